@@ -1,0 +1,260 @@
+//! H(t): the amount a meter has accumulated up to an instant, and when it first reached a threshold.
+//!
+//! H(t) is the sum over the counted segments of `floor(amount x elapsed / length)`. Totals by UTC month are kept
+//! beside the segments so that H costs one month's segments; a month that was not loaded is asked for by name.
+
+use crate::quantity::Amount;
+use crate::time::Ts;
+use chrono::{Datelike, NaiveDate};
+use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
+
+/// A UTC calendar month, as months since year 0.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(transparent)]
+pub struct Month(pub i32);
+
+impl Month {
+    /// The month that holds an instant.
+    pub fn of(at: Ts) -> Month {
+        let date = at.to_utc().date_naive();
+        Month(date.year() * 12 + i32::try_from(date.month0()).unwrap_or(0))
+    }
+
+    /// The month's first instant.
+    pub fn start(self) -> Ts {
+        let month = u32::try_from(self.0.rem_euclid(12)).unwrap_or(0) + 1;
+        let date = NaiveDate::from_ymd_opt(self.0.div_euclid(12), month, 1).unwrap_or_default();
+        Ts(date.and_time(chrono::NaiveTime::MIN).and_utc().timestamp_micros())
+    }
+
+    /// The month after this one.
+    #[must_use]
+    pub fn next(self) -> Month {
+        Month(self.0 + 1)
+    }
+}
+
+/// One counted stretch: `amount` accumulated evenly over [start, end). With `start == end` it is a step at that
+/// instant, the form of a booked adjustment, whose amount may be negative.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+pub struct Segment {
+    /// First instant.
+    pub start: Ts,
+    /// First instant after it.
+    pub end: Ts,
+    /// What was accumulated.
+    pub amount: Amount,
+}
+
+impl Segment {
+    /// What this segment contributes to H at `at`.
+    pub fn counted_by(&self, at: Ts) -> Amount {
+        if at >= self.end {
+            return self.amount;
+        }
+        if at <= self.start {
+            return Amount::ZERO;
+        }
+        let elapsed = i128::from(at.micros_since(self.start));
+        let length = i128::from(self.end.micros_since(self.start));
+        let share = (i128::from(self.amount.0) * elapsed).div_euclid(length);
+        Amount(i64::try_from(share).unwrap_or(self.amount.0))
+    }
+
+    /// The months this segment contributes to, each with its share; the shares add up to the amount exactly.
+    pub fn month_shares(&self) -> impl Iterator<Item = (Month, Amount)> + '_ {
+        let last =
+            if self.end > self.start { Month::of(self.end.plus_micros(-1)) } else { Month::of(self.end) };
+        let mut month = Month::of(self.start);
+        let mut before = Amount::ZERO;
+        std::iter::from_fn(move || {
+            if month > last {
+                return None;
+            }
+            let upto = if month == last { self.amount } else { self.counted_by(month.next().start()) };
+            let share = (month, upto - before);
+            before = upto;
+            month = month.next();
+            Some(share)
+        })
+    }
+
+    /// Whether the segment contributes inside the month.
+    fn touches(&self, month: Month) -> bool {
+        self.start < month.next().start() && (self.end > month.start() || self.start >= month.start())
+    }
+}
+
+/// The history needs the segments of this month to answer.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct MissingMonth(pub Month);
+
+/// What one meter has counted: totals by month, and the segments of those months that were loaded.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct History {
+    months: BTreeMap<Month, Amount>,
+    segments: BTreeMap<Month, Vec<Segment>>,
+    known_to: Option<Ts>,
+}
+
+impl History {
+    /// A history whose segments are still to be loaded, month by month, with [`History::load`].
+    /// `known_to` is the latest end of a counted report.
+    pub fn from_totals(months: BTreeMap<Month, Amount>, known_to: Option<Ts>) -> History {
+        History { months, segments: BTreeMap::new(), known_to }
+    }
+
+    /// A history with everything loaded.
+    pub fn from_segments(all: impl IntoIterator<Item = Segment>) -> History {
+        let mut history = History::default();
+        for segment in all {
+            for (month, share) in segment.month_shares() {
+                *history.months.entry(month).or_default() =
+                    *history.months.get(&month).unwrap_or(&Amount::ZERO) + share;
+                history.segments.entry(month).or_default().push(segment);
+            }
+            history.known_to = history.known_to.max(Some(segment.end));
+        }
+        history
+    }
+
+    /// Gives the segments that touch `month`; those that do not are ignored.
+    pub fn load(&mut self, month: Month, segments: impl IntoIterator<Item = Segment>) {
+        let touching = segments.into_iter().filter(|s| s.touches(month)).collect();
+        self.segments.insert(month, touching);
+    }
+
+    /// Everything counted so far.
+    pub fn total(&self) -> Amount {
+        self.months.values().copied().sum()
+    }
+
+    /// The latest end of a counted report, or `None` when nothing has been counted.
+    pub fn known_to(&self) -> Option<Ts> {
+        self.known_to
+    }
+
+    /// The totals by month.
+    pub fn months(&self) -> &BTreeMap<Month, Amount> {
+        &self.months
+    }
+
+    /// H(at): everything counted up to the instant.
+    pub fn at(&self, at: Ts) -> Result<Amount, MissingMonth> {
+        let month = Month::of(at);
+        let before: Amount = self.months.range(..month).map(|(_, share)| *share).sum();
+        if !self.months.contains_key(&month) {
+            return Ok(before);
+        }
+        let from = month.start();
+        let within: Amount =
+            self.segments_of(month)?.iter().map(|s| s.counted_by(at) - s.counted_by_before(from)).sum();
+        Ok(before + within)
+    }
+
+    /// The first microsecond with H >= `threshold`, looked for in the first month whose end reaches it; `None`
+    /// when it has not been reached.
+    pub fn crossing(&self, threshold: Amount) -> Result<Option<Ts>, MissingMonth> {
+        let mut before = Amount::ZERO;
+        for (&month, &share) in &self.months {
+            if before + share >= threshold {
+                return self.crossing_in(month, threshold - before).map(Some);
+            }
+            before = before + share;
+        }
+        Ok(None)
+    }
+
+    fn segments_of(&self, month: Month) -> Result<&[Segment], MissingMonth> {
+        self.segments.get(&month).map(Vec::as_slice).ok_or(MissingMonth(month))
+    }
+
+    /// The first microsecond in `month` at which the month's own count reaches `wanted`.
+    fn crossing_in(&self, month: Month, wanted: Amount) -> Result<Ts, MissingMonth> {
+        let segments = self.segments_of(month)?;
+        let (from, until) = (month.start(), month.next().start());
+        if wanted <= Amount::ZERO {
+            return Ok(from);
+        }
+        let count = |at: Ts| -> Amount {
+            segments.iter().map(|s| s.counted_by(at) - s.counted_by_before(from)).sum()
+        };
+        // Between two steps the count only rises, so each stretch is searched by halving.
+        let mut stops: Vec<Ts> =
+            segments.iter().filter(|s| s.start == s.end).map(|s| s.end).filter(|at| *at > from).collect();
+        stops.push(until);
+        stops.sort_unstable();
+        let mut low = from;
+        for stop in stops {
+            let last = if stop == until { stop } else { stop.plus_micros(-1) };
+            if count(last) >= wanted {
+                let mut high = last;
+                while low < high {
+                    let middle = Ts(low.0 + (high.0 - low.0) / 2);
+                    if count(middle) >= wanted { high = middle } else { low = middle.plus_micros(1) }
+                }
+                return Ok(low);
+            }
+            low = stop;
+        }
+        Ok(until)
+    }
+}
+
+impl Segment {
+    /// What was counted before the month that starts at `from`: a step exactly at `from` belongs to that month.
+    fn counted_by_before(&self, from: Ts) -> Amount {
+        if self.start == self.end && self.end == from { Amount::ZERO } else { self.counted_by(from) }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::time::{MICROS_PER_DAY, MICROS_PER_HOUR};
+
+    fn hours(start: i64, end: i64, ms: i64) -> Segment {
+        Segment { start: Ts(start * MICROS_PER_HOUR), end: Ts(end * MICROS_PER_HOUR), amount: Amount(ms) }
+    }
+
+    #[test]
+    fn shares_of_months_add_up_and_h_is_the_sum_of_floors() {
+        let long = Segment {
+            start: Ts(20 * MICROS_PER_DAY),
+            end: Ts(50 * MICROS_PER_DAY),
+            amount: Amount(1_000_003),
+        };
+        let shares: Vec<_> = long.month_shares().collect();
+        assert_eq!(shares.len(), 2);
+        assert_eq!(shares.iter().map(|s| s.1).sum::<Amount>(), long.amount);
+        let history = History::from_segments([long, hours(600, 608, 7 * 3_600_000 + 1)]);
+        for at in [0, 500, 600, 604, 700, 744, 745, 1000, 1200, 5000] {
+            let at = Ts(at * MICROS_PER_HOUR + 17);
+            let expect = long.counted_by(at) + hours(600, 608, 7 * 3_600_000 + 1).counted_by(at);
+            assert_eq!(history.at(at), Ok(expect), "{at}");
+        }
+    }
+
+    #[test]
+    fn a_crossing_is_the_first_microsecond_that_reaches_the_threshold() {
+        let history = History::from_segments([hours(0, 8, 8 * 3_600_000), hours(800, 808, 4 * 3_600_000)]);
+        for threshold in [1, 2, 999, 3_600_000, 28_800_000, 28_800_001, 43_200_000] {
+            let at = history.crossing(Amount(threshold)).expect("loaded").expect("reached");
+            assert!(history.at(at).expect("loaded") >= Amount(threshold));
+            assert!(history.at(at.plus_micros(-1)).expect("loaded") < Amount(threshold), "{threshold}");
+        }
+        assert_eq!(history.crossing(Amount(43_200_001)), Ok(None));
+    }
+
+    #[test]
+    fn a_step_counts_from_its_instant_and_a_month_not_loaded_is_named() {
+        let step =
+            Segment { start: Ts(5 * MICROS_PER_HOUR), end: Ts(5 * MICROS_PER_HOUR), amount: Amount(-100) };
+        let history = History::from_segments([hours(0, 8, 1_000), step]);
+        assert_eq!(history.at(Ts(8 * MICROS_PER_HOUR)), Ok(Amount(900)));
+        assert_eq!(history.at(Ts(4 * MICROS_PER_HOUR)), Ok(Amount(500)));
+        let bare = History::from_totals(history.months().clone(), history.known_to());
+        assert_eq!(bare.at(Ts(1)), Err(MissingMonth(Month::of(Ts(1)))));
+    }
+}

@@ -1,0 +1,15 @@
+//! The pure heart of Fettler: what run hours, intervals, orders and journal entries mean.
+//!
+//! Nothing here reads a clock, a file, a socket or a random number, and nothing here is async: every function is
+//! a function of its arguments, so the same input gives the same output on every machine and every engine. The
+//! crate knows neither the wire format nor SQL; `fettler-server` and `fettler-store` translate.
+
+pub mod calendar;
+pub mod ids;
+pub mod journal;
+pub mod ledger;
+pub mod plan;
+pub mod quantity;
+pub mod rule;
+pub mod text;
+pub mod time;
