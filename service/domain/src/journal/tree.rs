@@ -85,7 +85,7 @@ impl Frontier {
 
     /// Appends a leaf's hash; calls `stored` for each node hash that is to be kept.
     pub fn push(&mut self, leaf: Hash, mut stored: impl FnMut(Node)) {
-        let (mut hash, mut level, mut rest) = (leaf, 0, self.size);
+        let (mut hash, mut level, mut rest) = (leaf, 0_u32, self.size);
         while rest & 1 == 1 {
             // The invariant of the frontier: one peak for each set bit of the size.
             let Some(left) = self.peaks.pop() else { break };
