@@ -1,1 +1,16 @@
-//! To come.
+//! The wire contract of Fettler: messages, services and descriptors generated from `fettler/v1/*.proto`.
+//!
+//! The protos are the documentation; this crate adds nothing to them.
+
+/// Package `fettler.v1`.
+#[expect(
+    clippy::pedantic,
+    clippy::allow_attributes,
+    reason = "generated code; its comments stand in the protos"
+)]
+pub mod v1 {
+    tonic::include_proto!("fettler.v1");
+}
+
+/// Every file descriptor with its imports, as the reflection service and the JSON mapping need them.
+pub const DESCRIPTORS: &[u8] = include_bytes!(concat!(env!("OUT_DIR"), "/descriptors.bin"));
