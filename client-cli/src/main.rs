@@ -1,0 +1,2 @@
+//! The client. To come.
+fn main() {}

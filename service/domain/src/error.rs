@@ -1,0 +1,64 @@
+//! Errors by what the caller should do. The service maps each to its status in one place.
+
+use serde::{Deserialize, Serialize};
+
+/// A field that cannot be taken: where it stands, what is wrong with which value, and the remedy.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Violation {
+    /// The field as a path: `shop.machines[2].tag`.
+    pub field: String,
+    /// The value and the remedy, lower case, no full stop.
+    pub text: String,
+}
+
+impl Violation {
+    /// A violation at a field.
+    pub fn new(field: impl Into<String>, text: impl Into<String>) -> Violation {
+        Violation { field: field.into(), text: text.into() }
+    }
+}
+
+/// Why an intention is refused.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum Error {
+    /// Mend these fields and ask again.
+    #[error("{}", join(.0))]
+    Invalid(Vec<Violation>),
+    /// There is no such thing; `remedy` says how to find or make it.
+    #[error("there is no {kind} `{name}`; {remedy}")]
+    NotFound {
+        /// The noun: "machine".
+        kind: &'static str,
+        /// What was asked for.
+        name: String,
+        /// What to do.
+        remedy: String,
+    },
+    /// The thing exists, but stands in a way that does not allow this.
+    #[error("{text}")]
+    WrongState {
+        /// A word that programs can read: `ORDER_NOT_OPEN`.
+        reason: &'static str,
+        /// What stands in the way: "order 1042".
+        subject: String,
+        /// What is wrong and what to do.
+        text: String,
+    },
+    /// The request id was used before with another content.
+    #[error("request id {0} was used before for another request; use a new one")]
+    RequestReused(String),
+    /// Who asks may not do this.
+    #[error("{0}")]
+    NotAllowed(String),
+}
+
+impl Error {
+    /// A single violation.
+    pub fn invalid(field: impl Into<String>, text: impl Into<String>) -> Error {
+        Error::Invalid(vec![Violation::new(field, text)])
+    }
+}
+
+fn join(violations: &[Violation]) -> String {
+    violations.iter().map(|v| format!("{}: {}", v.field, v.text)).collect::<Vec<_>>().join("; ")
+}

@@ -1,0 +1,2 @@
+//! The service. To come.
+fn main() {}
