@@ -1,5 +1,25 @@
 //! The ledger: which shift reports count, and what a meter shows at an instant.
 //!
+//! The accepted set is a pure function of the reports received, the settlements, the declarations and `as_of`,
+//! never of the order of arrival.
+//!
+//! * [`report`]: what a source states, and how a report is known.
+//! * [`row`]: what became of a report, with its reason as data.
+//! * [`declare`]: machines, meters, sources and counter replacements, as far as judging needs them.
+//! * [`standing`]: which revision and content of a report stands.
+//! * [`fit`]: whether an interval fits beside those that count already.
+//! * [`absolute`]: readings of a counter, judged in time order.
+//! * [`judge`]: the plain definition of the accepted set.
+//! * [`changes`]: what the incremental judging asks of a store, and what it hands back.
 //! * [`history`]: H(t), crossings and month totals from the reports that count.
 
+pub mod absolute;
+pub mod changes;
+pub mod declare;
+pub mod fit;
 pub mod history;
+pub mod judge;
+pub mod report;
+pub mod row;
+mod seat;
+pub mod standing;
