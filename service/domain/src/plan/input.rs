@@ -1,0 +1,89 @@
+//! What the planner is given of one task: everything it may depend on, and nothing else.
+
+use crate::ids::{MachineId, MeterId, OrderNumber, TaskId};
+use crate::ledger::history::History;
+use crate::quantity::{Amount, Unit};
+use crate::rule::IntervalRule;
+use crate::time::{ShopDay, Ts};
+use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
+
+/// A rule and the day from which it is in effect.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct RuleVersion {
+    /// The first shop day on which it is in effect.
+    pub effective: ShopDay,
+    /// The rule.
+    pub rule: IntervalRule,
+}
+
+/// A closing of the task, its own or one that covered it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+pub struct Closing {
+    /// When the work was done.
+    pub done_at: Ts,
+}
+
+/// A skip of the task's order: the next counts from the skipped due point.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+pub struct Skip {
+    /// When it was decided.
+    pub at: Ts,
+}
+
+/// What was stated to have been done before records began.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct LastDone {
+    /// The day.
+    pub day: ShopDay,
+    /// The count that each meter showed, where it is known.
+    pub counts: BTreeMap<MeterId, Amount>,
+}
+
+/// A time for which the machine was laid up.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+pub struct Rest {
+    /// Its first instant.
+    pub from: Ts,
+    /// Its end, once known.
+    pub until: Option<Ts>,
+}
+
+/// A meter of the machine as the planner needs it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct MeterInput {
+    /// Its unit.
+    pub unit: Unit,
+    /// What it has counted.
+    pub history: History,
+}
+
+/// One open order with all that its plan depends on. The order of the lists does not matter.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct TaskInput {
+    /// The open order.
+    pub order: OrderNumber,
+    /// Its task; absent for an unplanned job.
+    pub task: Option<TaskId>,
+    /// The machine.
+    pub machine: MachineId,
+    /// Whether leaving it undone can hurt somebody.
+    pub hazard: bool,
+    /// When somebody, a finding or a reading raised this order, if so: it is due at once.
+    pub raised: Option<Ts>,
+    /// The rule's versions in the order in which they were saved; of two for one day the later saved counts.
+    pub versions: Vec<RuleVersion>,
+    /// Closings that stand. Those before the last one, and before the last one ahead of the first skip, may be
+    /// left out.
+    pub closings: Vec<Closing>,
+    /// Skips that stand.
+    pub skips: Vec<Skip>,
+    /// What was stated to have been done before records began.
+    pub last_done: Option<LastDone>,
+    /// When the machine was laid up.
+    pub rests: Vec<Rest>,
+    /// The machine's meters: those that clauses count, and those by which a closed day is known to be opened.
+    pub meters: BTreeMap<MeterId, MeterInput>,
+    /// The fleet figures of the day.
+    pub fleet_epoch: i64,
+}

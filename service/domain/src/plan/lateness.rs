@@ -1,0 +1,74 @@
+//! How an order stands at an instant, and lateness in words.
+
+use super::row::{DueKind, PlanRow, Section};
+use crate::calendar::Calendar;
+use crate::time::{ShopDay, Ts};
+use serde::{Deserialize, Serialize};
+
+/// How an open order stands at an instant. Late is said only from known hours, never from a forecast.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Standing {
+    /// Before its window, or only expected.
+    NotYet,
+    /// Within its window, before its due point.
+    MayBeDone,
+    /// Its due point is reached, its window not yet shut.
+    Due,
+    /// Its window has shut.
+    Late,
+    /// Nobody knows: never recorded, or hours not known.
+    Unknown,
+    /// Its machine is resting.
+    Resting,
+}
+
+/// How an order stands at `now`.
+pub fn standing(row: &PlanRow, now: Ts) -> Standing {
+    let reached = |at: Option<Ts>| at.is_some_and(|at| at <= now);
+    match row.section {
+        Section::Unlisted => Standing::Resting,
+        Section::NeverRecorded => Standing::Unknown,
+        Section::Dated if reached(row.late) && is_known(row) => Standing::Late,
+        Section::Dated if reached(row.due) && is_known(row) => Standing::Due,
+        Section::Dated if reached(row.opens) => Standing::MayBeDone,
+        Section::Dated => Standing::NotYet,
+    }
+}
+
+fn is_known(row: &PlanRow) -> bool {
+    row.kind != DueKind::Expected
+}
+
+/// Lateness in words, such as `9 days late`, `due today`, `may be done now`, `due Thu 27 Nov`.
+pub fn lateness_in_words(row: &PlanRow, now: Ts, calendar: &Calendar) -> String {
+    let today = calendar.shop_day_of(now);
+    let due = row.due.map(|due| calendar.shop_day_of(due));
+    match (standing(row, now), due) {
+        (Standing::Resting, _) => "resting".to_owned(),
+        (Standing::Unknown, _) => "never recorded".to_owned(),
+        (Standing::Late, Some(due)) => late_in_words(today.days_since(due)),
+        (Standing::Due, Some(due)) if due < today => {
+            format!("due since {}", calendar.weekday_in_words(due, today))
+        }
+        (Standing::MayBeDone, _) => "may be done now".to_owned(),
+        (Standing::NotYet | Standing::Due, Some(due)) => dated(row, due, today, calendar),
+        (Standing::NotYet | Standing::Due | Standing::Late, None) => "no date while nothing runs".to_owned(),
+    }
+}
+
+fn late_in_words(days: i64) -> String {
+    match days {
+        ..=0 => "late today".to_owned(),
+        1 => "1 day late".to_owned(),
+        days => format!("{days} days late"),
+    }
+}
+
+fn dated(row: &PlanRow, due: ShopDay, today: ShopDay, calendar: &Calendar) -> String {
+    let verb = if row.kind == DueKind::Expected { "expected" } else { "due" };
+    if due == today {
+        return format!("{verb} today");
+    }
+    format!("{verb} {}", calendar.weekday_in_words(due, today))
+}

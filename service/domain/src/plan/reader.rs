@@ -1,0 +1,108 @@
+//! Reading meters while months may be missing: a missing one is noted and the work goes on with a stand-in, so
+//! that one pass names all it needs; the answer is then thrown away.
+
+use super::Missing;
+use super::input::TaskInput;
+use crate::calendar::Calendar;
+use crate::ids::MeterId;
+use crate::ledger::history::{History, MissingMonth};
+use crate::quantity::{Amount, Unit};
+use crate::rule::{ClosedDays, IntervalRule};
+use crate::time::{MICROS_PER_DAY, ShopDay, Ts};
+
+/// How far back the mean use is taken, in days: four whole weeks, so that weekends weigh what they should.
+const MEAN_USE_DAYS: i64 = 28;
+
+/// One planning pass over one order.
+pub(super) struct Reader<'a> {
+    pub(super) input: &'a TaskInput,
+    pub(super) calendar: &'a Calendar,
+    pub(super) as_of: ShopDay,
+    missing: Missing,
+}
+
+impl<'a> Reader<'a> {
+    pub(super) fn new(input: &'a TaskInput, calendar: &'a Calendar, as_of: ShopDay) -> Reader<'a> {
+        Reader { input, calendar, as_of, missing: Vec::new() }
+    }
+
+    /// The answer, unless months were missing on the way to it.
+    pub(super) fn finish<T>(mut self, answer: T) -> Result<T, Missing> {
+        if self.missing.is_empty() {
+            return Ok(answer);
+        }
+        self.missing.sort_unstable();
+        self.missing.dedup();
+        Err(self.missing)
+    }
+
+    /// The meter's history, if it has counted anything yet.
+    pub(super) fn history(&self, meter: MeterId) -> Option<&'a History> {
+        self.input.meters.get(&meter).map(|m| &m.history).filter(|history| history.known_to().is_some())
+    }
+
+    /// The meter's unit.
+    pub(super) fn unit(&self, meter: MeterId) -> Unit {
+        self.input.meters.get(&meter).map_or(Unit::Hours, |m| m.unit)
+    }
+
+    /// H at an instant, if the meter has counted anything yet.
+    pub(super) fn h(&mut self, meter: MeterId, at: Ts) -> Option<Amount> {
+        let history = self.history(meter)?;
+        self.note(meter, history.at(at))
+    }
+
+    /// When the meter reached a count, if it has.
+    pub(super) fn crossing(&mut self, meter: MeterId, count: Amount) -> Option<Ts> {
+        let history = self.history(meter)?;
+        self.note(meter, history.crossing(count)).flatten()
+    }
+
+    /// H at the shop day's start, and what of it ran in the 28 days before.
+    pub(super) fn recent_use(&mut self, meter: MeterId) -> Option<(Amount, Amount)> {
+        let start = self.calendar.start_of(self.as_of);
+        let now = self.h(meter, start)?;
+        let before = self.h(meter, start.plus_micros(-MEAN_USE_DAYS * MICROS_PER_DAY))?;
+        Some((now, now - before))
+    }
+
+    /// When a count not yet reached is expected at the mean use of the last 28 days; absent while nothing runs.
+    pub(super) fn expected(&self, count: Amount, (now, used): (Amount, Amount)) -> Option<Ts> {
+        if used <= Amount::ZERO {
+            return None;
+        }
+        let ahead = i128::from((count - now).0.max(0)) * i128::from(MEAN_USE_DAYS * MICROS_PER_DAY);
+        let used = i128::from(used.0);
+        // Rounded up, as a crossing is the first microsecond that reaches the count.
+        let micros = i64::try_from((ahead + used - 1) / used).ok()?;
+        let at = self.calendar.start_of(self.as_of).plus_micros(micros);
+        (at < Ts::MAX).then_some(at)
+    }
+
+    /// Where a due day goes that the shop does not work, for this machine: a past day on which it recorded hours
+    /// is open. A strict due day never goes later.
+    pub(super) fn moved(&mut self, due: ShopDay, last: Option<ShopDay>, rule: &IntervalRule) -> ShopDay {
+        if rule.closed_days() == ClosedDays::Keep {
+            return due;
+        }
+        let (calendar, as_of) = (self.calendar, self.as_of);
+        let moved = calendar.move_off_closed(due, last, |day| day <= as_of && self.ran_on(day));
+        if rule.window().is_strict() && moved > due { due } else { moved }
+    }
+
+    fn ran_on(&mut self, day: ShopDay) -> bool {
+        let (start, end) = (self.calendar.start_of(day), self.calendar.end_of(day));
+        let input = self.input;
+        input.meters.keys().any(|meter| self.h(*meter, end) > self.h(*meter, start))
+    }
+
+    fn note<T: Default>(&mut self, meter: MeterId, answer: Result<T, MissingMonth>) -> Option<T> {
+        match answer {
+            Ok(value) => Some(value),
+            Err(MissingMonth(month)) => {
+                self.missing.push((meter, month));
+                Some(T::default())
+            }
+        }
+    }
+}

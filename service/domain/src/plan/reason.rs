@@ -1,0 +1,203 @@
+//! Why an order is due: first as data, then as a sentence.
+
+use super::row::{Base, ClauseState, Counted, DueKind, HeldUntil, PlanRow};
+use crate::calendar::Calendar;
+use crate::quantity::{Amount, Unit};
+use crate::rule::Every;
+use crate::time::{ShopDay, Ts};
+use serde::{Deserialize, Serialize};
+
+/// What a clause counts from, as far as it is told.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Since {
+    /// The last closing, done on this day.
+    Closing(ShopDay),
+    /// Stated to have been done on this day.
+    Stated(ShopDay),
+    /// The due point skipped on this day.
+    Skip(ShopDay),
+    /// The grid.
+    Grid,
+    /// Nothing.
+    Never,
+}
+
+/// One reason, as data.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(tag = "kind", rename_all = "snake_case")]
+pub enum Reason {
+    /// A meter reached its threshold.
+    Crossed {
+        /// What was counted since.
+        ran: Amount,
+        /// The interval.
+        every: Amount,
+        /// The meter's unit.
+        unit: Unit,
+        /// Since when.
+        since: Since,
+        /// The crossing.
+        at: Ts,
+    },
+    /// A meter has not reached its threshold.
+    Expected {
+        /// What was counted since.
+        ran: Amount,
+        /// The interval.
+        every: Amount,
+        /// The meter's unit.
+        unit: Unit,
+        /// Since when.
+        since: Since,
+        /// When it is expected; absent while nothing runs.
+        at: Option<Ts>,
+    },
+    /// A day of the calendar.
+    Day {
+        /// The interval.
+        every: Every,
+        /// Since when.
+        since: Since,
+        /// The day counted from.
+        from: ShopDay,
+        /// The due day by the rule alone.
+        by_rule: ShopDay,
+        /// The due day after the move off closed days.
+        day: ShopDay,
+    },
+    /// The clause has no beginning to count from.
+    NeverRecorded,
+    /// The meter has counted nothing yet, or its count at the stated work is not known.
+    HoursNotKnown {
+        /// The interval.
+        every: Amount,
+        /// The meter's unit.
+        unit: Unit,
+    },
+    /// Hours have stopped arriving.
+    KnownTo {
+        /// The latest instant to which they are known.
+        at: Ts,
+    },
+    /// Raised by somebody, a finding or a reading.
+    Raised {
+        /// When.
+        at: Ts,
+    },
+    /// Due later, because of a changed rule or a rest.
+    Held(HeldUntil),
+}
+
+/// Why an order is due: every clause, the governing one first, then what held it back and how far hours are known.
+pub fn reasons(row: &PlanRow, calendar: &Calendar) -> Vec<Reason> {
+    let mut reasons = Vec::with_capacity(row.clauses.len() + 2);
+    if let (DueKind::Raised, Some(at)) = (row.kind, row.opens) {
+        reasons.push(Reason::Raised { at });
+    }
+    let governing = row.governing.unwrap_or(usize::MAX);
+    let first = row.clauses.get(governing).into_iter();
+    let rest = row.clauses.iter().enumerate().filter(|(i, _)| *i != governing).map(|(_, clause)| clause);
+    reasons.extend(first.chain(rest).map(|clause| reason_of(clause, calendar)));
+    reasons.extend(row.held_until.map(Reason::Held));
+    let known_to = row.clauses.iter().filter_map(|clause| match clause.counted {
+        Counted::Meter { known_to, .. } => known_to,
+        Counted::Calendar { .. } => None,
+    });
+    let start = calendar.start_of(row.stamp.as_of);
+    reasons.extend(known_to.min().filter(|at| *at < start).map(|at| Reason::KnownTo { at }));
+    reasons
+}
+
+fn reason_of(clause: &ClauseState, calendar: &Calendar) -> Reason {
+    let since = match clause.base {
+        Base::Never => Since::Never,
+        Base::Closing(at) => Since::Closing(calendar.shop_day_of(at)),
+        Base::Stated(day) => Since::Stated(day),
+        Base::Skip(at) => Since::Skip(calendar.shop_day_of(at)),
+        Base::Grid => Since::Grid,
+    };
+    match clause.counted {
+        Counted::Calendar { every, from: Some(from), by_rule: Some(by_rule), day: Some(day), .. } => {
+            Reason::Day { every, since, from, by_rule, day }
+        }
+        Counted::Calendar { .. } => Reason::NeverRecorded,
+        Counted::Meter { every, unit, from: Some(from), h: Some(h), .. } => {
+            let ran = h - from;
+            match (clause.kind, clause.due) {
+                (DueKind::Exact, Some(at)) => Reason::Crossed { ran, every, unit, since, at },
+                (_, at) => Reason::Expected { ran, every, unit, since, at },
+            }
+        }
+        Counted::Meter { .. } if clause.base == Base::Never => Reason::NeverRecorded,
+        Counted::Meter { every, unit, .. } => Reason::HoursNotKnown { every, unit },
+    }
+}
+
+/// A reason as a sentence, as seen on the shop day `today`.
+pub fn reason_in_words(reason: &Reason, calendar: &Calendar, today: ShopDay) -> String {
+    match *reason {
+        Reason::Crossed { ran, every, unit, since, at } => {
+            let crossed = calendar.instant_in_words(at, today);
+            format!("{}, crossed {crossed}", ran_in_words(ran, every, unit, since, calendar, today))
+        }
+        Reason::Expected { ran, every, unit, since, at } => {
+            let ran = ran_in_words(ran, every, unit, since, calendar, today);
+            match at {
+                Some(at) => {
+                    let day = calendar.weekday_in_words(calendar.shop_day_of(at), today);
+                    format!("{ran}, expected {day}")
+                }
+                None => format!("{ran}, no date while nothing runs"),
+            }
+        }
+        Reason::Day { every, since, from, by_rule, day } => {
+            let mut words = match since_in_words(since, calendar, today) {
+                Some(since) => format!("{every}, {since}"),
+                None => format!("{every}, on the grid from {}", calendar.day_in_words(from, today)),
+            };
+            if day != by_rule {
+                let closed = calendar.weekday_in_words(by_rule, today);
+                words = format!("{words}, moved from {closed}, a closed day");
+            }
+            words
+        }
+        Reason::NeverRecorded => "never recorded".to_owned(),
+        Reason::HoursNotKnown { every, unit } => format!("every {}, hours not known", every.display(unit)),
+        Reason::KnownTo { at } => format!("hours known to {}", calendar.instant_in_words(at, today)),
+        Reason::Raised { at } => format!("raised {}", calendar.instant_in_words(at, today)),
+        Reason::Held(HeldUntil::Change(day)) => {
+            format!("not before {}, when the rule changed", calendar.day_in_words(day, today))
+        }
+        Reason::Held(HeldUntil::RestEnd(day)) => {
+            format!("not before {}, when the machine's rest ended", calendar.day_in_words(day, today))
+        }
+    }
+}
+
+fn ran_in_words(
+    ran: Amount,
+    every: Amount,
+    unit: Unit,
+    since: Since,
+    calendar: &Calendar,
+    today: ShopDay,
+) -> String {
+    let day = |day| calendar.day_in_words(day, today);
+    let since = match since {
+        Since::Closing(on) | Since::Stated(on) => format!("since {}", day(on)),
+        Since::Skip(on) => format!("since the due point skipped on {}", day(on)),
+        Since::Grid | Since::Never => "since the due point before".to_owned(),
+    };
+    format!("{} of {} {since}", ran.to_text(unit, 2), every.display(unit))
+}
+
+fn since_in_words(since: Since, calendar: &Calendar, today: ShopDay) -> Option<String> {
+    let day = |day| calendar.day_in_words(day, today);
+    match since {
+        Since::Closing(on) => Some(format!("last done {}", day(on))),
+        Since::Stated(on) => Some(format!("stated as last done {}", day(on))),
+        Since::Skip(on) => Some(format!("skipped {}", day(on))),
+        Since::Grid | Since::Never => None,
+    }
+}

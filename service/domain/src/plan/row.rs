@@ -1,0 +1,182 @@
+//! A plan row: everything a list, `why` and an audit need to know of one open order, as data.
+
+use crate::ids::{MachineId, MeterId, OrderNumber, TaskId};
+use crate::quantity::{Amount, Unit};
+use crate::rule::{Combine, Every};
+use crate::time::{ShopDay, Ts};
+use serde::{Deserialize, Serialize};
+use std::borrow::Cow;
+
+/// The part of the list in which a row stands. The numbers are stored and never change.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+#[repr(u8)]
+pub enum Section {
+    /// In order of the due point; what has no expected date yet stands last.
+    Dated = 0,
+    /// Nobody has stated when this was last done, or at what count.
+    NeverRecorded = 1,
+    /// On no list: the machine is resting.
+    Unlisted = 2,
+}
+
+/// What kind of due point governs.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum DueKind {
+    /// A meter has reached its threshold: the due instant is that crossing.
+    Exact,
+    /// A day of the calendar: due at the shop day's start.
+    CalendarDay,
+    /// A meter has not reached its threshold: the due instant is a forecast, or absent while nothing runs.
+    Expected,
+    /// Raised by somebody, a finding or a reading: due at once.
+    Raised,
+    /// Never recorded, or hours not known.
+    Unknown,
+}
+
+/// Where a clause counts from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Base {
+    /// Nothing: never recorded.
+    Never,
+    /// The last closing, done at this instant.
+    Closing(Ts),
+    /// What was stated to have been done before records began, on this day.
+    Stated(ShopDay),
+    /// A skipped due point, at this instant.
+    Skip(Ts),
+    /// The grid.
+    Grid,
+}
+
+/// A due point that a clause gives, with what it rests on.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ClauseState {
+    /// What the clause counts from.
+    pub base: Base,
+    /// Its due instant; absent when not known and not expected.
+    pub due: Option<Ts>,
+    /// Its kind: [`DueKind::Exact`], [`DueKind::CalendarDay`], [`DueKind::Expected`] or [`DueKind::Unknown`].
+    pub kind: DueKind,
+    /// When its window opened or opens; absent until a meter has reached it.
+    pub opens: Option<Ts>,
+    /// The first instant at which it is late; absent until a meter has reached it.
+    pub late: Option<Ts>,
+    /// When its window opens by the forecast, where `opens` is absent.
+    pub opens_expected: Option<Ts>,
+    /// What is counted.
+    pub counted: Counted,
+}
+
+/// What a clause counts, and how far it has come.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(tag = "kind", rename_all = "snake_case")]
+pub enum Counted {
+    /// Days.
+    Calendar {
+        /// The interval.
+        every: Every,
+        /// The day counted from: of the last closing, stated, skipped, or the grid's base.
+        from: Option<ShopDay>,
+        /// The due day by the rule alone.
+        by_rule: Option<ShopDay>,
+        /// The due day after the move off closed days.
+        day: Option<ShopDay>,
+        /// The last day on which it is not late.
+        shuts: Option<ShopDay>,
+    },
+    /// A meter.
+    Meter {
+        /// The meter.
+        meter: MeterId,
+        /// Its unit.
+        unit: Unit,
+        /// The interval.
+        every: Amount,
+        /// The count counted from: at the last closing, stated, skipped, or the due point before on the grid.
+        from: Option<Amount>,
+        /// The count at which it is due.
+        threshold: Option<Amount>,
+        /// H: everything counted so far; absent when nothing has been.
+        h: Option<Amount>,
+        /// The latest instant to which hours are known.
+        known_to: Option<Ts>,
+        /// What ran in the 28 days before the shop day's start, the history that the forecast used.
+        last_28_days: Option<Amount>,
+    },
+}
+
+/// Why an order is due later than its clauses alone would have it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum HeldUntil {
+    /// A changed rule took effect on this day; what it makes due is not due before.
+    Change(ShopDay),
+    /// The machine rested; what fell due meanwhile is due on the day the rest ended.
+    RestEnd(ShopDay),
+}
+
+/// What a row was computed from and by. A row whose stamp differs from the present one is stale.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+pub struct Stamp {
+    /// The shop day as of whose start the forecast stands.
+    pub as_of: ShopDay,
+    /// The fleet figures used.
+    pub fleet_epoch: i64,
+    /// The calendar's revision.
+    pub calendar_revision: i64,
+    /// The version of the time zone data.
+    pub zone_data: Cow<'static, str>,
+    /// The planner's version.
+    pub planner: u32,
+}
+
+/// The plan of one open order.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct PlanRow {
+    /// The order.
+    pub order: OrderNumber,
+    /// The task it is an occurrence of; absent for an unplanned job.
+    pub task: Option<TaskId>,
+    /// The machine.
+    pub machine: MachineId,
+    /// The part of the list in which it stands.
+    pub section: Section,
+    /// What it is ordered by within its section.
+    pub key_time: Ts,
+    /// When it is or was due; the median of the forecast where the kind is expected.
+    pub due: Option<Ts>,
+    /// What kind of due point that is.
+    pub kind: DueKind,
+    /// The clause that governs, as an index into `clauses`.
+    pub governing: Option<usize>,
+    /// When work on it began or begins to count; absent until a meter has reached it.
+    pub opens: Option<Ts>,
+    /// The first instant at which it is late; absent until a meter has reached it.
+    pub late: Option<Ts>,
+    /// When work on it begins to count, by the forecast where `opens` is absent.
+    pub opens_expected: Option<Ts>,
+    /// The instant by which it is due with a chance of one in ten.
+    pub p10: Option<Ts>,
+    /// The median of the due instant, where it is a forecast.
+    pub p50: Option<Ts>,
+    /// The instant by which it is due with a chance of nine in ten.
+    pub p90: Option<Ts>,
+    /// How the clauses combine.
+    pub combine: Combine,
+    /// Every clause of the rule that applies.
+    pub clauses: Vec<ClauseState>,
+    /// The day from which the rule that applies is in effect; absent for an unplanned job.
+    pub rule_effective: Option<ShopDay>,
+    /// Why it is due later than its clauses alone would have it.
+    pub held_until: Option<HeldUntil>,
+    /// The order under which it is shown, because its task covers this one's.
+    pub covered_by: Option<OrderNumber>,
+    /// Whether leaving it undone can hurt somebody.
+    pub hazard: bool,
+    /// What it was computed from and by.
+    pub stamp: Stamp,
+}

@@ -1,0 +1,195 @@
+//! What a closing satisfied: derived, so that late reports correct it.
+
+use super::Missing;
+use super::clause::{Behind, behind, point_at};
+use super::decide::{Decision, Whole, decide, whole};
+use super::input::TaskInput;
+use super::reader::Reader;
+use super::row::{ClauseState, Counted, DueKind};
+use super::state::{State, done_at as state_done_at, state_before};
+use crate::calendar::Calendar;
+use crate::quantity::{Amount, Unit};
+use crate::rule::{Clause, Combine, CountsFrom, IntervalRule};
+use crate::time::Ts;
+use serde::{Deserialize, Serialize};
+
+/// By how much work was early or late.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum By {
+    /// Shop days.
+    Days(i64),
+    /// So much of a meter.
+    Amount {
+        /// How much.
+        amount: Amount,
+        /// In which unit.
+        unit: Unit,
+    },
+}
+
+/// Whether work was done in its window.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Timing {
+    /// Within the window.
+    OnTime,
+    /// Before it opened, so much before the due point.
+    Early(By),
+    /// After it shut, so much after the due point.
+    Late(By),
+    /// Nothing to measure by: never recorded, hours not known, or an unplanned job.
+    NotKnown,
+}
+
+/// What a closing satisfied.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Satisfied {
+    /// The due instant of the due point satisfied, or of the one that stays open after extra work.
+    pub due: Option<Ts>,
+    /// The kind of that due point.
+    pub kind: DueKind,
+    /// The clause it belongs to, as an index into `clauses`.
+    pub governing: Option<usize>,
+    /// Every clause with the due point that the closing met.
+    pub clauses: Vec<ClauseState>,
+    /// How many due points of a grid were passed over without being done.
+    pub missed: i64,
+    /// Whether it was before any window: extra work. Clauses from the last closing restart all the same.
+    pub extra_work: bool,
+    /// Whether it was in time.
+    pub timing: Timing,
+}
+
+/// What a closing at `done_at` satisfied, given what stood before that instant.
+pub fn satisfied(input: &TaskInput, calendar: &Calendar, done_at: Ts) -> Result<Satisfied, Missing> {
+    let mut reader = Reader::new(input, calendar, calendar.shop_day_of(done_at));
+    let answer = judge(&mut reader, done_at);
+    reader.finish(answer)
+}
+
+fn judge(reader: &mut Reader<'_>, done_at: Ts) -> Satisfied {
+    let before = state_before(reader, Some(done_at));
+    let mut decision = decide(reader, &before);
+    let missed = move_to_newest(reader, &mut decision, &before, done_at);
+    let whole = decision.whole;
+    let extra_work = match whole.opens.or(whole.opens_expected) {
+        Some(opens) => opens > done_at,
+        // A meter that has not come near its window, with nothing running: before any window.
+        None => whole.kind == DueKind::Expected,
+    };
+    let timing = timing(reader, &decision, done_at, extra_work);
+    Satisfied {
+        due: whole.due,
+        kind: whole.kind,
+        governing: whole.governing,
+        missed,
+        extra_work,
+        timing,
+        clauses: decision.clauses,
+    }
+}
+
+/// Moves every grid clause on to the newest due point whose window was open, and says how many were passed over.
+fn move_to_newest(reader: &mut Reader<'_>, decision: &mut Decision<'_>, before: &State, done_at: Ts) -> i64 {
+    let Some(version) = decision.version else {
+        return 0;
+    };
+    let rule = &version.rule;
+    let after = state_done_at(reader, done_at);
+    let mut missed = 0;
+    for (clause, point) in rule.clauses().iter().zip(&mut decision.clauses) {
+        if !on_grid(clause) {
+            continue;
+        }
+        let open = behind(reader, rule, clause, before);
+        let newest = behind(reader, rule, clause, &after);
+        if newest.0 > open.0 + 1 {
+            *point = point_at(reader, rule, clause, before, Behind(newest.0 - 1));
+            missed = missed.max(passed_over(reader, rule, clause, open, newest));
+        }
+    }
+    decision.recombine_open(done_at, reader.calendar);
+    missed
+}
+
+fn on_grid(clause: &Clause) -> bool {
+    matches!(
+        clause,
+        Clause::Calendar { counts_from: CountsFrom::Grid(_), .. }
+            | Clause::Meter { counts_from: CountsFrom::Grid(_), .. }
+    )
+}
+
+/// How many due points between the open one and the newest were passed over. Those that closed days move to the
+/// very day of the newest are not counted: one piece of work was due there, not several.
+fn passed_over(
+    reader: &mut Reader<'_>,
+    rule: &IntervalRule,
+    clause: &Clause,
+    open: Behind,
+    newest: Behind,
+) -> i64 {
+    let mut passed = newest.0 - open.0 - 1;
+    if let Clause::Calendar { every, counts_from: CountsFrom::Grid(base) } = *clause {
+        let mut day = |times: i64| {
+            let due = every.after(base, u32::try_from(times).unwrap_or(u32::MAX));
+            reader.moved(due, None, rule)
+        };
+        let satisfied = day(newest.0);
+        while passed > 0 && day(open.0 + passed) == satisfied {
+            passed -= 1;
+        }
+    }
+    passed
+}
+
+impl Decision<'_> {
+    /// Combines anew after clauses moved on. Of `earliest` clauses only those whose window was open take part, if
+    /// any was.
+    fn recombine_open(&mut self, done_at: Ts, calendar: &Calendar) {
+        let Some(version) = self.version else {
+            return;
+        };
+        if self.held_until.is_some() || self.whole.kind == DueKind::Raised {
+            return;
+        }
+        let combine = version.rule.combine();
+        self.whole = whole(&self.clauses, combine, None, calendar);
+        let is_open = |clause: &ClauseState| clause.opens.is_some_and(|opens| opens <= done_at);
+        if combine == Combine::Earliest && self.governing().is_some_and(|clause| !is_open(clause)) {
+            let open = self.clauses.iter().enumerate().filter(|(_, clause)| is_open(clause));
+            if let Some((i, clause)) = open.min_by_key(|(i, clause)| (clause.due.unwrap_or(Ts::MAX), *i)) {
+                self.whole = Whole { governing: Some(i), due: clause.due, kind: clause.kind, ..self.whole };
+            }
+        }
+    }
+}
+
+fn timing(reader: &mut Reader<'_>, decision: &Decision<'_>, done_at: Ts, extra_work: bool) -> Timing {
+    let whole = decision.whole;
+    if whole.kind == DueKind::Unknown {
+        return Timing::NotKnown;
+    }
+    let late = whole.late.is_some_and(|late| done_at >= late);
+    if !late && !extra_work {
+        return Timing::OnTime;
+    }
+    let by = match decision.governing().map(|clause| &clause.counted) {
+        Some(Counted::Meter { meter, unit, threshold: Some(threshold), .. })
+            if decision.held_until.is_none() =>
+        {
+            let h = reader.h(*meter, done_at).unwrap_or_default();
+            By::Amount { amount: if late { h - *threshold } else { *threshold - h }, unit: *unit }
+        }
+        Some(_) | None => {
+            let calendar = reader.calendar;
+            let Some(due) = whole.due else {
+                return Timing::NotKnown;
+            };
+            let days = calendar.shop_day_of(done_at).days_since(calendar.shop_day_of(due));
+            By::Days(days.abs())
+        }
+    };
+    if late { Timing::Late(by) } else { Timing::Early(by) }
+}
