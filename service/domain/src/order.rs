@@ -1,0 +1,146 @@
+//! Work orders and closings as data: what is said when one is raised, closed, skipped or undone.
+
+use crate::ids::{ClosingId, OrderNumber, PersonId};
+use crate::shop::KitItem;
+use crate::text::{Key, Name};
+use crate::time::{ShopDay, Ts};
+use serde::{Deserialize, Serialize};
+
+/// Where an order stands; nothing lies between these.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum OrderState {
+    /// To be done.
+    Open,
+    /// Ended by a closing.
+    Closed,
+    /// Ended with a reason and a name, without being done.
+    Skipped,
+    /// No longer stands.
+    Void,
+}
+
+/// How the part was found.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum AsFound {
+    /// In good condition.
+    Good,
+    /// Worn but working.
+    Worn,
+    /// Found failed at the look.
+    Failed,
+    /// It broke down in work.
+    BrokeDown,
+}
+
+/// A value read at a test point.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ReadingSaid {
+    /// The test point's key.
+    pub point: Key,
+    /// The value, a plain decimal text.
+    pub value: String,
+    /// The unit; none means the test point's own.
+    pub unit: Option<String>,
+}
+
+/// What a technician says when closing an order.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ClosingSaid {
+    /// The order.
+    pub order: OrderNumber,
+    /// When it was done.
+    pub done_at: Ts,
+    /// By whom.
+    pub done_by: Name,
+    /// By whom it is entered.
+    pub entered_by: Option<Name>,
+    /// As found.
+    pub as_found: AsFound,
+    /// What was read.
+    pub readings: Vec<ReadingSaid>,
+    /// What was used.
+    pub used: Vec<KitItem>,
+    /// Whether the cautions were shown and confirmed.
+    pub cautions_confirmed: bool,
+    /// A certificate's number.
+    pub certificate: Option<String>,
+    /// The second person.
+    pub second_person: Option<Name>,
+    /// Minutes it took.
+    pub minutes: u32,
+    /// The note.
+    pub note: String,
+}
+
+/// A closing as the store keeps it.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ClosingRecord {
+    /// Its number.
+    pub closing: ClosingId,
+    /// The order it ended.
+    pub order: OrderNumber,
+    /// When it was done.
+    pub done_at: Ts,
+    /// By whom.
+    pub done_by: PersonId,
+    /// When it was entered.
+    pub entered_at: Ts,
+    /// By whom.
+    pub entered_by: PersonId,
+    /// As found.
+    pub as_found: AsFound,
+    /// What was read.
+    pub readings: Vec<ReadingSaid>,
+    /// What was used.
+    pub used: Vec<KitItem>,
+    /// The cautions that stood on the order.
+    pub cautions_shown: Vec<String>,
+    /// Whether they were confirmed.
+    pub cautions_confirmed: bool,
+    /// A certificate's number.
+    pub certificate: Option<String>,
+    /// The second person.
+    pub second_person: Option<PersonId>,
+    /// Minutes it took.
+    pub minutes: u32,
+    /// The due instant as known then.
+    pub due_then: Option<Ts>,
+    /// From when on it was late, as known then.
+    pub late_from_then: Option<Ts>,
+    /// The closing of the larger order that covered it.
+    pub covered_by: Option<ClosingId>,
+    /// What was not as it should be about it.
+    pub findings: Vec<String>,
+    /// When, by whom and why it was undone.
+    pub undone: Option<Undone>,
+}
+
+/// That a closing was undone.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Undone {
+    /// When.
+    pub at: Ts,
+    /// By whom.
+    pub by: PersonId,
+    /// Why.
+    pub reason: String,
+}
+
+/// What is said when an order is raised by hand.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct RaiseSaid {
+    /// The machine's tag.
+    pub machine: Key,
+    /// What is to be done.
+    pub title: Name,
+    /// Who raises it.
+    pub by: Name,
+    /// The shop day it is due; none means today.
+    pub due_day: Option<ShopDay>,
+    /// Whether neglect can hurt someone.
+    pub hazard: bool,
+    /// What was seen.
+    pub note: String,
+}

@@ -1,0 +1,263 @@
+//! A shop as it is declared. A declaration owns only what it names: every part that may be left out is an `Option`
+//! or an empty list, and absence changes nothing and retires nothing.
+
+use crate::calendar::{Closure, ExtraShift, Shift, WallTime, Zone};
+use crate::ids::{MachineId, MeterId};
+use crate::ledger::row::Feed;
+use crate::quantity::{Amount, MaxPerHour, MeterKind};
+use crate::rule::{Combine, Every};
+use crate::text::{ForeignName, Key, Name};
+use crate::time::ShopDay;
+use serde::{Deserialize, Serialize};
+
+/// A whole declaration.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Declaration {
+    /// The site.
+    pub site: SiteCard,
+    /// Sources of reports.
+    pub sources: Vec<SourceCard>,
+    /// People by name.
+    pub people: Vec<Name>,
+    /// Task sheets.
+    pub sheets: Vec<SheetCard>,
+    /// Machines.
+    pub machines: Vec<MachineCard>,
+}
+
+/// A site's settings. Empty lists leave what stands.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct SiteCard {
+    /// Its key.
+    pub key: Key,
+    /// Its name.
+    pub name: Option<Name>,
+    /// Its IANA time zone.
+    pub zone: Option<Zone>,
+    /// When the shop day starts.
+    pub day_starts_at: Option<WallTime>,
+    /// The shifts of a week.
+    pub shifts: Vec<Shift>,
+    /// Closed days.
+    pub closures: Vec<Closure>,
+    /// Shifts beside the week's.
+    pub extra_shifts: Vec<ExtraShift>,
+}
+
+/// A source of reports.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct SourceCard {
+    /// Its name.
+    pub name: ForeignName,
+    /// Its rank; the lower counts.
+    pub rank: u32,
+    /// The meter kind it means when a report names none.
+    pub feeds: Option<MeterKind>,
+}
+
+/// A task sheet.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct SheetCard {
+    /// Its key.
+    pub key: Key,
+    /// Its title.
+    pub title: Name,
+    /// Its tasks.
+    pub tasks: Vec<TaskCard>,
+}
+
+/// A machine's card.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct MachineCard {
+    /// Its tag.
+    pub tag: Key,
+    /// Its name.
+    pub name: Option<Name>,
+    /// Names that other systems give it; empty leaves what stands.
+    pub also_known_as: Vec<ForeignName>,
+    /// Its family.
+    pub family: Option<String>,
+    /// Its area.
+    pub area: Option<String>,
+    /// Its meters.
+    pub meters: Vec<MeterCard>,
+    /// Its test points.
+    pub points: Vec<PointCard>,
+    /// Keys of its task sheets.
+    pub sheets: Vec<Key>,
+    /// Its own tasks.
+    pub tasks: Vec<TaskCard>,
+    /// "Done now" for every task without a record.
+    pub last_done_now: bool,
+    /// When tasks were last done.
+    pub last_done: Vec<LastDoneCard>,
+}
+
+/// A meter's card.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct MeterCard {
+    /// Its key on the machine.
+    pub key: Key,
+    /// What it accumulates; required for a new meter.
+    pub kind: Option<MeterKind>,
+    /// How it is fed.
+    pub feed: Option<Feed>,
+    /// The most in an hour; required for cycles and litres.
+    pub max_per_hour: Option<MaxPerHour>,
+}
+
+/// A test point's card.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct PointCard {
+    /// Its key on the machine.
+    pub key: Key,
+    /// What is read.
+    pub title: String,
+    /// Where it is.
+    pub place: String,
+    /// What good looks like.
+    pub good: String,
+    /// Which fluid.
+    pub fluid: String,
+    /// Its unit, a UCUM code.
+    pub unit: String,
+}
+
+/// An item and how much of it.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct KitItem {
+    /// What it is called on the shelf.
+    pub item: Name,
+    /// How much, a plain decimal text.
+    pub quantity: String,
+    /// In what.
+    pub unit: String,
+}
+
+/// One piece of care.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct TaskCard {
+    /// Its key on the machine.
+    pub key: Key,
+    /// What is to be done.
+    pub title: Name,
+    /// Where on the machine.
+    pub place: String,
+    /// When it is due; required for a new task.
+    pub rule: Option<RuleCard>,
+    /// What to bring.
+    pub kit: Vec<KitItem>,
+    /// What to heed.
+    pub cautions: Vec<String>,
+    /// Keys of test points to be read.
+    pub readings: Vec<Key>,
+    /// Minutes it takes.
+    pub minutes: u32,
+    /// Whether neglect or the work can hurt someone.
+    pub hazard: bool,
+    /// Keys of tasks that are done with it.
+    pub covers: Vec<Key>,
+    /// Whether a second person has to be there.
+    pub second_person: bool,
+    /// Whether a certificate is needed.
+    pub certificate: bool,
+    /// Whether it is no longer done.
+    pub retire: bool,
+}
+
+/// A rule as declared: meters by key, amounts as text until the meter's unit is known.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct RuleCard {
+    /// Its clauses.
+    pub clauses: Vec<ClauseCard>,
+    /// How they combine.
+    pub combine: Combine,
+    /// The window; none means the default.
+    pub window: Option<WindowCard>,
+    /// Whether a due day stays though the shop is closed.
+    pub keep_closed_days: bool,
+}
+
+/// A window as declared.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum WindowCard {
+    /// A share of the interval in percent.
+    Percent(u8),
+    /// Days on either side for calendar clauses; meter clauses keep the default share.
+    Days(u32),
+}
+
+/// A clause as declared.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum ClauseCard {
+    /// Every n days, weeks, months or years; on a grid when a base day is given.
+    Calendar {
+        /// How often.
+        every: Every,
+        /// The base day of a grid.
+        grid_base: Option<ShopDay>,
+    },
+    /// Every x of a meter; on a grid when a base count is given.
+    Meter {
+        /// The meter's key; none means the machine's only meter.
+        meter: Option<Key>,
+        /// How much, a plain decimal text in the meter's unit.
+        every: String,
+        /// The base count of a grid, a plain decimal text.
+        grid_base: Option<String>,
+    },
+}
+
+/// When a task was last done before its record began.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct LastDoneCard {
+    /// The machine's tag.
+    pub machine: Key,
+    /// The task's key.
+    pub task: Key,
+    /// The shop day.
+    pub day: ShopDay,
+    /// What meters showed: the meter's key (none: the only one) and a plain decimal text.
+    pub counts: Vec<(Option<Key>, String)>,
+}
+
+/// A change that a load makes, in words.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ShopChange {
+    /// What it is about.
+    pub subject: String,
+    /// What happens to it.
+    pub change: String,
+}
+
+/// A meter as the store keeps it.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct MeterRecord {
+    /// Its number.
+    pub meter: MeterId,
+    /// Its machine.
+    pub machine: MachineId,
+    /// Its key on the machine.
+    pub key: Key,
+    /// What it accumulates.
+    pub kind: MeterKind,
+    /// How it is fed.
+    pub feed: Feed,
+    /// The most in an hour.
+    pub max_per_hour: MaxPerHour,
+}
+
+/// What a meter shows.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct MeterShows {
+    /// What has been counted.
+    pub counted: Amount,
+    /// The latest end of a counted report.
+    pub known_to: Option<crate::time::Ts>,
+    /// The last counter reading.
+    pub last_reading: Option<Amount>,
+    /// The last counter reading less what was counted then, on a meter fed by intervals.
+    pub gap: Option<Amount>,
+}
