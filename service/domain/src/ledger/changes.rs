@@ -25,9 +25,9 @@ pub enum Need {
         /// First instant after it.
         to: Ts,
     },
-    /// The first `count` rows resolved to the meter with `start >= from`, whatever their state, in the order of
-    /// start; besides, every counted row at the latest start before `from` that has one; and all that is stored
-    /// of the contributions of the meter's replacements.
+    /// The first `count` readings resolved to the meter with `start >= from`, whatever their state, in the order of
+    /// start; besides, every counted reading at the latest start before `from` that has one; and all that is
+    /// stored of the contributions of the meter's replacements. A reading is a row with `end = start`.
     Readings {
         /// The meter.
         meter: MeterId,

@@ -134,7 +134,7 @@ pub(super) struct Walk<'a> {
 }
 
 impl<'a> Walk<'a> {
-    pub(super) fn new(meter: &'a Meter) -> Walk<'a> {
+    fn new(meter: &'a Meter) -> Walk<'a> {
         Walk {
             counter: Counter::new(meter.max),
             to_come: &meter.replacements,
@@ -143,8 +143,26 @@ impl<'a> Walk<'a> {
         }
     }
 
+    /// A walk that goes on after a reading that counts, or from the beginning when there is none.
+    pub(super) fn resume(meter: &'a Meter, after: Option<&Row>) -> Walk<'a> {
+        let mut walk = Walk::new(meter);
+        if let Some(row) = after
+            && let Statement::Absolute { at, value, .. } = row.content.statement
+        {
+            walk.to_come = &walk.to_come[walk.to_come.partition_point(|r| r.at <= at)..];
+            walk.counter.settle(at, value);
+            walk.last = Some(Rival::of(&row.key));
+        }
+        walk
+    }
+
+    /// What the replacements up to the last reading contribute.
+    pub(super) fn so_far(self) -> Vec<Contribution> {
+        self.contributions
+    }
+
     /// Takes the replacements up to and at an instant.
-    pub(super) fn replace_up_to(&mut self, at: Ts) {
+    fn replace_up_to(&mut self, at: Ts) {
         while let Some((first, rest)) = self.to_come.split_first()
             && first.at <= at
         {

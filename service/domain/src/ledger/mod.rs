@@ -11,9 +11,11 @@
 //! * [`absolute`]: readings of a counter, judged in time order.
 //! * [`judge`]: the plain definition of the accepted set.
 //! * [`changes`]: what the incremental judging asks of a store, and what it hands back.
+//! * [`batch`]: the same set, kept up to date by what arrives; it asks the store for what it must see.
 //! * [`history`]: H(t), crossings and month totals from the reports that count.
 
 pub mod absolute;
+pub mod batch;
 pub mod changes;
 pub mod declare;
 pub mod fit;

@@ -167,6 +167,11 @@ impl Reason {
             Reason::Fell { .. } => "fell",
         }
     }
+
+    /// Whether an interval held for it is judged again when those before it in turn change.
+    pub(super) const fn rests_on_others(&self) -> bool {
+        matches!(self, Reason::Conflict { .. } | Reason::Overlap { .. })
+    }
 }
 
 /// A report in the ledger, with what became of it.
@@ -235,6 +240,14 @@ impl Row {
             Statement::Absolute { unit, .. } => Some(Form { unit, feed: Feed::Absolute }),
             Statement::Withdrawn => None,
         }
+    }
+
+    /// Whether it is a reading whose verdict rests on those before it.
+    pub(super) fn rests_on_readings(&self) -> bool {
+        let follows = |reason: &Reason| {
+            matches!(reason, Reason::Conflict { .. } | Reason::Fell { .. } | Reason::MoreThanTime { .. })
+        };
+        self.counts() || self.reason.as_ref().is_some_and(follows)
     }
 
     pub(super) fn became(&mut self, state: State) {
