@@ -1,1 +1,15 @@
-//! To come.
+//! What the whole-program tests share: the two programs as they are built, a service with a data folder of its own, calls to
+//! it over the wire, the client with a cleared environment, the oracles in Python, and a year of real duty.
+//!
+//! Nothing here knows the inside of a program: what a test sees is what a shop sees.
+
+#![expect(clippy::missing_panics_doc, reason = "the kit panics where a test has failed")]
+
+pub mod client;
+pub mod oracle;
+pub mod programs;
+pub mod push;
+pub mod service;
+pub mod shuffle;
+pub mod wire;
+pub mod year;

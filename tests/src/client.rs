@@ -1,0 +1,58 @@
+//! Runs `fettler` as a person would, with a cleared environment.
+
+use crate::programs::program;
+use std::io::Write as _;
+use std::path::Path;
+use std::process::{Command, Stdio};
+
+/// What a run of the client came to.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Ran {
+    /// The exit code.
+    pub code: i32,
+    /// What it printed for programs and people to read on.
+    pub stdout: String,
+    /// What it said beside that.
+    pub stderr: String,
+}
+
+impl Ran {
+    /// What was printed, when the run was done without fault.
+    pub fn done(self) -> String {
+        assert_eq!(self.code, 0, "stdout:\n{}\nstderr:\n{}", self.stdout, self.stderr);
+        self.stdout
+    }
+
+    /// All that was said, as one text.
+    pub fn all(&self) -> String {
+        format!("{}{}exit {}\n", self.stdout, self.stderr, self.code)
+    }
+}
+
+/// Runs the client against a service that listens at `endpoint` and keeps its data in `data`.
+pub fn fettler(endpoint: &str, data: &Path, arguments: &[&str], input: &[u8]) -> Ran {
+    let mut child = Command::new(program("fettler"))
+        .args(arguments)
+        .env_clear()
+        .env("HOME", data)
+        .env("TZ", "UTC")
+        .env("FETTLER_SERVER", endpoint)
+        .env("FETTLER_DATA", data)
+        .current_dir(data)
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .expect("the client starts");
+    let mut stdin = child.stdin.take().expect("a pipe");
+    let input = input.to_vec();
+    let writer = std::thread::spawn(move || stdin.write_all(&input));
+    let output = child.wait_with_output().expect("the client ends");
+    // A client that does not read its input closes the pipe: no fault of the test.
+    let _ = writer.join().expect("the writer lives");
+    Ran {
+        code: output.status.code().expect("the client ends by itself"),
+        stdout: String::from_utf8(output.stdout).expect("UTF-8"),
+        stderr: String::from_utf8(output.stderr).expect("UTF-8"),
+    }
+}

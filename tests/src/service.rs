@@ -1,0 +1,182 @@
+//! A real `fettlerd` as a child: on a port of its own, with a data folder of its own, to be killed and started again.
+
+use crate::client::{Ran, fettler};
+use crate::programs::program;
+use crate::wire::Wire;
+use std::fs;
+use std::io::{BufRead as _, BufReader, Read};
+use std::path::Path;
+use std::process::{Child, Command, Stdio};
+use std::sync::mpsc::{Receiver, Sender, channel};
+use std::time::Duration;
+use tempfile::TempDir;
+use tonic::transport::Endpoint;
+
+/// How long a service may take until it listens; generous, for a busy machine.
+const START: Duration = Duration::from_mins(2);
+/// How long a call may take before the test calls it lost.
+const CALL: Duration = Duration::from_mins(5);
+/// The file in the data folder that holds the administrator's token.
+const TOKEN_FILE: &str = "admin.token";
+
+/// A running service.
+#[derive(Debug)]
+pub struct Service {
+    child: Child,
+    endpoint: String,
+    folder: TempDir,
+    arguments: Vec<String>,
+}
+
+impl Service {
+    /// Starts a service on an empty data folder.
+    pub fn start() -> Service {
+        Service::start_with(&[])
+    }
+
+    /// The same, with more arguments for `fettlerd serve`.
+    pub fn start_with(arguments: &[&str]) -> Service {
+        let folder = tempfile::Builder::new().prefix("fettler-").tempdir().expect("a folder for data");
+        let arguments: Vec<String> = arguments.iter().map(|&a| a.to_owned()).collect();
+        let (child, endpoint) = spawn(folder.path(), &arguments);
+        Service { child, endpoint, folder, arguments }
+    }
+
+    /// Where it listens.
+    pub fn endpoint(&self) -> &str {
+        &self.endpoint
+    }
+
+    /// Its data folder.
+    pub fn data(&self) -> &Path {
+        self.folder.path()
+    }
+
+    /// The number of its process.
+    pub fn process(&self) -> u32 {
+        self.child.id()
+    }
+
+    /// The administrator's token that it wrote.
+    pub fn token(&self) -> String {
+        let path = self.folder.path().join(TOKEN_FILE);
+        let text = fs::read_to_string(&path).unwrap_or_else(|e| panic!("{}: {e}", path.display()));
+        text.trim().to_owned()
+    }
+
+    /// A fresh connection with the administrator's token.
+    pub async fn wire(&self) -> Wire {
+        Wire::new(connect(&self.endpoint).await.expect("the service listens"), &self.token())
+    }
+
+    /// Runs the client against it.
+    pub fn fettler(&self, arguments: &[&str]) -> Ran {
+        self.fettler_with(arguments, b"")
+    }
+
+    /// Runs the client against it with something on its standard input.
+    pub fn fettler_with(&self, arguments: &[&str], input: &[u8]) -> Ran {
+        fettler(&self.endpoint, self.folder.path(), arguments, input)
+    }
+
+    /// Kills it without a warning (SIGKILL).
+    pub fn kill(&mut self) {
+        self.child.kill().expect("the service can be killed");
+        self.child.wait().expect("the service is gone");
+    }
+
+    /// Starts it again on the same data, on another port.
+    pub fn start_again(&mut self) {
+        let (child, endpoint) = spawn(self.folder.path(), &self.arguments);
+        self.child = child;
+        self.endpoint = endpoint;
+    }
+
+    /// Kills it and starts it again with other arguments on the same data.
+    pub fn restart_with(&mut self, arguments: &[&str]) {
+        self.kill();
+        self.arguments = arguments.iter().map(|&a| a.to_owned()).collect();
+        self.start_again();
+    }
+
+    /// The most memory it has held so far, in bytes, as the kernel counts it (`VmHWM`).
+    pub fn memory_peak_bytes(&self) -> u64 {
+        let status =
+            fs::read_to_string(format!("/proc/{}/status", self.child.id())).expect("a running process");
+        let line = status.lines().find_map(|line| line.strip_prefix("VmHWM:")).expect("VmHWM");
+        let kib: u64 = line.trim().trim_end_matches(" kB").trim().parse().expect("a number of KiB");
+        kib * 1024
+    }
+
+    /// How large its data folder is, in bytes.
+    pub fn data_bytes(&self) -> u64 {
+        let files = fs::read_dir(self.folder.path()).expect("a data folder");
+        files.map(|file| file.and_then(|f| f.metadata()).map_or(0, |meta| meta.len())).sum()
+    }
+}
+
+impl Drop for Service {
+    fn drop(&mut self) {
+        // It may be gone already.
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+/// Connects to a service that listens.
+pub async fn connect(endpoint: &str) -> Result<tonic::transport::Channel, tonic::transport::Error> {
+    Endpoint::from_shared(endpoint.to_owned())
+        .expect("an address")
+        .connect_timeout(START)
+        .timeout(CALL)
+        .connect()
+        .await
+}
+
+fn spawn(data: &Path, arguments: &[String]) -> (Child, String) {
+    let mut child = Command::new(program("fettlerd"))
+        .arg("serve")
+        .args(["--listen", "127.0.0.1:0"])
+        .arg("--data")
+        .arg(data)
+        .args(arguments)
+        .env_clear()
+        .env("HOME", data)
+        .stdin(Stdio::null())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .expect("the service starts");
+    let (say, heard) = channel();
+    listen(child.stdout.take().expect("a pipe"), say.clone());
+    listen(child.stderr.take().expect("a pipe"), say);
+    let endpoint = announced(&heard);
+    (child, endpoint)
+}
+
+/// Reads what the service says for as long as it lives, so that its pipes never fill.
+fn listen(pipe: impl Read + Send + 'static, say: Sender<String>) {
+    std::thread::spawn(move || {
+        for line in BufReader::new(pipe).lines().map_while(Result::ok) {
+            // Nobody listens any more once the address is known.
+            let _ = say.send(line);
+        }
+    });
+}
+
+/// The address that the service announces.
+fn announced(heard: &Receiver<String>) -> String {
+    let mut said = Vec::new();
+    while let Ok(line) = heard.recv_timeout(START) {
+        if let Some(at) = line.find("127.0.0.1:") {
+            let rest = &line[at..];
+            let end =
+                rest.find(|c: char| !(c.is_ascii_digit() || c == '.' || c == ':')).unwrap_or(rest.len());
+            if !rest[..end].ends_with(":0") {
+                return format!("http://{}", &rest[..end]);
+            }
+        }
+        said.push(line);
+    }
+    panic!("the service does not say where it listens:\n{}", said.join("\n"));
+}
