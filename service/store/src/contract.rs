@@ -47,6 +47,45 @@ pub enum StoreError {
     Driver(#[source] sqlx::Error),
 }
 
+impl From<sqlx::Error> for StoreError {
+    /// What another try may mend is told apart from what it may not.
+    fn from(error: sqlx::Error) -> StoreError {
+        // SQLite's primary codes for busy, locked, an I/O error, and a full disk.
+        const TRY_LATER: [&str; 4] = ["5", "6", "10", "13"];
+        match &error {
+            sqlx::Error::PoolTimedOut
+            | sqlx::Error::PoolClosed
+            | sqlx::Error::WorkerCrashed
+            | sqlx::Error::Io(_) => StoreError::Unavailable(error.to_string()),
+            sqlx::Error::Database(cause)
+                if cause.code().is_some_and(|code| {
+                    let primary = code.parse::<i64>().map(|code| (code & 0xff).to_string());
+                    primary.is_ok_and(|code| TRY_LATER.contains(&code.as_str()))
+                }) =>
+            {
+                StoreError::Unavailable(error.to_string())
+            }
+            _ => StoreError::Driver(error),
+        }
+    }
+}
+
+impl StoreError {
+    /// The same error once more, for another caller whose work shared the transaction.
+    #[must_use]
+    pub fn again(&self) -> StoreError {
+        match self {
+            StoreError::Refused(error) => StoreError::Refused(error.clone()),
+            StoreError::Conflict => StoreError::Conflict,
+            StoreError::Unavailable(text) => StoreError::Unavailable(text.clone()),
+            StoreError::Corrupt { table, column, row } => {
+                StoreError::Corrupt { table, column, row: row.clone() }
+            }
+            StoreError::Driver(error) => StoreError::Unavailable(error.to_string()),
+        }
+    }
+}
+
 /// The result of a store call.
 pub type Result<T> = std::result::Result<T, StoreError>;
 
@@ -88,6 +127,17 @@ pub struct Page<T, K> {
     pub rows: Vec<T>,
     /// Where to go on; none at the end.
     pub next: Option<K>,
+}
+
+impl<T, K> Page<T, K> {
+    /// A page of at most `limit` rows from one row more, if there is one.
+    pub fn cut(mut rows: Vec<T>, limit: u32, key: impl Fn(&T) -> K) -> Page<T, K> {
+        let limit = usize::try_from(limit).unwrap_or(usize::MAX);
+        let more = rows.len() > limit;
+        rows.truncate(limit);
+        let next = if more { rows.last().map(key) } else { None };
+        Page { rows, next }
+    }
 }
 
 /// A site with its calendar ready to use.
@@ -658,6 +708,9 @@ pub trait Store: Send + Sync {
     /// One bounded pass of upkeep over a site: rows of an earlier shop day computed afresh, reports whose time has
     /// come or whose declarations changed judged again.
     async fn upkeep(&self, site: SiteId, now: Ts, limit: u32) -> Result<Upkeep>;
+    /// Resolves, with the reason, when what was written could not be made durable: nothing is acknowledged from then
+    /// on, and the process is to end, so that what stands is read anew.
+    async fn failed(&self) -> String;
     /// Ends all writing after what was taken is durable.
     async fn shut(&self);
 }

@@ -1,0 +1,130 @@
+//! Statements over many rows at once. A statement per row costs a turn to the driver each; one text per row count
+//! would fill the statement cache. So rows go in chunks of a few fixed sizes, each with its own prepared text.
+
+use super::{Conn, Db, DbRow};
+use crate::contract::Result;
+use std::fmt::Write as _;
+use std::sync::OnceLock;
+
+/// The chunk sizes, largest first. 512 rows of 25 columns stay below the 32,766 parameters that SQLite takes.
+const SIZES: [usize; 4] = [512, 64, 8, 1];
+
+/// A query being given its parameters.
+pub(super) type Query = sqlx::query::Query<'static, Db, <Db as sqlx::Database>::Arguments>;
+
+/// A statement with a list of rows in it: `head (row), (row) tail`.
+pub(super) struct Bulk {
+    head: &'static str,
+    /// How many parameters all rows share; they stand first, and every row begins with them.
+    shared: usize,
+    /// How many parameters each row has of its own.
+    width: usize,
+    tail: &'static str,
+    texts: [OnceLock<String>; SIZES.len()],
+}
+
+impl Bulk {
+    pub(super) const fn new(head: &'static str, shared: usize, width: usize, tail: &'static str) -> Bulk {
+        Bulk { head, shared, width, tail, texts: [const { OnceLock::new() }; SIZES.len()] }
+    }
+
+    /// The text for the `place`-th size.
+    fn text(&'static self, place: usize) -> &'static str {
+        self.texts[place].get_or_init(|| {
+            let mut text = String::from(self.head);
+            let mut next = self.shared;
+            for row in 0..SIZES[place] {
+                text.push_str(if row == 0 { " (" } else { ", (" });
+                for column in 0..self.shared + self.width {
+                    let number = if column < self.shared {
+                        column + 1
+                    } else {
+                        next += 1;
+                        next
+                    };
+                    let comma = if column == 0 { "" } else { ", " };
+                    // Writing to a string cannot fail.
+                    let _ = write!(text, "{comma}${number}");
+                }
+                text.push(')');
+            }
+            text.push(' ');
+            text.push_str(self.tail);
+            text
+        })
+    }
+
+    /// The text for one row, as a test describes it.
+    #[cfg(test)]
+    pub(super) fn sample(&'static self) -> &'static str {
+        self.text(SIZES.len() - 1)
+    }
+
+    fn queries<'r, T>(
+        &'static self,
+        rows: &'r [T],
+        shared: impl Fn(Query) -> Query,
+        bind: impl Fn(Query, &'r T) -> Query,
+    ) -> impl Iterator<Item = Query> {
+        let mut rest = rows;
+        std::iter::from_fn(move || {
+            let place = SIZES.iter().position(|size| *size <= rest.len())?;
+            let (chunk, after) = rest.split_at(SIZES[place]);
+            rest = after;
+            let query = shared(sqlx::query(self.text(place)));
+            Some(chunk.iter().fold(query, &bind))
+        })
+    }
+
+    /// Runs the statement over all rows; gives how many rows of the database it touched.
+    pub(super) async fn run<'r, T>(
+        &'static self,
+        conn: &mut Conn,
+        rows: &'r [T],
+        shared: impl Fn(Query) -> Query,
+        bind: impl Fn(Query, &'r T) -> Query,
+    ) -> Result<u64> {
+        let queries: Vec<Query> = self.queries(rows, shared, bind).collect();
+        let mut touched = 0;
+        for query in queries {
+            touched += query.execute(&mut *conn).await?.rows_affected();
+        }
+        Ok(touched)
+    }
+
+    /// Runs the statement over all rows and gives what it returns.
+    pub(super) async fn fetch<'r, T>(
+        &'static self,
+        conn: &mut Conn,
+        rows: &'r [T],
+        shared: impl Fn(Query) -> Query,
+        bind: impl Fn(Query, &'r T) -> Query,
+    ) -> Result<Vec<DbRow>> {
+        let queries: Vec<Query> = self.queries(rows, shared, bind).collect();
+        let mut found = Vec::new();
+        for query in queries {
+            found.extend(query.fetch_all(&mut *conn).await?);
+        }
+        Ok(found)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    static PAIRS: Bulk = Bulk::new("INSERT INTO t VALUES", 1, 2, "RETURNING a");
+
+    #[test]
+    fn rows_share_the_first_parameters_and_number_the_rest() {
+        assert_eq!(PAIRS.sample(), "INSERT INTO t VALUES ($1, $2, $3) RETURNING a");
+        assert!(PAIRS.text(2).starts_with("INSERT INTO t VALUES ($1, $2, $3), ($1, $4, $5), "));
+    }
+
+    #[test]
+    fn every_count_is_cut_into_the_fixed_sizes() {
+        let rows = vec![(); 512 + 64 + 8 + 8 + 1];
+        assert_eq!(PAIRS.queries(&rows, |q| q, |q, ()| q).count(), 5);
+        assert_eq!(PAIRS.queries(&[] as &[()], |q| q, |q, ()| q).count(), 0);
+    }
+}

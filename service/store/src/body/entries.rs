@@ -1,0 +1,90 @@
+//! The journal as it is listed.
+
+use super::decode::Reading;
+use super::{Conn, Db, DbRow, head};
+use crate::contract::{EntryFilter, EntryRecord, JournalHead, Page, PageAsk, Result};
+use fettler_domain::ids::{PersonId, SiteId};
+use fettler_domain::time::Ts;
+use sqlx::QueryBuilder;
+
+const COLUMNS: &str = "SELECT j.number, j.at, j.kind, j.subject, j.person, j.bytes, j.hash, n.text \
+    FROM journal_leaf j LEFT JOIN sealed_note n ON n.site = j.site AND n.leaf = j.number WHERE j.site = ";
+
+fn record(row: &DbRow) -> Result<EntryRecord> {
+    let mut row = Reading::new(row, "journal_leaf");
+    Ok(EntryRecord {
+        number: row.next()?,
+        at: Ts(row.next()?),
+        kind: row.next()?,
+        subject: row.next()?,
+        person: row.next::<Option<i64>>()?.map(PersonId),
+        leaf: row.next()?,
+        hash: row.hash("hash")?,
+        note: row.next()?,
+    })
+}
+
+/// Journal entries: from a number on, oldest first; without one, newest first.
+pub(super) async fn list(
+    conn: &mut Conn,
+    site: SiteId,
+    filter: &EntryFilter,
+    page: PageAsk<i64>,
+) -> Result<Page<EntryRecord, i64>> {
+    let mut query = QueryBuilder::<Db>::new(COLUMNS);
+    query.push_bind(i64::from(site.0));
+    if let Some(kind) = &filter.kind {
+        // The words are lower case letters, dots and underlines, so a range finds those that start so.
+        query.push(" AND j.kind >= ").push_bind(kind.as_str());
+        query.push(" AND j.kind < ").push_bind(format!("{kind}\u{10ffff}"));
+        if !fettler_domain::journal::Kind::ReportArrived.word().starts_with(kind.as_str()) {
+            query.push(" AND j.kind <> 'report.arrived'");
+        }
+    }
+    if let Some(subject) = &filter.subject {
+        query.push(" AND j.subject = ").push_bind(subject.as_str());
+        match report_named(subject) {
+            // The index over subjects leaves arrivals out; these are found through the ledger.
+            Some((source, report, revision)) => {
+                query.push(
+                    " AND (j.kind <> 'report.arrived' OR j.number IN (SELECT leaf FROM ledger WHERE site = ",
+                );
+                query.push_bind(i64::from(site.0)).push(" AND source = ").push_bind(source);
+                query.push(" AND report = ").push_bind(report);
+                query.push(" AND revision = ").push_bind(revision).push("))");
+            }
+            None => {
+                query.push(" AND j.kind <> 'report.arrived'");
+            }
+        }
+    }
+    let (after, order) = match (filter.from, page.after) {
+        (Some(from), None) => (Some(("j.number >= ", from)), "ASC"),
+        (Some(_), Some(after)) => (Some(("j.number > ", after)), "ASC"),
+        (None, after) => (after.map(|after| ("j.number < ", after)), "DESC"),
+    };
+    if let Some((comparison, number)) = after {
+        query.push(" AND ").push(comparison).push_bind(number);
+    }
+    query.push(" ORDER BY j.number ").push(order).push(" LIMIT ").push_bind(i64::from(page.limit) + 1);
+    let rows = query.build().fetch_all(conn).await?;
+    let rows: Vec<EntryRecord> = rows.iter().map(record).collect::<Result<_>>()?;
+    Ok(Page::cut(rows, page.limit, |entry| entry.number))
+}
+
+/// The report that a subject names: `reports/SOURCE/ID/REVISION`, where the id may hold slashes itself.
+fn report_named(subject: &str) -> Option<(&str, &str, i64)> {
+    let (source, rest) = subject.strip_prefix("reports/")?.split_once('/')?;
+    let (report, revision) = rest.rsplit_once('/')?;
+    Some((source, report, revision.parse().ok()?))
+}
+
+/// The head of a site's journal.
+pub(super) async fn head(conn: &mut Conn, site: SiteId) -> Result<JournalHead> {
+    let row = sqlx::query(head::READ).bind(i64::from(site.0)).fetch_optional(conn).await?;
+    let row = row.ok_or_else(|| super::tx::no_site(site))?;
+    let mut row = Reading::new(&row, "site_head");
+    let lineage = row.number("lineage")?;
+    let frontier = head::frontier(&mut row)?;
+    Ok(JournalHead { lineage, size: frontier.size(), root: frontier.root().0 })
+}

@@ -1,0 +1,147 @@
+//! Appending leaves: gathered in memory while a transaction runs, written in bulk before it commits.
+
+use super::Conn;
+use super::bulk::Bulk;
+use super::head::Head;
+use crate::contract::{Caller, Result, StoreError};
+use fettler_domain::ids::PersonId;
+use fettler_domain::journal::leaf::{hash_of, state_digest};
+use fettler_domain::journal::tree::Node;
+use fettler_domain::journal::{Hash, Kind, Leaf, Sealed};
+use serde_json::Value;
+
+static LEAVES: Bulk = Bulk::new(
+    "INSERT INTO journal_leaf (site, number, at, kind, subject, person, bytes, hash) VALUES",
+    1,
+    7,
+    "",
+);
+static NODES: Bulk = Bulk::new("INSERT INTO journal_node (site, level, position, hash) VALUES", 1, 3, "");
+static NOTES: Bulk = Bulk::new("INSERT INTO sealed_note (site, leaf, salt, text) VALUES", 1, 3, "");
+
+#[cfg(test)]
+pub(super) fn all_sql() -> [&'static str; 3] {
+    [LEAVES.sample(), NODES.sample(), NOTES.sample()]
+}
+
+/// A fact to be recorded.
+pub(super) struct Fact {
+    /// What kind of fact.
+    pub(super) kind: Kind,
+    /// What it is about, as a path inside the site.
+    pub(super) subject: String,
+    /// Who said it.
+    pub(super) person: Option<PersonId>,
+    /// The whole state after it: an object, or null.
+    pub(super) after: Value,
+    /// The state before it, where there was one.
+    pub(super) before: Option<Hash>,
+    /// A text that may be erased later: the field of `after` that is to hold its digest, and the text.
+    pub(super) sealed: Option<(&'static str, String)>,
+}
+
+/// The digest of a state before.
+pub(super) fn digest_of(state: &Value) -> Result<Hash> {
+    state_digest(state).map_err(|error| unfit(&error))
+}
+
+fn unfit(error: &impl ToString) -> StoreError {
+    StoreError::Unavailable(format!("a fact has no canonical form: {}", error.to_string()))
+}
+
+struct LeafRow {
+    number: i64,
+    at: i64,
+    kind: &'static str,
+    subject: String,
+    person: Option<i64>,
+    bytes: Vec<u8>,
+    hash: [u8; 32],
+}
+
+/// Leaves of one site that are not written yet.
+#[derive(Default)]
+pub(super) struct Pending {
+    leaves: Vec<LeafRow>,
+    nodes: Vec<Node>,
+    notes: Vec<(i64, Sealed)>,
+}
+
+impl Pending {
+    /// Appends a fact to the site's tree; gives the leaf's number.
+    pub(super) fn append(&mut self, head: &mut Head, caller: &Caller, fact: Fact) -> Result<i64> {
+        let number = head.frontier.size();
+        let mut after = fact.after;
+        if let Some((field, text)) = fact.sealed {
+            let mut salt = [0; 16];
+            getrandom::fill(&mut salt)
+                .map_err(|error| StoreError::Unavailable(format!("no random bytes: {error}")))?;
+            let sealed = Sealed { salt, text };
+            if let Value::Object(fields) = &mut after {
+                fields.insert(field.to_owned(), Value::String(sealed.digest().to_hex()));
+            }
+            self.notes.push((number, sealed));
+        }
+        let leaf = Leaf {
+            site: head.site,
+            lineage: head.lineage,
+            number,
+            at: caller.now,
+            person: fact.person,
+            token: caller.token,
+            request: caller.request.as_ref().map(|request| request.id.clone()),
+            kind: fact.kind,
+            subject: fact.subject,
+            after,
+            before: fact.before,
+        };
+        let bytes = leaf.to_bytes().map_err(|error| unfit(&error))?;
+        let hash = hash_of(&bytes);
+        head.frontier.push(hash, |node| self.nodes.push(node));
+        let (kind, person) = (fact.kind.word(), fact.person.map(|p| p.0));
+        let subject = leaf.subject;
+        self.leaves.push(LeafRow { number, at: caller.now.0, kind, subject, person, bytes, hash: hash.0 });
+        Ok(number)
+    }
+
+    /// Writes what was appended.
+    pub(super) async fn flush(&mut self, conn: &mut Conn, head: &Head) -> Result<()> {
+        let site = i64::from(head.site.0);
+        LEAVES
+            .run(
+                conn,
+                &self.leaves,
+                |q| q.bind(site),
+                |q, leaf| {
+                    q.bind(leaf.number)
+                        .bind(leaf.at)
+                        .bind(leaf.kind)
+                        .bind(leaf.subject.as_str())
+                        .bind(leaf.person)
+                        .bind(leaf.bytes.as_slice())
+                        .bind(leaf.hash.as_slice())
+                },
+            )
+            .await?;
+        NODES
+            .run(
+                conn,
+                &self.nodes,
+                |q| q.bind(site),
+                |q, node| q.bind(i64::from(node.level)).bind(node.index).bind(node.hash.0.to_vec()),
+            )
+            .await?;
+        NOTES
+            .run(
+                conn,
+                &self.notes,
+                |q| q.bind(site),
+                |q, (leaf, sealed)| q.bind(leaf).bind(sealed.salt.as_slice()).bind(sealed.text.as_str()),
+            )
+            .await?;
+        self.leaves.clear();
+        self.nodes.clear();
+        self.notes.clear();
+        Ok(())
+    }
+}

@@ -1,0 +1,44 @@
+//! The store's calls in SQL: the same text for every engine, compiled once per engine.
+//!
+//! `super::Db` is the driver, `super::dialect` what really differs. Placeholders are `$1`; optional filters are
+//! built by `QueryBuilder`, everything else is a constant listed in its module's `ALL_SQL`, which a test describes.
+//!
+//! * [`bulk`]: statements over many rows at once, in fixed sizes.
+//! * [`tx`], [`head`], [`journal`], [`request`]: what every writing transaction does.
+//! * [`writer`]: the one task that writes.
+//! * [`mind`], [`declared`], [`history`]: what the writer remembers of a site between transactions.
+//! * [`push`], [`ledger`], [`settle`], [`meters`], [`reports`]: run hours.
+//! * [`refresh`], [`plan_rows`], [`due`], [`explain`], [`upkeep`]: the plan.
+//! * [`people`], [`sites`], [`entries`]: the rest of the reading.
+//! * [`shop`], [`machines`], [`orders`]: declarations, machines, work orders.
+
+use super::{Db, dialect};
+
+mod bulk;
+mod decode;
+mod entries;
+mod head;
+mod journal;
+mod machines;
+mod meters;
+mod mind;
+mod orders;
+mod people;
+mod plan_reads;
+mod push;
+mod reports;
+mod request;
+mod settle;
+mod shop;
+mod sites;
+mod store;
+mod tx;
+mod upkeep;
+mod writer;
+
+pub(crate) use store::SqlStore;
+
+/// A connection of the engine.
+type Conn = <Db as sqlx::Database>::Connection;
+/// A row of the engine.
+type DbRow = <Db as sqlx::Database>::Row;

@@ -1,0 +1,322 @@
+//! The contract's calls, each handed to the module that does it: reads on a connection of their own, writes as jobs of
+//! the writer.
+
+use super::tx::Tx;
+use super::writer::Queue;
+use super::{
+    Conn, Db, dialect, entries, machines, meters, orders, people, plan_reads, reports, settle, shop, sites,
+};
+use super::{upkeep, writer};
+use crate::contract::{
+    Acknowledged, Caller, DueCursor, DueEntry, DueFilter, DueHead, Ended, EntryFilter, EntryRecord,
+    Explained, HeldCounts, JournalHead, KeptReport, LoadReport, MachineFilter, MachineMove, MachineRecord,
+    OrderFilter, OrderRecord, Page, PageAsk, PersonRecord, ReportCursor, ReportFilter, Result, Settled,
+    SiteRecord, Store, TokenRecord, Upkeep,
+};
+use async_trait::async_trait;
+use fettler_domain::ids::{OrderNumber, PersonId, SiteId};
+use fettler_domain::ledger::history::Month;
+use fettler_domain::ledger::report::Received;
+use fettler_domain::ledger::row::Settlement;
+use fettler_domain::order::{ClosingSaid, RaiseSaid};
+use fettler_domain::quantity::Amount;
+use fettler_domain::shop::{Declaration, LastDoneCard, MachineCard, MeterRecord, MeterShows, ShopChange};
+use fettler_domain::text::{ForeignName, Key, Name};
+use fettler_domain::time::Ts;
+use sqlx::{Pool, Transaction};
+use std::collections::BTreeMap;
+
+/// A store on one engine.
+pub(crate) struct SqlStore {
+    readers: Pool<Db>,
+    queue: Queue,
+}
+
+impl SqlStore {
+    /// Starts the writer on its connection.
+    pub(crate) fn start(conn: Conn, readers: Pool<Db>) -> SqlStore {
+        SqlStore { readers, queue: writer::Queue::start(Tx::new(conn)) }
+    }
+
+    /// A connection on which every statement sees one state.
+    async fn read(&self) -> Result<Transaction<'static, Db>> {
+        Ok(self.readers.begin_with(dialect::BEGIN_READ).await?)
+    }
+}
+
+#[async_trait]
+impl Store for SqlStore {
+    async fn token(&self, hash: &[u8; 32]) -> Result<Option<TokenRecord>> {
+        people::token(&mut *self.read().await?, hash).await
+    }
+
+    async fn add_token(&self, caller: &Caller, name: &str, hash: &[u8; 32]) -> Result<TokenRecord> {
+        let (name, hash) = (name.to_owned(), *hash);
+        self.queue.write(caller, move |tx| Box::pin(people::add_token(tx, name, hash))).await
+    }
+
+    async fn has_tokens(&self) -> Result<bool> {
+        people::has_tokens(&mut *self.read().await?).await
+    }
+
+    async fn add_person(&self, caller: &Caller, name: &Name) -> Result<PersonRecord> {
+        let name = name.clone();
+        self.queue.write(caller, move |tx| Box::pin(people::add_person(tx, name))).await
+    }
+
+    async fn people(&self, page: PageAsk<String>) -> Result<Page<PersonRecord, String>> {
+        people::list(&mut *self.read().await?, page).await
+    }
+
+    async fn person_names(&self, people: &[PersonId]) -> Result<BTreeMap<PersonId, Name>> {
+        people::names(&mut *self.read().await?, people).await
+    }
+
+    async fn sites(&self) -> Result<Vec<SiteRecord>> {
+        sites::all(&mut *self.read().await?).await
+    }
+
+    async fn site(&self, key: &str) -> Result<Option<SiteRecord>> {
+        sites::by_key(&mut *self.read().await?, key).await
+    }
+
+    async fn load_shop(
+        &self,
+        caller: &Caller,
+        declared: &Declaration,
+        by: Option<&Name>,
+        validate_only: bool,
+    ) -> Result<LoadReport> {
+        let (declared, by) = (declared.clone(), by.cloned());
+        self.queue.write(caller, move |tx| Box::pin(shop::load(tx, declared, by, validate_only))).await
+    }
+
+    async fn shop(&self, site: SiteId) -> Result<Declaration> {
+        shop::read(&mut *self.read().await?, site).await
+    }
+
+    async fn state_last_done(
+        &self,
+        caller: &Caller,
+        site: SiteId,
+        stated: &[LastDoneCard],
+        by: Option<&Name>,
+        validate_only: bool,
+    ) -> Result<Vec<ShopChange>> {
+        let (stated, by) = (stated.to_vec(), by.cloned());
+        self.queue
+            .write(caller, move |tx| Box::pin(shop::state_last_done(tx, site, stated, by, validate_only)))
+            .await
+    }
+
+    async fn machines(
+        &self,
+        site: SiteId,
+        filter: &MachineFilter,
+        page: PageAsk<(String, String)>,
+    ) -> Result<Page<MachineRecord, (String, String)>> {
+        machines::list(&mut *self.read().await?, site, filter, page).await
+    }
+
+    async fn machine(&self, site: SiteId, name: &str) -> Result<Option<(MachineRecord, MachineCard)>> {
+        machines::find(&mut *self.read().await?, site, name).await
+    }
+
+    async fn move_machine(
+        &self,
+        caller: &Caller,
+        site: SiteId,
+        tag: &Key,
+        to: MachineMove,
+        by: &Name,
+        reason: &str,
+        validate_only: bool,
+    ) -> Result<(MachineRecord, Vec<OrderNumber>)> {
+        let ask =
+            machines::Move { tag: tag.clone(), to, by: by.clone(), reason: reason.to_owned(), validate_only };
+        self.queue.write(caller, move |tx| Box::pin(machines::move_to(tx, site, ask))).await
+    }
+
+    async fn push(&self, caller: &Caller, site: SiteId, reports: Vec<Received>) -> Result<Vec<Acknowledged>> {
+        self.queue.push(caller, site, reports).await
+    }
+
+    async fn reports(
+        &self,
+        site: SiteId,
+        filter: &ReportFilter,
+        page: PageAsk<ReportCursor>,
+    ) -> Result<Page<KeptReport, ReportCursor>> {
+        reports::list(&mut *self.read().await?, site, filter, page).await
+    }
+
+    async fn held_counts(&self, site: SiteId) -> Result<HeldCounts> {
+        reports::held_counts(&mut *self.read().await?, site).await
+    }
+
+    async fn settle(
+        &self,
+        caller: &Caller,
+        site: SiteId,
+        source: &ForeignName,
+        report: &ForeignName,
+        revision: u32,
+        digest: Option<[u8; 32]>,
+        settlement: Settlement,
+        by: &Name,
+        note: &str,
+    ) -> Result<Settled> {
+        let (source, report, by, note) = (source.clone(), report.clone(), by.clone(), note.to_owned());
+        let ask = settle::Ask { source, report, revision, digest, settlement, by, note };
+        self.queue.write(caller, move |tx| Box::pin(settle::settle(tx, site, ask))).await
+    }
+
+    async fn replace_counter(
+        &self,
+        caller: &Caller,
+        site: SiteId,
+        machine: &Key,
+        meter: Option<&Key>,
+        at: Ts,
+        closing: &str,
+        opening: &str,
+        by: &Name,
+    ) -> Result<(MeterRecord, MeterShows)> {
+        let at_meter = meters::At { machine: machine.to_string(), meter: meter.cloned(), at, by: by.clone() };
+        let (closing, opening) = (closing.to_owned(), opening.to_owned());
+        self.queue
+            .write(caller, move |tx| Box::pin(meters::replace(tx, site, at_meter, closing, opening)))
+            .await
+    }
+
+    async fn book_adjustment(
+        &self,
+        caller: &Caller,
+        site: SiteId,
+        machine: &Key,
+        meter: Option<&Key>,
+        at: Ts,
+        amount: &str,
+        by: &Name,
+        note: &str,
+    ) -> Result<(MeterRecord, MeterShows)> {
+        let at_meter = meters::At { machine: machine.to_string(), meter: meter.cloned(), at, by: by.clone() };
+        let (amount, note) = (amount.to_owned(), note.to_owned());
+        self.queue.write(caller, move |tx| Box::pin(meters::adjust(tx, site, at_meter, amount, note))).await
+    }
+
+    async fn meter(
+        &self,
+        site: SiteId,
+        machine: &str,
+        meter: Option<&Key>,
+        at: Option<Ts>,
+    ) -> Result<(MeterRecord, MeterShows)> {
+        meters::shows(&mut *self.read().await?, site, machine, meter, at).await
+    }
+
+    async fn meter_months(
+        &self,
+        site: SiteId,
+        machine: &str,
+        meter: Option<&Key>,
+    ) -> Result<BTreeMap<Month, Amount>> {
+        meters::months(&mut *self.read().await?, site, machine, meter).await
+    }
+
+    async fn due_head(&self, site: SiteId, now: Ts) -> Result<DueHead> {
+        plan_reads::head(&mut *self.read().await?, site, now).await
+    }
+
+    async fn due(
+        &self,
+        site: SiteId,
+        filter: &DueFilter,
+        page: PageAsk<DueCursor>,
+    ) -> Result<Page<DueEntry, DueCursor>> {
+        plan_reads::page(&mut *self.read().await?, site, filter, page).await
+    }
+
+    async fn explain(&self, site: SiteId, order: OrderNumber, now: Ts) -> Result<Explained> {
+        plan_reads::explain(&mut *self.read().await?, site, order, now).await
+    }
+
+    async fn open_order(&self, site: SiteId, machine: &str, task: &Key) -> Result<OrderNumber> {
+        plan_reads::open_order(&mut *self.read().await?, site, machine, task).await
+    }
+
+    async fn orders(
+        &self,
+        site: SiteId,
+        filter: &OrderFilter,
+        page: PageAsk<i64>,
+    ) -> Result<Page<OrderRecord, i64>> {
+        orders::list(&mut *self.read().await?, site, filter, page).await
+    }
+
+    async fn order(&self, site: SiteId, order: OrderNumber) -> Result<OrderRecord> {
+        orders::one(&mut *self.read().await?, site, order).await
+    }
+
+    async fn close(&self, caller: &Caller, site: SiteId, said: &ClosingSaid) -> Result<Ended> {
+        let said = said.clone();
+        self.queue.write(caller, move |tx| Box::pin(orders::close(tx, site, said))).await
+    }
+
+    async fn skip(
+        &self,
+        caller: &Caller,
+        site: SiteId,
+        order: OrderNumber,
+        by: &Name,
+        reason: &str,
+        validate_only: bool,
+    ) -> Result<Ended> {
+        let ask = orders::Ending { order, by: by.clone(), reason: reason.to_owned(), validate_only };
+        self.queue.write(caller, move |tx| Box::pin(orders::skip(tx, site, ask))).await
+    }
+
+    async fn raise(&self, caller: &Caller, site: SiteId, said: &RaiseSaid) -> Result<DueEntry> {
+        let said = said.clone();
+        self.queue.write(caller, move |tx| Box::pin(orders::raise(tx, site, said))).await
+    }
+
+    async fn undo(
+        &self,
+        caller: &Caller,
+        site: SiteId,
+        order: OrderNumber,
+        by: &Name,
+        reason: &str,
+        validate_only: bool,
+    ) -> Result<Ended> {
+        let ask = orders::Ending { order, by: by.clone(), reason: reason.to_owned(), validate_only };
+        self.queue.write(caller, move |tx| Box::pin(orders::undo(tx, site, ask))).await
+    }
+
+    async fn entries(
+        &self,
+        site: SiteId,
+        filter: &EntryFilter,
+        page: PageAsk<i64>,
+    ) -> Result<Page<EntryRecord, i64>> {
+        entries::list(&mut *self.read().await?, site, filter, page).await
+    }
+
+    async fn journal_head(&self, site: SiteId) -> Result<JournalHead> {
+        entries::head(&mut *self.read().await?, site).await
+    }
+
+    async fn upkeep(&self, site: SiteId, now: Ts, limit: u32) -> Result<Upkeep> {
+        let caller = Caller { token: None, method: "Upkeep", request: None, now };
+        self.queue.write(&caller, move |tx| Box::pin(upkeep::upkeep(tx, site, limit))).await
+    }
+
+    async fn failed(&self) -> String {
+        self.queue.failed().await
+    }
+
+    async fn shut(&self) {
+        self.queue.shut().await;
+    }
+}

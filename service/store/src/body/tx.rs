@@ -1,0 +1,167 @@
+//! A writing transaction: sites are taken first, facts are appended, heads are written back once at the end.
+
+use super::head::Head;
+use super::journal::{Fact, Pending};
+use super::request::{self, Keep};
+use super::{Conn, dialect};
+use crate::contract::{Caller, Result, StoreError};
+use fettler_domain::error::Error;
+use fettler_domain::ids::{MachineId, SiteId};
+use std::collections::{BTreeMap, BTreeSet};
+
+/// What the writer must forget of a site after a transaction that changed more than its ledger and plan.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub(super) enum Forget {
+    /// Everything: the answer of a transaction that says nothing.
+    #[default]
+    All,
+    /// What is known of these machines.
+    Machines(BTreeSet<MachineId>),
+}
+
+/// The write connection, and the transaction that is open on it.
+///
+/// A job is given one after the transaction has begun. It takes its sites (the installation before any other) before
+/// it reads or writes anything of them.
+pub(crate) struct Tx {
+    /// The connection.
+    pub(super) conn: Conn,
+    /// Who calls.
+    pub(super) caller: Caller,
+    /// What to forget when it has been committed.
+    pub(super) forget: Forget,
+    /// What the writer remembers of a site.
+    pub(super) mind: super::mind::Minds,
+    heads: BTreeMap<SiteId, (Head, Pending)>,
+    undo: bool,
+}
+
+impl Tx {
+    /// Takes over the write connection.
+    pub(super) fn new(conn: Conn) -> Tx {
+        let caller = Caller { token: None, method: "", request: None, now: fettler_domain::time::Ts::MIN };
+        let mind = super::mind::Minds::default();
+        Tx { conn, caller, forget: Forget::All, mind, heads: BTreeMap::new(), undo: false }
+    }
+
+    /// Begins a transaction.
+    pub(super) async fn begin(&mut self, caller: Caller) -> Result<()> {
+        self.caller = caller;
+        self.forget = Forget::All;
+        self.undo = false;
+        self.heads.clear();
+        sqlx::query(dialect::BEGIN_WRITE).execute(&mut self.conn).await?;
+        Ok(())
+    }
+
+    /// Takes a site, unless it is taken already.
+    pub(super) async fn take(&mut self, site: SiteId) -> Result<()> {
+        if self.heads.contains_key(&site) {
+            return Ok(());
+        }
+        let head = Head::take(&mut self.conn, site).await?.ok_or_else(|| no_site(site))?;
+        self.heads.insert(site, (head, Pending::default()));
+        Ok(())
+    }
+
+    /// Creates the head of a new site and takes it.
+    pub(super) async fn create_site(&mut self) -> Result<SiteId> {
+        let site = self.head(SiteId::INSTALLATION)?.next_site()?;
+        Head::create(&mut self.conn, site).await?;
+        self.take(site).await?;
+        Ok(site)
+    }
+
+    /// The head of a site that was taken.
+    pub(super) fn head(&mut self, site: SiteId) -> Result<&mut Head> {
+        self.heads.get_mut(&site).map(|(head, _)| head).ok_or_else(|| no_site(site))
+    }
+
+    /// Appends a fact to a site's journal; gives its number there.
+    pub(super) fn append(&mut self, site: SiteId, fact: Fact) -> Result<i64> {
+        let (head, pending) = self.heads.get_mut(&site).ok_or_else(|| no_site(site))?;
+        pending.append(head, &self.caller, fact)
+    }
+
+    /// What the caller's request id brought about before, if it was used.
+    pub(super) async fn replayed(&mut self, site: SiteId) -> Result<Option<String>> {
+        request::find(&mut self.conn, site, &self.caller).await
+    }
+
+    /// Keeps what the caller's request id brings about now.
+    pub(super) async fn remember(
+        &mut self,
+        site: SiteId,
+        result: &str,
+        leaf: Option<i64>,
+        how_long: Keep,
+    ) -> Result<()> {
+        request::keep(&mut self.conn, site, &self.caller, result, leaf, how_long).await
+    }
+
+    /// Says that of what the writer remembers only these machines change.
+    pub(super) fn forget_machines(&mut self, machines: impl IntoIterator<Item = MachineId>) {
+        if self.forget == Forget::All {
+            self.forget = Forget::Machines(BTreeSet::new());
+        }
+        if let Forget::Machines(all) = &mut self.forget {
+            all.extend(machines);
+        }
+    }
+
+    /// Lets nothing of this transaction stand, though its answer is given: for calls that only validate.
+    pub(super) fn undo_at_end(&mut self) {
+        self.undo = true;
+    }
+
+    /// Ends the transaction. The error says whether what was asked for may have been made durable all the same.
+    pub(super) async fn end(&mut self) -> std::result::Result<(), EndError> {
+        if self.undo {
+            self.roll_back().await;
+            return Ok(());
+        }
+        self.flush().await.map_err(EndError::Before)?;
+        if let Err(error) = sqlx::query("COMMIT").execute(&mut self.conn).await {
+            return Err(EndError::AtCommit(error));
+        }
+        for (head, _) in std::mem::take(&mut self.heads).into_values() {
+            self.mind.committed(head.site, head.writes, &self.forget);
+        }
+        Ok(())
+    }
+
+    async fn flush(&mut self) -> Result<()> {
+        for (head, pending) in self.heads.values_mut() {
+            pending.flush(&mut self.conn, head).await?;
+            head.put(&mut self.conn).await?;
+        }
+        Ok(())
+    }
+
+    /// Lets nothing of the transaction stand.
+    pub(super) async fn roll_back(&mut self) {
+        self.heads.clear();
+        self.mind.forget_all();
+        // Where the engine has rolled back by itself there is nothing left to do.
+        if let Err(error) = sqlx::query("ROLLBACK").execute(&mut self.conn).await {
+            tracing::debug!(%error, "nothing to roll back");
+        }
+    }
+}
+
+/// Why a transaction did not end well.
+#[derive(Debug)]
+pub(super) enum EndError {
+    /// Nothing of it stands.
+    Before(StoreError),
+    /// The commit failed: what stands is not known.
+    AtCommit(sqlx::Error),
+}
+
+pub(super) fn no_site(site: SiteId) -> StoreError {
+    StoreError::Refused(Error::NotFound {
+        kind: "site",
+        name: site.to_string(),
+        remedy: "declare it first".into(),
+    })
+}

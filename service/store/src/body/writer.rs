@@ -1,0 +1,250 @@
+//! The one task that writes. Calls wait in a bounded queue; pushes of one site that wait at once share a transaction;
+//! answers go out after the commit. A caller that leaves changes nothing: its work is the task's.
+
+use super::dialect;
+use super::push;
+use super::tx::{EndError, Tx};
+use crate::contract::{Acknowledged, Caller, Result, StoreError};
+use fettler_domain::ids::SiteId;
+use fettler_domain::ledger::report::Received;
+use futures::future::BoxFuture;
+use std::collections::VecDeque;
+use tokio::sync::{mpsc, oneshot, watch};
+
+/// How many calls may wait. More are kept waiting outside.
+pub(super) const QUEUE_MAX: usize = 4_096;
+/// How many reports of waiting pushes share one transaction, at most: enough to hide the flush, few enough to answer
+/// within a second.
+const GATHERED_MAX: usize = 4_000;
+
+/// What a job has to answer when its transaction has ended.
+type Answer = Box<dyn FnOnce(Result<()>) + Send>;
+/// A job: it works on the open transaction and gives its answer to be sent after the commit.
+type Job = Box<dyn for<'t> FnOnce(&'t mut Tx) -> BoxFuture<'t, Result<Answer>> + Send>;
+
+/// A call that waits for the writer.
+pub(super) enum Command {
+    /// Reports of a site.
+    Push(Push),
+    /// Anything else that writes.
+    Write {
+        /// Who calls.
+        caller: Caller,
+        /// What is to be done.
+        job: Job,
+        /// How to say that it failed before it had an answer.
+        failed: Box<dyn FnOnce(StoreError) + Send>,
+    },
+    /// Writing is to end.
+    Shut(oneshot::Sender<()>),
+}
+
+/// A push that waits.
+pub(super) struct Push {
+    pub(super) caller: Caller,
+    pub(super) site: SiteId,
+    pub(super) reports: Vec<Received>,
+    pub(super) reply: oneshot::Sender<Result<Vec<Acknowledged>>>,
+}
+
+/// The way to the writer.
+#[derive(Clone)]
+pub(super) struct Queue {
+    sender: mpsc::Sender<Command>,
+    failed: watch::Receiver<Option<String>>,
+}
+
+impl Queue {
+    /// Starts the writer on its connection.
+    pub(super) fn start(tx: Tx) -> Queue {
+        let (sender, receiver) = mpsc::channel(QUEUE_MAX);
+        let (fail, failed) = watch::channel(None);
+        tokio::spawn(Writer { tx, receiver, waiting: VecDeque::new(), fail }.run());
+        Queue { sender, failed }
+    }
+
+    /// Resolves when the writer has failed, with the reason.
+    pub(super) async fn failed(&self) -> String {
+        let mut failed = self.failed.clone();
+        let reason = failed.wait_for(Option::is_some).await.ok().and_then(|reason| reason.clone());
+        match reason {
+            Some(reason) => reason,
+            // Without a writer there is nothing left that could fail: it was shut.
+            None => std::future::pending().await,
+        }
+    }
+
+    /// Runs a job in a transaction of its own and answers after the commit.
+    pub(super) async fn write<T: Send + 'static>(
+        &self,
+        caller: &Caller,
+        job: impl for<'t> FnOnce(&'t mut Tx) -> BoxFuture<'t, Result<T>> + Send + 'static,
+    ) -> Result<T> {
+        let (reply, answer) = oneshot::channel();
+        let reply = std::sync::Arc::new(std::sync::Mutex::new(Some(reply)));
+        let sender = std::sync::Arc::clone(&reply);
+        let send = move |result: Result<T>| {
+            let reply = sender.lock().ok().and_then(|mut reply| reply.take());
+            if let Some(reply) = reply {
+                // The caller may have left; its work stands all the same.
+                let _ = reply.send(result);
+            }
+        };
+        let fail = send.clone();
+        let job: Job = Box::new(move |tx| {
+            Box::pin(async move {
+                let value = job(tx).await?;
+                let answer: Answer = Box::new(move |ended| send(ended.map(|()| value)));
+                Ok(answer)
+            })
+        });
+        let failed = Box::new(move |error| fail(Err(error)));
+        self.send(Command::Write { caller: caller.clone(), job, failed }).await?;
+        answer.await.map_err(|_| gone())?
+    }
+
+    /// Pushes reports and answers after the commit.
+    pub(super) async fn push(
+        &self,
+        caller: &Caller,
+        site: SiteId,
+        reports: Vec<Received>,
+    ) -> Result<Vec<Acknowledged>> {
+        let (reply, answer) = oneshot::channel();
+        self.send(Command::Push(Push { caller: caller.clone(), site, reports, reply })).await?;
+        answer.await.map_err(|_| gone())?
+    }
+
+    /// Ends writing after what is waiting has been done.
+    pub(super) async fn shut(&self) {
+        let (reply, done) = oneshot::channel();
+        if self.send(Command::Shut(reply)).await.is_ok() {
+            // No answer means that the writer ended before.
+            let _ = done.await;
+        }
+    }
+
+    async fn send(&self, command: Command) -> Result<()> {
+        self.sender.send(command).await.map_err(|_| gone())
+    }
+}
+
+fn gone() -> StoreError {
+    StoreError::Unavailable("writing has ended; ask again when the service is back".into())
+}
+
+struct Writer {
+    tx: Tx,
+    receiver: mpsc::Receiver<Command>,
+    waiting: VecDeque<Command>,
+    fail: watch::Sender<Option<String>>,
+}
+
+impl Writer {
+    async fn run(mut self) {
+        let mut received = Vec::new();
+        loop {
+            if self.waiting.is_empty() && self.receiver.recv_many(&mut received, QUEUE_MAX).await == 0 {
+                return;
+            }
+            self.waiting.extend(received.drain(..));
+            while let Ok(command) = self.receiver.try_recv() {
+                self.waiting.push_back(command);
+                if self.waiting.len() >= QUEUE_MAX {
+                    break;
+                }
+            }
+            match self.waiting.pop_front() {
+                Some(Command::Push(first)) => self.push(first).await,
+                Some(Command::Write { caller, job, failed }) => self.write(caller, job, failed).await,
+                Some(Command::Shut(reply)) => return self.shut(reply).await,
+                None => {}
+            }
+        }
+    }
+
+    async fn write(&mut self, caller: Caller, job: Job, failed: Box<dyn FnOnce(StoreError) + Send>) {
+        if let Err(error) = self.tx.begin(caller).await {
+            self.tx.roll_back().await;
+            return failed(error);
+        }
+        match job(&mut self.tx).await {
+            Ok(answer) => {
+                let ended = self.end().await;
+                answer(ended);
+            }
+            Err(error) => {
+                self.tx.roll_back().await;
+                failed(error);
+            }
+        }
+    }
+
+    /// Does a push together with those of the same site that wait directly behind it.
+    async fn push(&mut self, first: Push) {
+        let mut count = first.reports.len();
+        let mut pushes = vec![first];
+        while let Some(Command::Push(next)) = self.waiting.front()
+            && next.site == pushes[0].site
+            && count + next.reports.len() <= GATHERED_MAX
+        {
+            let Some(Command::Push(next)) = self.waiting.pop_front() else { break };
+            count += next.reports.len();
+            pushes.push(next);
+        }
+        let done = self.gathered(&mut pushes).await;
+        let mut answers = done.map(Vec::into_iter);
+        for push in pushes {
+            let answer = match &mut answers {
+                Ok(answers) => Ok(answers.next().unwrap_or_default()),
+                Err(error) => Err(error.again()),
+            };
+            // The caller may have left; its reports stand all the same.
+            let _ = push.reply.send(answer);
+        }
+    }
+
+    async fn gathered(&mut self, pushes: &mut [Push]) -> Result<Vec<Vec<Acknowledged>>> {
+        let Some(first) = pushes.first() else { return Ok(Vec::new()) };
+        if let Err(error) = self.tx.begin(first.caller.clone()).await {
+            self.tx.roll_back().await;
+            return Err(error);
+        }
+        match push::push(&mut self.tx, pushes).await {
+            Ok(answers) => self.end().await.map(|()| answers),
+            Err(error) => {
+                self.tx.roll_back().await;
+                Err(error)
+            }
+        }
+    }
+
+    /// Ends the transaction; after a failed commit nothing is acknowledged any more.
+    async fn end(&mut self) -> Result<()> {
+        match self.tx.end().await {
+            Ok(()) => Ok(()),
+            Err(EndError::Before(error)) => {
+                self.tx.roll_back().await;
+                Err(error)
+            }
+            Err(EndError::AtCommit(error)) => {
+                tracing::error!(%error, "a commit failed; nothing is written any more");
+                self.tx.roll_back().await;
+                self.receiver.close();
+                self.fail.send_replace(Some(error.to_string()));
+                self.waiting.clear();
+                Err(StoreError::Unavailable("what was written could not be made durable".into()))
+            }
+        }
+    }
+
+    async fn shut(mut self, reply: oneshot::Sender<()>) {
+        self.receiver.close();
+        if let Err(error) = sqlx::query(dialect::TIDY_LOG).execute(&mut self.tx.conn).await {
+            tracing::debug!(%error, "the log stays as it is");
+        }
+        drop(self.tx);
+        // Nobody may be waiting any more.
+        let _ = reply.send(());
+    }
+}

@@ -1,0 +1,64 @@
+//! SQLite: a file with a write-ahead log, one connection that writes and a few that read.
+
+use crate::contract::{Result, StoreError};
+use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqlitePoolOptions, SqliteSynchronous};
+use sqlx::{ConnectOptions as _, migrate::Migrator};
+use std::path::Path;
+use std::sync::Arc;
+use std::time::Duration;
+
+/// The driver.
+pub(crate) type Db = sqlx::Sqlite;
+
+/// What is written otherwise than for another engine.
+pub(crate) mod dialect {
+    /// Begins a writing transaction. It takes the write lock at once: a transaction that reads first and writes
+    /// later would be refused whenever another has written in between.
+    pub(crate) const BEGIN_WRITE: &str = "BEGIN IMMEDIATE";
+    /// Begins a reading transaction: everything in it sees one state.
+    pub(crate) const BEGIN_READ: &str = "BEGIN";
+    /// Shortens the log when nothing is being written.
+    pub(crate) const TIDY_LOG: &str = "PRAGMA wal_checkpoint(TRUNCATE)";
+}
+
+#[path = "../body/mod.rs"]
+mod body;
+
+static MIGRATIONS: Migrator = sqlx::migrate!("../../migrations/sqlite");
+
+/// How long a connection waits for another process to release the file, in milliseconds.
+const BUSY_MILLIS: u64 = 10_000;
+/// How many connections read: more do not read faster on the few cores of a shop's server.
+const READERS_MAX: u32 = 8;
+/// How long a read waits for a connection, in seconds: longer than [`BUSY_MILLIS`].
+const ACQUIRE_SECONDS: u64 = 15;
+/// How many rows the driver's thread reads ahead of us.
+const ROWS_AHEAD: usize = 1_024;
+
+/// Opens the file, creating it and bringing its schema up to date.
+pub(crate) async fn open(path: &str) -> Result<Arc<body::SqlStore>> {
+    let options = SqliteConnectOptions::new()
+        .filename(Path::new(path))
+        .create_if_missing(true)
+        .journal_mode(SqliteJournalMode::Wal)
+        .synchronous(SqliteSynchronous::Full)
+        .foreign_keys(true)
+        .busy_timeout(Duration::from_millis(BUSY_MILLIS))
+        .statement_cache_capacity(256)
+        .row_buffer_size(ROWS_AHEAD)
+        // 64 MiB: what a burst may leave behind.
+        .pragma("journal_size_limit", "67108864")
+        // 16 MiB between two checkpoints; the default of 4 MiB would make a bulk load checkpoint at every commit.
+        .pragma("wal_autocheckpoint", "4000")
+        .pragma("temp_store", "memory");
+    let mut writer = options.clone().pragma("cache_size", "-24576").connect().await?;
+    MIGRATIONS.run(&mut writer).await.map_err(|error| {
+        StoreError::Unavailable(format!("the schema of {path} cannot be brought up to date: {error}"))
+    })?;
+    let readers = SqlitePoolOptions::new()
+        .max_connections(READERS_MAX)
+        .acquire_timeout(Duration::from_secs(ACQUIRE_SECONDS))
+        .connect_with(options.create_if_missing(false).pragma("query_only", "on"))
+        .await?;
+    Ok(Arc::new(body::SqlStore::start(writer, readers)))
+}
