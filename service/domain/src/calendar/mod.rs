@@ -159,9 +159,10 @@ impl Calendar {
         self.spec.zone
     }
 
-    /// The first instant of a shop day.
+    /// The first instant of a shop day. Where the clock leaves out that time of day, the day starts at the gap's end,
+    /// so that even a date that the zone leaves out has a shop day.
     pub fn start_of(&self, day: ShopDay) -> Ts {
-        self.spec.zone.to_utc(self.spec.day_starts_at.on(day.0), Edge::Start)
+        self.spec.zone.first_showing(self.spec.day_starts_at.on(day.0))
     }
 
     /// The first instant after a shop day: the next one's start.

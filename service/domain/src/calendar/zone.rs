@@ -1,6 +1,6 @@
 //! A site's time zone, and the way from wall time to UTC.
 
-use crate::time::Ts;
+use crate::time::{MICROS_PER_DAY, Ts};
 use chrono::{LocalResult, NaiveDateTime, Offset, TimeDelta, TimeZone};
 use chrono_tz::{TZ_VARIANTS, Tz};
 use serde::{Deserialize, Serialize};
@@ -63,6 +63,21 @@ impl Zone {
             LocalResult::None => return self.in_gap(wall),
         };
         instant(wall, offset.fix().local_minus_utc())
+    }
+
+    /// The first instant at which the wall clock shows this time or a later one: in a gap, the gap's end.
+    pub fn first_showing(self, wall: NaiveDateTime) -> Ts {
+        if !matches!(self.0.offset_from_local_datetime(&wall), LocalResult::None) {
+            return self.to_utc(wall, Edge::Start);
+        }
+        // The offset before a gap leads past its end, and no gap is longer than a day.
+        let mut high = self.in_gap(wall);
+        let mut low = high.plus_micros(-MICROS_PER_DAY - 1);
+        while low < high {
+            let middle = Ts(low.0 + (high.0 - low.0) / 2);
+            if self.to_wall(middle) >= wall { high = middle } else { low = middle.plus_micros(1) }
+        }
+        high
     }
 
     /// The wall time at an instant.

@@ -23,13 +23,19 @@ pub(super) struct Decision<'a> {
 
 /// The due point of a whole rule.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) struct Whole {
-    pub(super) due: Option<Ts>,
-    pub(super) kind: DueKind,
-    pub(super) governing: Option<usize>,
-    pub(super) opens: Option<Ts>,
-    pub(super) late: Option<Ts>,
-    pub(super) opens_expected: Option<Ts>,
+pub struct Whole {
+    /// When it is due.
+    pub due: Option<Ts>,
+    /// Where that comes from.
+    pub kind: DueKind,
+    /// The clause that governs, as an index.
+    pub governing: Option<usize>,
+    /// When its window opens, once known.
+    pub opens: Option<Ts>,
+    /// From when on it is late, once known.
+    pub late: Option<Ts>,
+    /// When its window opens by the forecast, where `opens` is absent.
+    pub opens_expected: Option<Ts>,
 }
 
 impl Decision<'_> {
@@ -204,7 +210,7 @@ impl Decision<'_> {
 }
 
 /// Combines clauses; nothing is due before the day `floor`.
-pub(super) fn whole(
+pub fn whole(
     clauses: &[ClauseState],
     combine: Combine,
     floor: Option<ShopDay>,

@@ -13,14 +13,17 @@ mod reader;
 mod reason;
 mod row;
 mod satisfied;
+mod share;
 mod state;
 
 pub use cover::{COVER_DEPTH_MAX, CoverError, Covers};
+pub use decide::{Whole, whole as combine_clauses};
 pub use input::{Closing, LastDone, MeterInput, Rest, RuleVersion, Skip, TaskInput};
 pub use lateness::{Standing, lateness_in_words, standing};
 pub use reason::{Reason, Since, reason_in_words, reasons};
 pub use row::{Base, ClauseState, Counted, DueKind, HeldUntil, PlanRow, Section, Stamp};
 pub use satisfied::{By, Satisfied, Timing, satisfied};
+pub use share::{Share, share_of_clause, share_used};
 
 use crate::calendar::Calendar;
 use crate::ids::MeterId;
