@@ -1,2 +1,45 @@
-//! The client. To come.
-fn main() {}
+//! `fettler`, the client of the maintenance planner: arguments as typed, resolved into a request, called, rendered.
+//!
+//! The client decides nothing about intervals, lateness or hours; it asks the service and shows the answer. Data goes
+//! to stdout, everything else to stderr, both through [`out::Out`] alone. This file only maps a result to an exit
+//! code; the codes stand in [`exit`].
+
+mod args;
+mod clock;
+mod commands;
+mod config;
+mod csvout;
+mod exit;
+mod json;
+mod link;
+mod out;
+mod push;
+mod render;
+mod session;
+mod shopfile;
+#[cfg(test)]
+mod testkit;
+mod times;
+
+use clap::Parser as _;
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    let args = match args::Args::try_parse() {
+        Ok(args) => args,
+        Err(error) => return exit::from_clap(&error),
+    };
+    let out = out::Out::standard(args.global.color);
+    let result = tokio::runtime::Builder::new_multi_thread()
+        .worker_threads(2)
+        .enable_all()
+        .build()
+        .map_err(exit::Failure::from)
+        .and_then(|runtime| {
+            let result = runtime.block_on(commands::run(args, out.clone()));
+            // A thread that waits for somebody to type must not hold up the end.
+            runtime.shutdown_background();
+            result
+        });
+    exit::finish(&out, result)
+}

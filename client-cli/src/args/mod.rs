@@ -1,0 +1,176 @@
+//! Arguments as typed: every command and flag, and nothing that looks at the world.
+
+pub(crate) mod hours;
+pub(crate) mod orders;
+pub(crate) mod shop;
+
+use crate::out::ColorChoice;
+use clap::{Args as ClapArgs, Parser, Subcommand, ValueEnum};
+use std::path::PathBuf;
+use uuid::Uuid;
+
+/// Keeps the machines of a shop in good order: what is due, why, and what was done.
+#[derive(Debug, Parser)]
+#[command(
+    name = "fettler",
+    version,
+    propagate_version = true,
+    max_term_width = 100,
+    after_help = "Examples:\n  \
+        fettler due                                   what is due today\n  \
+        fettler due --within 7d --while-stopped       the week, and what fits into a stop\n  \
+        fettler why 1042                              where a due point comes from\n  \
+        fettler close 1042 --by \"Ada Kern\"            it was done, just now\n  \
+        fettler hours push shift.csv --source erp     run hours in\n\n\
+        Exit codes: 0 done, 1 the answer is no, 2 usage, 3 refused by the service,\n\
+        4 not reachable (safe to repeat), 130 interrupted."
+)]
+pub(crate) struct Args {
+    /// What holds for every command.
+    #[command(flatten)]
+    pub(crate) global: GlobalArgs,
+    /// What to do.
+    #[command(subcommand)]
+    pub(crate) command: Command,
+}
+
+/// The form of the answer on stdout.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(crate) enum OutputForm {
+    /// For people.
+    Table,
+    /// The protobuf JSON mapping of the service's answer.
+    Json,
+    /// RFC 4180 with a header row.
+    Csv,
+}
+
+/// What holds for every command.
+#[derive(Debug, ClapArgs)]
+#[command(next_help_heading = "Everywhere")]
+pub(crate) struct GlobalArgs {
+    /// Where the service listens.
+    #[arg(
+        long,
+        global = true,
+        value_name = "URL",
+        env = "FETTLER_SERVER",
+        default_value = "http://127.0.0.1:7133"
+    )]
+    pub(crate) server: String,
+    /// The site's key; needed only where there are several.
+    #[arg(long, global = true, value_name = "KEY", env = "FETTLER_SITE")]
+    pub(crate) site: Option<String>,
+    /// The file that holds the token. Else FETTLER_TOKEN, FETTLER_TOKEN_FILE, or the service's data folder on this
+    /// machine.
+    #[arg(long, global = true, value_name = "FILE")]
+    pub(crate) token_file: Option<PathBuf>,
+    /// The form of the answer.
+    #[arg(long, global = true, value_enum, default_value = "table")]
+    pub(crate) output: OutputForm,
+    /// When headings may be set in bold; NO_COLOR is heeded. Meaning never hangs on it.
+    #[arg(long, global = true, value_enum, default_value = "auto", value_name = "WHEN")]
+    pub(crate) color: ColorChoice,
+    /// How wide tables may be, in characters.
+    #[arg(long, global = true, default_value = "80", value_name = "N", value_parser = clap::value_parser!(u16).range(60..=400))]
+    pub(crate) width: u16,
+}
+
+/// What to do.
+#[derive(Debug, Subcommand)]
+pub(crate) enum Command {
+    /// What is due, the forbidden machines first.
+    Due(orders::DueArgs),
+    /// Why an order is due when it is.
+    Why(orders::WhyArgs),
+    /// A job was done: end its order and keep the record.
+    Close(orders::CloseArgs),
+    /// End an order without doing it, with a reason and a name.
+    Skip(orders::SkipArgs),
+    /// Raise an order for a job that no rule foresaw.
+    Raise(orders::RaiseArgs),
+    /// Reverse a closing and all it did.
+    Undo(orders::UndoArgs),
+    /// Work orders, open and ended.
+    Orders(orders::OrdersArgs),
+    /// Run hours: push, look, settle, read a counter.
+    #[command(subcommand)]
+    Hours(hours::HoursCommand),
+    /// Machines: list, show, rest, forbid, return, retire.
+    #[command(subcommand)]
+    Machine(shop::MachineCommand),
+    /// People: add and list.
+    #[command(subcommand)]
+    Person(shop::PersonCommand),
+    /// The declared shop: load, show, and when tasks were last done.
+    #[command(subcommand)]
+    Shop(shop::ShopCommand),
+    /// The journal: everything that changed.
+    #[command(subcommand)]
+    Journal(shop::JournalCommand),
+}
+
+/// What every changing command takes.
+#[derive(Debug, ClapArgs)]
+pub(crate) struct ChangeArgs {
+    /// A UUID of your own; the same one again has no second effect [default: a fresh one].
+    #[arg(long, value_name = "UUID")]
+    pub(crate) request_id: Option<Uuid>,
+}
+
+/// How much of a long list to show.
+#[derive(Debug, ClapArgs)]
+pub(crate) struct LimitArgs {
+    /// How many rows at most.
+    #[arg(long, value_name = "N", default_value = "100", value_parser = clap::value_parser!(u32).range(1..=1_000_000))]
+    pub(crate) limit: u32,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use clap::CommandFactory as _;
+
+    #[test]
+    fn the_definition_is_well_formed() {
+        Args::command().debug_assert();
+    }
+
+    #[test]
+    fn commands_read_as_documented() {
+        for line in [
+            "fettler due --until 2026-12-01 --machine L-03 --while-stopped",
+            "fettler due --within 7d --area hall-a --output csv",
+            "fettler why 1042",
+            "fettler why L-03 drain-bowl",
+            "fettler close 1042 --by Ada --done 2026-11-25T05:40 --as-found broke-down --read p=6.1bar --used oil=2",
+            "fettler skip 1042 --by Ada --reason no-spare --dry-run",
+            "fettler orders 1042",
+            "fettler orders --state open --machine L-03 --task t",
+            "fettler hours push - --source erp --delimiter ;",
+            "fettler hours settle erp R-1 count --by Ada",
+            "fettler hours adjust L-03 -2.5 --at 2026-11-25T05:40:00Z --by Ada --note gap",
+            "fettler hours read L-03 4812.5",
+            "fettler machine forbid L-03 --by Ada --reason door",
+            "fettler shop load shop.toml --dry-run",
+            "fettler journal list --from 0 --kind order.",
+        ] {
+            let parsed = Args::try_parse_from(line.split(' '));
+            assert!(parsed.is_ok(), "{line}: {:?}", parsed.err());
+        }
+    }
+
+    #[test]
+    fn contradictions_are_usage() {
+        for line in [
+            "fettler due --until 2026-12-01 --within 7d",
+            "fettler orders 1042 --state open",
+            "fettler close 1042",
+            "fettler hours push f.csv",
+            "fettler hours settle erp R-1 maybe --by Ada",
+            "fettler orders --task t",
+        ] {
+            assert!(Args::try_parse_from(line.split(' ')).is_err(), "{line}");
+        }
+    }
+}

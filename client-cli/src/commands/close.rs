@@ -1,0 +1,182 @@
+//! `close`: a job was done; its order ends and the record is kept.
+
+use super::{board, instant, request_id};
+use crate::{
+    args::orders::{AsFound, CloseArgs},
+    exit::{Answer, Failure},
+    render,
+    session::Session,
+};
+use fettler_proto::v1 as pb;
+use std::io::{self, IsTerminal as _};
+
+/// Closes an order.
+pub(crate) async fn run(session: &Session, args: CloseArgs) -> Result<Answer, Failure> {
+    let id = request_id(&args.change);
+    let done_at = instant(session, "--done", args.done.as_deref()).await?;
+    let mut request = resolve(session.site(), args)?;
+    request.done_at = done_at;
+    request.request_id = id.to_string();
+    if !request.cautions_confirmed {
+        request.cautions_confirmed = show_cautions(session, request.order).await?;
+    }
+    let answer = session
+        .change(&request, id, |link, request| async move { link.orders().close_order(request).await })
+        .await?;
+    let board = board(session).await?;
+    session.show(
+        &answer,
+        || render::order::closed(&answer, board),
+        || render::order::rows(answer.order.as_slice()),
+    )?;
+    Ok(Answer::Done)
+}
+
+fn resolve(site: String, args: CloseArgs) -> Result<pb::CloseOrderRequest, Failure> {
+    let readings = args.readings.iter().map(|text| reading(text)).collect::<Result<_, _>>();
+    let used = args.used.iter().map(|text| used(text)).collect::<Result<_, _>>();
+    let as_found = match args.as_found {
+        None => pb::AsFound::Unspecified,
+        Some(AsFound::Good) => pb::AsFound::Good,
+        Some(AsFound::Worn) => pb::AsFound::Worn,
+        Some(AsFound::Failed) => pb::AsFound::Failed,
+        Some(AsFound::BrokeDown) => pb::AsFound::BrokeDown,
+    };
+    Ok(pb::CloseOrderRequest {
+        site,
+        request_id: String::new(),
+        order: args.order,
+        done_at: None,
+        done_by: args.by,
+        entered_by: args.entered_by.unwrap_or_default(),
+        as_found: as_found.into(),
+        readings: readings.map_err(|error| Failure::usage(format!("--read: {error}")))?,
+        used: used.map_err(|error| Failure::usage(format!("--used: {error}")))?,
+        cautions_confirmed: args.cautions_confirmed,
+        certificate: args.certificate.unwrap_or_default(),
+        second_person: args.second_person.unwrap_or_default(),
+        minutes: args.minutes.unwrap_or_default(),
+        note: args.note.unwrap_or_default(),
+    })
+}
+
+/// Shows the order's cautions and, where a person is there to answer, asks whether they were heeded.
+///
+/// A question that cannot be asked never stands in the way of a record: the service keeps the cautions as not
+/// confirmed. A refusal here is not told either, because the closing itself will meet the same one, or, being a
+/// repeat of a request that was taken, succeed.
+async fn show_cautions(session: &Session, order: i64) -> Result<bool, Failure> {
+    let request = pb::ExplainOrderRequest { site: session.site(), order, ..Default::default() };
+    let asked =
+        session.ask(&request, |link, request| async move { link.due().explain_order(request).await }).await;
+    let cautions = match asked {
+        Ok(answer) => answer.item.map(|item| item.cautions).unwrap_or_default(),
+        Err(Failure::Refused(_)) => return Ok(false),
+        Err(other) => return Err(other),
+    };
+    if cautions.is_empty() {
+        return Ok(false);
+    }
+    session.out.note(&format!("Cautions of order {order}:\n"));
+    for caution in &cautions {
+        session.out.note(&format!("  - {caution}\n"));
+    }
+    if !(session.out.is_watched() && io::stdin().is_terminal()) {
+        session.out.note("not confirmed (--cautions-confirmed confirms them); recorded as such\n");
+        return Ok(false);
+    }
+    session.out.note("Were they shown to the doer and heeded? yes or no: ");
+    let answer = tokio::task::spawn_blocking(|| {
+        let mut line = String::new();
+        io::stdin().read_line(&mut line).map(|_| line)
+    });
+    let line = answer.await.map_err(|error| Failure::usage(format!("cannot read the answer: {error}")))?;
+    let line = line.map_err(|error| Failure::usage(format!("cannot read the answer: {error}")))?;
+    Ok(matches!(line.trim().to_lowercase().as_str(), "y" | "yes"))
+}
+
+/// Reads `point=value[unit]`.
+fn reading(text: &str) -> Result<pb::Reading, String> {
+    let bad = |what: &str| format!("`{text}` {what}; write it like p-air=6.1bar");
+    let (point, rest) = text.split_once('=').ok_or_else(|| bad("names no value"))?;
+    let (value, unit) = amount(rest);
+    if point.trim().is_empty() {
+        return Err(bad("names no test point"));
+    }
+    if unit.starts_with(',') {
+        return Err(bad("has a comma in its value where a point is needed"));
+    }
+    if !value.bytes().any(|b| b.is_ascii_digit()) {
+        return Err(bad("has no number"));
+    }
+    Ok(pb::Reading { point: point.trim().to_owned(), value: value.to_owned(), unit: unit.to_owned() })
+}
+
+/// Reads `item=quantity [unit]`.
+fn used(text: &str) -> Result<pb::KitItem, String> {
+    let bad = |what: &str| format!("`{text}` {what}; write it like \"way oil VG 68=2 L\"");
+    let (item, rest) = text.rsplit_once('=').ok_or_else(|| bad("names no quantity"))?;
+    let (quantity, unit) = amount(rest);
+    if item.trim().is_empty() {
+        return Err(bad("names no item"));
+    }
+    if unit.starts_with(',') {
+        return Err(bad("has a comma in its quantity where a point is needed"));
+    }
+    if !quantity.bytes().any(|b| b.is_ascii_digit()) {
+        return Err(bad("has no number"));
+    }
+    Ok(pb::KitItem { item: item.trim().to_owned(), quantity: quantity.to_owned(), unit: unit.to_owned() })
+}
+
+/// The leading number of a text, and what follows it.
+fn amount(text: &str) -> (&str, &str) {
+    let text = text.trim();
+    let sign = usize::from(text.starts_with('-'));
+    let end = text[sign..].find(|c: char| !c.is_ascii_digit() && c != '.').map_or(text.len(), |at| at + sign);
+    let (number, unit) = text.split_at(end);
+    (number, unit.trim())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn readings_are_split_into_point_value_and_unit() {
+        for (text, point, value, unit) in [
+            ("p-air=6.1bar", "p-air", "6.1", "bar"),
+            ("p-air = 6.1 bar", "p-air", "6.1", "bar"),
+            ("conc=8%", "conc", "8", "%"),
+            ("ph=9.2", "ph", "9.2", ""),
+            ("dp=-0.5", "dp", "-0.5", ""),
+            ("ph=9.2[pH]", "ph", "9.2", "[pH]"),
+        ] {
+            let read = reading(text).unwrap();
+            assert_eq!(
+                (read.point.as_str(), read.value.as_str(), read.unit.as_str()),
+                (point, value, unit),
+                "{text}"
+            );
+        }
+    }
+
+    #[test]
+    fn readings_that_cannot_be_read_name_the_remedy() {
+        for bad in ["p-air", "=6", "p-air=", "p-air=bar", "p-air=6,1bar"] {
+            let error = reading(bad).unwrap_err();
+            assert!(error.contains(bad) && error.ends_with("write it like p-air=6.1bar"), "{error}");
+        }
+    }
+
+    #[test]
+    fn used_items_are_split_at_the_last_sign() {
+        let item = used("grease a=b=0.4 kg").unwrap();
+        assert_eq!(
+            (item.item.as_str(), item.quantity.as_str(), item.unit.as_str()),
+            ("grease a=b", "0.4", "kg")
+        );
+        assert!(used("oil").is_err());
+        assert!(used("oil=2,5 L").is_err());
+    }
+}

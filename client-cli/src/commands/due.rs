@@ -1,0 +1,81 @@
+//! `due`: what is due, the forbidden machines first.
+
+use super::{board_in, paging::PAGE_MAX};
+use crate::{
+    args::orders::DueArgs,
+    exit::{Answer, Failure},
+    render,
+    session::Session,
+    times,
+};
+use chrono_tz::Tz;
+use fettler_proto::v1 as pb;
+
+/// The most pages that are gathered into one list; beyond 100,000 orders a list is no picture any more.
+const PAGES_MAX: usize = 100;
+
+/// Shows the due list.
+pub(crate) async fn run(session: &Session, args: DueArgs) -> Result<Answer, Failure> {
+    let mut request = resolve(session.site(), &args)?;
+    if let Some(span) = &args.within {
+        request.until = look_ahead(session, &request, span).await?;
+    }
+    let list = gather(session, &mut request).await?;
+    let zone: Tz = list.zone.parse().map_err(|_| {
+        Failure::usage(format!(
+            "this client does not know the time zone `{}` of the site; upgrade it",
+            list.zone
+        ))
+    })?;
+    let now = list.as_of.as_ref().and_then(times::from_wire).unwrap_or_else(crate::clock::now);
+    let board = board_in(session, zone, now);
+    let until = Some(request.until.as_str()).filter(|until| !until.is_empty());
+    session.show(&list, || render::due::board(&list, until, board), || render::due::rows(&list))?;
+    Ok(Answer::Done)
+}
+
+fn resolve(site: String, args: &DueArgs) -> Result<pb::ListDueRequest, Failure> {
+    let until = match &args.until {
+        Some(text) => times::day(text).map_err(|error| Failure::usage(format!("--until: {error}")))?,
+        None => String::new(),
+    };
+    Ok(pb::ListDueRequest {
+        site,
+        until,
+        while_stopped: args.while_stopped,
+        machine: args.machine.clone().unwrap_or_default(),
+        area: args.area.clone().unwrap_or_default(),
+        page_size: PAGE_MAX,
+        page_token: String::new(),
+    })
+}
+
+/// The last day of a span. The service's clock says which shop day it is, not this machine's.
+async fn look_ahead(session: &Session, request: &pb::ListDueRequest, span: &str) -> Result<String, Failure> {
+    let days = times::span_days(span).map_err(|error| Failure::usage(format!("--within: {error}")))?;
+    let probe = pb::ListDueRequest { page_size: 1, ..request.clone() };
+    let answer = ask(session, &probe).await?;
+    times::days_after(&answer.shop_day, days)
+        .ok_or_else(|| Failure::usage(format!("--within: `{span}` leads out of the calendar; give less")))
+}
+
+async fn ask(session: &Session, request: &pb::ListDueRequest) -> Result<pb::ListDueResponse, Failure> {
+    session.ask(request, |link, request| async move { link.due().list_due(request).await }).await
+}
+
+async fn gather(session: &Session, request: &mut pb::ListDueRequest) -> Result<pb::ListDueResponse, Failure> {
+    let mut list = ask(session, request).await?;
+    for _ in 1..PAGES_MAX {
+        if list.next_page_token.is_empty() {
+            return Ok(list);
+        }
+        request.page_token = std::mem::take(&mut list.next_page_token);
+        let page = ask(session, request).await?;
+        list.items.extend(page.items);
+        list.next_page_token = page.next_page_token;
+    }
+    if !list.next_page_token.is_empty() {
+        session.out.note("the list goes on; narrow it with --area, --machine or an earlier --until\n");
+    }
+    Ok(list)
+}

@@ -1,0 +1,103 @@
+//! One file per verb: what was typed becomes a request, the request is called, the answer is rendered.
+
+mod close;
+mod due;
+mod hours_ask;
+mod hours_change;
+mod hours_push;
+mod journal;
+mod machine;
+mod orders;
+mod paging;
+mod person;
+mod raise;
+mod shop;
+mod skip;
+mod undo;
+mod why;
+
+use crate::{
+    args::{Args, ChangeArgs, Command, OutputForm, hours::HoursCommand},
+    clock,
+    config::Settings,
+    exit::{Answer, Failure},
+    out::Out,
+    render::due::Board,
+    session::Session,
+    times::{self, Teller},
+};
+use chrono::{DateTime, Utc};
+use prost_types::Timestamp;
+use uuid::Uuid;
+
+/// Runs what was typed until it is done or the person stops it.
+pub(crate) async fn run(args: Args, out: Out) -> Result<Answer, Failure> {
+    let settings = Settings::resolve(&args.global)?;
+    let session = Session::new(settings, out);
+    tokio::select! {
+        result = dispatch(&session, args.command) => result,
+        stopped = tokio::signal::ctrl_c() => Err(match stopped {
+            Ok(()) => Failure::Interrupted,
+            Err(error) => Failure::usage(format!("cannot listen for an interruption: {error}")),
+        }),
+    }
+}
+
+async fn dispatch(session: &Session, command: Command) -> Result<Answer, Failure> {
+    match command {
+        Command::Due(args) => due::run(session, args).await,
+        Command::Why(args) => why::run(session, args).await,
+        Command::Close(args) => close::run(session, args).await,
+        Command::Skip(args) => skip::run(session, args).await,
+        Command::Raise(args) => raise::run(session, args).await,
+        Command::Undo(args) => undo::run(session, args).await,
+        Command::Orders(args) => orders::run(session, args).await,
+        Command::Hours(command) => hours(session, command).await,
+        Command::Machine(command) => machine::run(session, command).await,
+        Command::Person(command) => person::run(session, command).await,
+        Command::Shop(command) => shop::run(session, command).await,
+        Command::Journal(command) => journal::run(session, command).await,
+    }
+}
+
+async fn hours(session: &Session, command: HoursCommand) -> Result<Answer, Failure> {
+    match command {
+        HoursCommand::Push(args) => hours_push::run(session, args).await,
+        HoursCommand::List(args) => hours_ask::list(session, args).await,
+        HoursCommand::Held(args) => hours_ask::held(session, args).await,
+        HoursCommand::Meter(args) => hours_ask::meter(session, args).await,
+        HoursCommand::Settle(args) => hours_change::settle(session, args).await,
+        HoursCommand::Read(args) => hours_change::read(session, args).await,
+        HoursCommand::Replace(args) => hours_change::replace(session, args).await,
+        HoursCommand::Adjust(args) => hours_change::adjust(session, args).await,
+    }
+}
+
+/// The request id that was typed, or a fresh one.
+fn request_id(change: &ChangeArgs) -> Uuid {
+    change.request_id.unwrap_or_else(clock::request_id)
+}
+
+/// How tables are laid out for a site in this zone.
+fn board_in(session: &Session, zone: chrono_tz::Tz, now: DateTime<Utc>) -> Board {
+    Board { teller: Teller::new(zone, now), width: session.settings.width, style: session.out.style() }
+}
+
+/// How tables are laid out. JSON and CSV tell times in UTC, so only the table asks for the site's zone.
+async fn board(session: &Session) -> Result<Board, Failure> {
+    let zone = match session.settings.output {
+        OutputForm::Table => session.zone().await?,
+        OutputForm::Json | OutputForm::Csv => chrono_tz::UTC,
+    };
+    Ok(board_in(session, zone, clock::now()))
+}
+
+/// A time that was typed under a flag; the site's zone is asked for only where the time has no offset.
+async fn instant(session: &Session, flag: &str, text: Option<&str>) -> Result<Option<Timestamp>, Failure> {
+    let Some(text) = text else { return Ok(None) };
+    let zone = if times::absolute(text).is_some() { None } else { Some(session.zone().await?) };
+    match times::instant(text, zone) {
+        Ok(time) => Ok(Some(times::to_wire(time))),
+        Err(error) => Err(Failure::usage(format!("{flag}: {error}"))),
+    }
+}

@@ -1,0 +1,155 @@
+//! Settings resolved against the world: server, token, site and form of output.
+
+use crate::{
+    args::{GlobalArgs, OutputForm},
+    exit::Failure,
+};
+use etcetera::BaseStrategy as _;
+use std::{
+    env, fs, io,
+    path::{Path, PathBuf},
+};
+use tonic::{
+    metadata::{Ascii, MetadataValue},
+    transport::Uri,
+};
+
+/// The token's file in the service's data folder.
+const TOKEN_FILE: &str = "admin.token";
+/// A token file larger than this is some other file.
+const TOKEN_BYTES_MAX: u64 = 4096;
+
+/// What every command needs to know.
+pub(crate) struct Settings {
+    /// Where the service listens.
+    pub(crate) server: Uri,
+    /// The `authorization` value; absent when no token was found.
+    pub(crate) bearer: Option<MetadataValue<Ascii>>,
+    /// The site's key; empty means the only one.
+    pub(crate) site: String,
+    /// The form of the answer.
+    pub(crate) output: OutputForm,
+    /// How wide tables may be, in characters.
+    pub(crate) width: usize,
+}
+
+impl Settings {
+    /// Resolves what was typed.
+    pub(crate) fn resolve(global: &GlobalArgs) -> Result<Settings, Failure> {
+        let server = server(&global.server)?;
+        let local = is_loopback(&server);
+        let bearer = match token(global, local)? {
+            Some(token) => Some(MetadataValue::try_from(format!("Bearer {token}")).map_err(|_| {
+                Failure::usage("the token holds characters that no token has; look into its file")
+            })?),
+            None => None,
+        };
+        Ok(Settings {
+            server,
+            bearer,
+            site: global.site.clone().unwrap_or_default(),
+            output: global.output,
+            width: usize::from(global.width),
+        })
+    }
+}
+
+fn server(text: &str) -> Result<Uri, Failure> {
+    let bad =
+        |what: &str| Failure::usage(format!("--server `{text}` {what}; write it like http://127.0.0.1:7133"));
+    let uri: Uri = text.parse().map_err(|error| bad(&format!("is not an address ({error})")))?;
+    match uri.scheme_str() {
+        Some("http") if uri.host().is_some() => Ok(uri),
+        Some("http") => Err(bad("names no host")),
+        Some(_) => Err(bad("has a scheme that this client does not speak")),
+        None => Err(bad("has no scheme")),
+    }
+}
+
+fn is_loopback(uri: &Uri) -> bool {
+    let host = uri.host().unwrap_or_default().trim_matches(['[', ']']);
+    host == "localhost" || host.parse::<std::net::IpAddr>().is_ok_and(|ip| ip.is_loopback())
+}
+
+/// Flag, then FETTLER_TOKEN, then FETTLER_TOKEN_FILE, then the service's data folder. The last is the administrator's
+/// own token, so it goes to a service on this machine only.
+fn token(global: &GlobalArgs, local: bool) -> Result<Option<String>, Failure> {
+    if let Some(path) = &global.token_file {
+        return read_token(path).map(Some);
+    }
+    if let Ok(token) = env::var("FETTLER_TOKEN") {
+        return Ok(Some(token.trim().to_owned()).filter(|token| !token.is_empty()));
+    }
+    if let Some(path) = env::var_os("FETTLER_TOKEN_FILE") {
+        return read_token(Path::new(&path)).map(Some);
+    }
+    if !local {
+        return Ok(None);
+    }
+    match data_folder().map(|folder| folder.join(TOKEN_FILE)) {
+        Some(path) if path.exists() => read_token(&path).map(Some),
+        Some(_) | None => Ok(None),
+    }
+}
+
+fn data_folder() -> Option<PathBuf> {
+    match env::var_os("FETTLER_DATA") {
+        Some(folder) => Some(PathBuf::from(folder)),
+        None => Some(etcetera::choose_base_strategy().ok()?.data_dir().join("fettler")),
+    }
+}
+
+fn read_token(path: &Path) -> Result<String, Failure> {
+    let shown = path.display();
+    let read = |path: &Path| -> io::Result<String> {
+        if fs::metadata(path)?.len() > TOKEN_BYTES_MAX {
+            return Err(io::Error::other("it is too large to be a token"));
+        }
+        fs::read_to_string(path)
+    };
+    let text = read(path).map_err(|error| {
+        Failure::usage(format!("cannot read the token file {shown}: {error}"))
+            .with_hint("name another with --token-file FILE, or run as the person who may read it")
+    })?;
+    match text.trim() {
+        "" => Err(Failure::usage(format!("the token file {shown} is empty"))),
+        token => Ok(token.to_owned()),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn addresses_are_checked_before_any_socket_opens() {
+        assert!(server("http://127.0.0.1:7133").is_ok());
+        for bad in ["127.0.0.1:7133", "https://shop:7133", "", "http://"] {
+            assert!(matches!(server(bad), Err(Failure::Usage(_))), "{bad}");
+        }
+    }
+
+    #[test]
+    fn only_this_machine_counts_as_local() {
+        for (text, local) in [
+            ("http://127.0.0.1:7133", true),
+            ("http://[::1]:7133", true),
+            ("http://localhost:1", true),
+            ("http://192.168.1.7:7133", false),
+            ("http://localhost.example:7133", false),
+        ] {
+            assert_eq!(is_loopback(&text.parse().unwrap()), local, "{text}");
+        }
+    }
+
+    #[test]
+    fn a_token_file_is_trimmed_and_an_empty_one_refused() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("t");
+        fs::write(&path, " abc \n").unwrap();
+        assert_eq!(read_token(&path).unwrap(), "abc");
+        fs::write(&path, "\n").unwrap();
+        assert!(matches!(read_token(&path), Err(Failure::Usage(c)) if c.message.ends_with("is empty")));
+        assert!(matches!(read_token(&folder.path().join("none")), Err(Failure::Usage(_))));
+    }
+}

@@ -1,0 +1,309 @@
+//! How a command ends: the exit codes, and the failures that lead to them with all that a person needs to go on.
+
+use crate::out::Out;
+use std::{error::Error as _, fmt::Write as _, io, process::ExitCode};
+use tonic::{Code, Status};
+use tonic_types::StatusExt as _;
+
+/// What a command that worked has to say.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Answer {
+    /// Done.
+    Done,
+    /// The answer is no: something was found that needs a look.
+    No,
+}
+
+/// Why a command did not work.
+#[derive(Debug)]
+pub(crate) enum Failure {
+    /// What was typed, or a file that was named, cannot be used.
+    Usage(Complaint),
+    /// The service said no.
+    Refused(Complaint),
+    /// The service did not answer; trying again is safe.
+    NotReachable(Complaint),
+    /// The person stopped it.
+    Interrupted,
+    /// Whoever read the output has enough.
+    BrokenPipe,
+}
+
+/// A failure in words.
+#[derive(Debug, Default, PartialEq, Eq)]
+pub(crate) struct Complaint {
+    /// What went wrong, with the value.
+    pub(crate) message: String,
+    /// Fields that cannot be taken, each with what is wrong and what to do.
+    pub(crate) fields: Vec<(String, String)>,
+    /// What to do next.
+    pub(crate) hints: Vec<String>,
+    /// The gRPC code's name and the service's reason, where the service spoke.
+    pub(crate) code: Option<String>,
+}
+
+impl Complaint {
+    /// A complaint of one sentence.
+    pub(crate) fn new(message: impl Into<String>) -> Complaint {
+        Complaint { message: message.into(), ..Complaint::default() }
+    }
+
+    /// The same with a hint.
+    pub(crate) fn hint(mut self, hint: impl Into<String>) -> Complaint {
+        self.hints.push(hint.into());
+        self
+    }
+
+    /// The lines for stderr.
+    pub(crate) fn text(&self) -> String {
+        let mut text = format!("fettler: {}\n", self.message);
+        for (field, problem) in &self.fields {
+            let _ = writeln!(text, "  {field}: {problem}");
+        }
+        for hint in &self.hints {
+            let _ = writeln!(text, "hint: {hint}");
+        }
+        if let Some(code) = &self.code {
+            let _ = writeln!(text, "code: {code}");
+        }
+        text
+    }
+}
+
+impl Failure {
+    /// A usage failure of one sentence.
+    pub(crate) fn usage(message: impl Into<String>) -> Failure {
+        Failure::Usage(Complaint::new(message))
+    }
+
+    /// The failure with one more hint.
+    pub(crate) fn with_hint(self, hint: impl Into<String>) -> Failure {
+        match self {
+            Failure::Usage(complaint) => Failure::Usage(complaint.hint(hint)),
+            Failure::Refused(complaint) => Failure::Refused(complaint.hint(hint)),
+            Failure::NotReachable(complaint) => Failure::NotReachable(complaint.hint(hint)),
+            Failure::Interrupted => Failure::Interrupted,
+            Failure::BrokenPipe => Failure::BrokenPipe,
+        }
+    }
+}
+
+impl From<io::Error> for Failure {
+    fn from(error: io::Error) -> Failure {
+        if error.kind() == io::ErrorKind::BrokenPipe {
+            Failure::BrokenPipe
+        } else {
+            Failure::usage(format!("cannot write the answer: {error}"))
+        }
+    }
+}
+
+impl From<Status> for Failure {
+    fn from(status: Status) -> Failure {
+        let complaint = complaint_of(&status);
+        if is_unreachable(&status) { Failure::NotReachable(complaint) } else { Failure::Refused(complaint) }
+    }
+}
+
+/// Whether the service did not answer, so that the same call may be made again.
+///
+/// A status with a source was made on this side by a broken connection; the service's own have none. A deadline that
+/// passes on this side is told as `CANCELLED`.
+pub(crate) fn is_unreachable(status: &Status) -> bool {
+    let code = status.code();
+    code == Code::Unavailable
+        || code == Code::DeadlineExceeded
+        || timed_out_here(status)
+        || (status.source().is_some()
+            && (code == Code::Unknown || code == Code::Internal || code == Code::Cancelled))
+}
+
+fn timed_out_here(status: &Status) -> bool {
+    status.code() == Code::Cancelled && status.message() == "Timeout expired"
+}
+
+/// The name of a code as the gRPC documentation spells it.
+pub(crate) const fn code_name(code: Code) -> &'static str {
+    match code {
+        Code::Ok => "OK",
+        Code::Cancelled => "CANCELLED",
+        Code::Unknown => "UNKNOWN",
+        Code::InvalidArgument => "INVALID_ARGUMENT",
+        Code::DeadlineExceeded => "DEADLINE_EXCEEDED",
+        Code::NotFound => "NOT_FOUND",
+        Code::AlreadyExists => "ALREADY_EXISTS",
+        Code::PermissionDenied => "PERMISSION_DENIED",
+        Code::ResourceExhausted => "RESOURCE_EXHAUSTED",
+        Code::FailedPrecondition => "FAILED_PRECONDITION",
+        Code::Aborted => "ABORTED",
+        Code::OutOfRange => "OUT_OF_RANGE",
+        Code::Unimplemented => "UNIMPLEMENTED",
+        Code::Internal => "INTERNAL",
+        Code::Unavailable => "UNAVAILABLE",
+        Code::DataLoss => "DATA_LOSS",
+        Code::Unauthenticated => "UNAUTHENTICATED",
+    }
+}
+
+/// What a status says, in the words of a complaint.
+pub(crate) fn complaint_of(status: &Status) -> Complaint {
+    let details = status.get_error_details();
+    let mut complaint = Complaint::new(message_of(status));
+    if let Some(bad) = details.bad_request() {
+        complaint
+            .fields
+            .extend(bad.field_violations.iter().map(|v| (v.field.clone(), v.description.clone())));
+    }
+    if let Some(failed) = details.precondition_failure() {
+        complaint.fields.extend(failed.violations.iter().map(|v| (v.subject.clone(), v.description.clone())));
+    }
+    if let Some(help) = details.help() {
+        complaint.hints.extend(help.links.iter().map(|link| match link.url.as_str() {
+            "" => link.description.clone(),
+            url => format!("{} ({url})", link.description),
+        }));
+    }
+    if let Some(hint) = own_hint(status.code()) {
+        complaint.hints.push(hint.to_owned());
+    }
+    let name = code_name(status.code());
+    complaint.code = Some(match details.error_info() {
+        Some(info) if !info.reason.is_empty() => format!("{name}, {}", info.reason),
+        Some(_) | None => name.to_owned(),
+    });
+    complaint
+}
+
+fn message_of(status: &Status) -> String {
+    if timed_out_here(status) {
+        return "no answer within 30 seconds".to_owned();
+    }
+    let mut message = status.message().to_owned();
+    // The transport's outermost words ("transport error") say nothing; the innermost cause does.
+    let mut cause = status.source();
+    let mut innermost = None;
+    while let Some(error) = cause {
+        innermost = Some(error.to_string());
+        cause = error.source();
+    }
+    if let Some(innermost) = innermost.filter(|text| !message.contains(text.as_str())) {
+        if !message.is_empty() {
+            message.push_str(": ");
+        }
+        message.push_str(&innermost);
+    }
+    if message.is_empty() { "no message was given".to_owned() } else { message }
+}
+
+fn own_hint(code: Code) -> Option<&'static str> {
+    if code == Code::Unauthenticated {
+        Some("give the token with --token-file FILE, or in FETTLER_TOKEN or FETTLER_TOKEN_FILE")
+    } else if code == Code::Unimplemented {
+        Some("the service is older than this client; upgrade `fettlerd`")
+    } else {
+        None
+    }
+}
+
+/// The exit code of a result.
+pub(crate) const fn code(result: &Result<Answer, Failure>) -> u8 {
+    match result {
+        Ok(Answer::Done) | Err(Failure::BrokenPipe) => 0,
+        Ok(Answer::No) => 1,
+        Err(Failure::Usage(_)) => 2,
+        Err(Failure::Refused(_)) => 3,
+        Err(Failure::NotReachable(_)) => 4,
+        Err(Failure::Interrupted) => 130,
+    }
+}
+
+/// Prints what is left to say and gives the exit code.
+pub(crate) fn finish(out: &Out, result: Result<Answer, Failure>) -> ExitCode {
+    let flushed = out.flush().map_err(Failure::from);
+    let result = match (result, flushed) {
+        (Ok(_), Err(failure)) => Err(failure),
+        (result, _) => result,
+    };
+    match &result {
+        Err(Failure::Usage(c) | Failure::Refused(c) | Failure::NotReachable(c)) => out.note(&c.text()),
+        Err(Failure::Interrupted) => out.note("fettler: interrupted\n"),
+        Ok(_) | Err(Failure::BrokenPipe) => {}
+    }
+    ExitCode::from(code(&result))
+}
+
+/// Shows clap's help or its complaint; help is success.
+pub(crate) fn from_clap(error: &clap::Error) -> ExitCode {
+    // A reader that went away while help is printed has seen what it wanted.
+    let _ = error.print();
+    ExitCode::from(if error.use_stderr() { 2 } else { 0 })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::{collections::HashMap, sync::Arc};
+    use tonic_types::{ErrorDetails, FieldViolation};
+
+    #[test]
+    fn every_code_of_the_service_has_its_exit_code() {
+        let table = [
+            (Code::Cancelled, 3),
+            (Code::Unknown, 3),
+            (Code::InvalidArgument, 3),
+            (Code::DeadlineExceeded, 4),
+            (Code::NotFound, 3),
+            (Code::AlreadyExists, 3),
+            (Code::PermissionDenied, 3),
+            (Code::ResourceExhausted, 3),
+            (Code::FailedPrecondition, 3),
+            (Code::Aborted, 3),
+            (Code::OutOfRange, 3),
+            (Code::Unimplemented, 3),
+            (Code::Internal, 3),
+            (Code::Unavailable, 4),
+            (Code::DataLoss, 3),
+            (Code::Unauthenticated, 3),
+        ];
+        for (from, expected) in table {
+            let result = Err(Failure::from(Status::new(from, "said so")));
+            assert_eq!(code(&result), expected, "{from:?}");
+        }
+    }
+
+    #[test]
+    fn results_have_their_exit_codes() {
+        assert_eq!(code(&Ok(Answer::Done)), 0);
+        assert_eq!(code(&Ok(Answer::No)), 1);
+        assert_eq!(code(&Err(Failure::usage("x"))), 2);
+        assert_eq!(code(&Err(Failure::Interrupted)), 130);
+        assert_eq!(code(&Err(Failure::from(io::Error::from(io::ErrorKind::BrokenPipe)))), 0);
+        assert_eq!(code(&Err(Failure::from(io::Error::from(io::ErrorKind::StorageFull)))), 2);
+    }
+
+    #[test]
+    fn a_broken_connection_is_not_a_refusal() {
+        let mut status = Status::unknown("transport error");
+        assert!(!is_unreachable(&status), "the service itself may say UNKNOWN");
+        status.set_source(Arc::new(io::Error::from(io::ErrorKind::ConnectionReset)));
+        assert!(is_unreachable(&status));
+        assert!(is_unreachable(&Status::cancelled("Timeout expired")));
+        assert!(!is_unreachable(&Status::cancelled("the caller left")));
+    }
+
+    #[test]
+    fn a_refusal_shows_fields_hint_code_and_reason() {
+        let mut details = ErrorDetails::new();
+        details
+            .set_bad_request(vec![FieldViolation::new("done_at", "`2026-11-26` is ahead; give a past time")]);
+        details.set_error_info("DONE_IN_FUTURE", "fettler", HashMap::new());
+        details.add_help_link("look at the order first: fettler why 1042", "");
+        let status =
+            Status::with_error_details(Code::InvalidArgument, "the closing cannot be taken", details);
+        assert_eq!(
+            complaint_of(&status).text(),
+            "fettler: the closing cannot be taken\n  done_at: `2026-11-26` is ahead; give a past time\n\
+             hint: look at the order first: fettler why 1042\ncode: INVALID_ARGUMENT, DONE_IN_FUTURE\n"
+        );
+    }
+}

@@ -1,0 +1,96 @@
+//! The connection: one channel, the token on every call, and a client for each service.
+
+use crate::config::Settings;
+use fettler_proto::v1::{
+    due_service_client::DueServiceClient, journal_service_client::JournalServiceClient,
+    machine_service_client::MachineServiceClient, order_service_client::OrderServiceClient,
+    person_service_client::PersonServiceClient, run_hours_service_client::RunHoursServiceClient,
+    shop_service_client::ShopServiceClient,
+};
+use std::time::Duration;
+use tonic::{
+    Request, Status,
+    metadata::{Ascii, MetadataValue},
+    service::{Interceptor, interceptor::InterceptedService},
+    transport::{Channel, Endpoint},
+};
+
+/// How long the connection itself may take.
+const CONNECT_TIMEOUT: Duration = Duration::from_secs(5);
+/// How long a unary call may take.
+pub(crate) const CALL_DEADLINE: Duration = Duration::from_secs(30);
+/// How often a silent connection with an open stream is asked whether it still stands.
+const KEEP_ALIVE: Duration = Duration::from_secs(20);
+/// The largest answer taken: a page of 1,000 rows with all their texts stays far below.
+const ANSWER_BYTES_MAX: usize = 32 * 1024 * 1024;
+
+/// Adds the token to every call.
+#[derive(Clone)]
+pub(crate) struct Bearer(Option<MetadataValue<Ascii>>);
+
+impl Interceptor for Bearer {
+    fn call(&mut self, mut request: Request<()>) -> Result<Request<()>, Status> {
+        if let Some(value) = &self.0 {
+            request.metadata_mut().insert("authorization", value.clone());
+        }
+        Ok(request)
+    }
+}
+
+/// What the generated clients call through.
+pub(crate) type Wire = InterceptedService<Channel, Bearer>;
+
+/// A connection that opens on first use and again after a break.
+#[derive(Clone)]
+pub(crate) struct Link {
+    wire: Wire,
+}
+
+impl Link {
+    /// Prepares a connection; nothing is sent yet.
+    pub(crate) fn new(settings: &Settings) -> Link {
+        let channel = Endpoint::from(settings.server.clone())
+            .connect_timeout(CONNECT_TIMEOUT)
+            .tcp_nodelay(true)
+            .tcp_keepalive(Some(KEEP_ALIVE))
+            .http2_keep_alive_interval(KEEP_ALIVE)
+            .keep_alive_timeout(KEEP_ALIVE)
+            .connect_lazy();
+        Link { wire: InterceptedService::new(channel, Bearer(settings.bearer.clone())) }
+    }
+
+    /// The due list.
+    pub(crate) fn due(&self) -> DueServiceClient<Wire> {
+        DueServiceClient::new(self.wire.clone()).max_decoding_message_size(ANSWER_BYTES_MAX)
+    }
+
+    /// Work orders.
+    pub(crate) fn orders(&self) -> OrderServiceClient<Wire> {
+        OrderServiceClient::new(self.wire.clone()).max_decoding_message_size(ANSWER_BYTES_MAX)
+    }
+
+    /// Run hours.
+    pub(crate) fn hours(&self) -> RunHoursServiceClient<Wire> {
+        RunHoursServiceClient::new(self.wire.clone()).max_decoding_message_size(ANSWER_BYTES_MAX)
+    }
+
+    /// Machines.
+    pub(crate) fn machines(&self) -> MachineServiceClient<Wire> {
+        MachineServiceClient::new(self.wire.clone()).max_decoding_message_size(ANSWER_BYTES_MAX)
+    }
+
+    /// People.
+    pub(crate) fn people(&self) -> PersonServiceClient<Wire> {
+        PersonServiceClient::new(self.wire.clone()).max_decoding_message_size(ANSWER_BYTES_MAX)
+    }
+
+    /// The declared shop.
+    pub(crate) fn shop(&self) -> ShopServiceClient<Wire> {
+        ShopServiceClient::new(self.wire.clone()).max_decoding_message_size(ANSWER_BYTES_MAX)
+    }
+
+    /// The journal.
+    pub(crate) fn journal(&self) -> JournalServiceClient<Wire> {
+        JournalServiceClient::new(self.wire.clone()).max_decoding_message_size(ANSWER_BYTES_MAX)
+    }
+}

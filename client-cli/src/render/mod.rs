@@ -1,0 +1,11 @@
+//! Answers as text for people: pure functions from messages to strings. Words only; colour and symbols mean nothing.
+
+pub(crate) mod due;
+pub(crate) mod hours;
+pub(crate) mod journal;
+pub(crate) mod machine;
+pub(crate) mod order;
+pub(crate) mod table;
+pub(crate) mod why;
+pub(crate) mod words;
+pub(crate) mod wrap;

@@ -1,0 +1,179 @@
+//! One run of the client: its settings, its connection, its output, and the calls with their bounded repeats.
+
+use crate::{
+    args::OutputForm,
+    clock,
+    config::Settings,
+    csvout,
+    exit::{self, Complaint, Failure},
+    json::{self, Named},
+    link::{CALL_DEADLINE, Link},
+    out::Out,
+    render::table::Table,
+};
+use chrono_tz::Tz;
+use fettler_proto::v1 as pb;
+use prost::Message;
+use std::future::Future;
+use tokio::sync::OnceCell;
+use tonic::{Request, Response, Status};
+use uuid::Uuid;
+
+/// How often one call is made at most.
+const ATTEMPTS_MAX: u32 = 4;
+
+/// One run of the client.
+pub(crate) struct Session {
+    /// What was resolved.
+    pub(crate) settings: Settings,
+    /// Where output goes.
+    pub(crate) out: Out,
+    /// The connection.
+    pub(crate) link: Link,
+    zone: OnceCell<Tz>,
+}
+
+impl Session {
+    /// Opens a session; nothing is sent yet.
+    pub(crate) fn new(settings: Settings, out: Out) -> Session {
+        let link = Link::new(&settings);
+        Session { settings, out, link, zone: OnceCell::new() }
+    }
+
+    /// The site's key as typed; empty means the only one.
+    pub(crate) fn site(&self) -> String {
+        self.settings.site.clone()
+    }
+
+    /// Asks something that changes nothing.
+    pub(crate) async fn ask<Q, A, F, T>(&self, request: &Q, send: F) -> Result<A, Failure>
+    where
+        Q: Clone,
+        F: Fn(Link, Request<Q>) -> T,
+        T: Future<Output = Result<Response<A>, Status>>,
+    {
+        self.call(request, None, send).await
+    }
+
+    /// Says something that changes the shop, under a request id that makes a repeat harmless.
+    pub(crate) async fn change<Q, A, F, T>(&self, request: &Q, id: Uuid, send: F) -> Result<A, Failure>
+    where
+        Q: Clone,
+        F: Fn(Link, Request<Q>) -> T,
+        T: Future<Output = Result<Response<A>, Status>>,
+    {
+        self.call(request, Some(id), send).await
+    }
+
+    async fn call<Q, A, F, T>(&self, request: &Q, id: Option<Uuid>, send: F) -> Result<A, Failure>
+    where
+        Q: Clone,
+        F: Fn(Link, Request<Q>) -> T,
+        T: Future<Output = Result<Response<A>, Status>>,
+    {
+        let mut attempt = 1;
+        loop {
+            let mut wrapped = Request::new(request.clone());
+            wrapped.set_timeout(CALL_DEADLINE);
+            let status = match send(self.link.clone(), wrapped).await {
+                Ok(response) => return Ok(response.into_inner()),
+                Err(status) => status,
+            };
+            if !exit::is_unreachable(&status) {
+                return Err(Failure::from(status));
+            }
+            if attempt == ATTEMPTS_MAX {
+                return Err(self.gave_up(&status, id));
+            }
+            attempt += 1;
+            if let Some(id) = id {
+                let why = exit::complaint_of(&status).message;
+                self.out.note(&format!("no answer ({why}); trying again with request id {id}\n"));
+            }
+            tokio::time::sleep(clock::backoff(attempt)).await;
+        }
+    }
+
+    fn gave_up(&self, status: &Status, id: Option<Uuid>) -> Failure {
+        let told = exit::complaint_of(status);
+        let server = &self.settings.server;
+        let mut complaint = Complaint {
+            message: format!("{server} did not answer: {}", told.message),
+            code: told.code,
+            ..Complaint::default()
+        };
+        complaint = match id {
+            Some(id) => complaint.hint(format!(
+                "it may or may not have been taken; the same command with --request-id {id} is safe to repeat"
+            )),
+            None => complaint.hint("is `fettlerd serve` running there? name another with --server URL"),
+        };
+        Failure::NotReachable(complaint)
+    }
+
+    /// The site's time zone, asked for once.
+    pub(crate) async fn zone(&self) -> Result<Tz, Failure> {
+        self.zone.get_or_try_init(|| self.ask_zone()).await.copied()
+    }
+
+    async fn ask_zone(&self) -> Result<Tz, Failure> {
+        let request = pb::ListSitesRequest {};
+        let answer =
+            self.ask(&request, |link, request| async move { link.shop().list_sites(request).await }).await?;
+        let keys: Vec<&str> = answer.sites.iter().map(|site| site.key.as_str()).collect();
+        let known =
+            if keys.is_empty() { "none is".to_owned() } else { format!("known: {}", keys.join(", ")) };
+        let wanted = self.settings.site.as_str();
+        let site = match answer.sites.as_slice() {
+            [only] if wanted.is_empty() => only,
+            sites if wanted.is_empty() => {
+                let problem =
+                    if sites.is_empty() { "no site is declared" } else { "there are several sites" };
+                return Err(Failure::usage(format!("{problem}; say which with --site ({known})"))
+                    .with_hint("a shop is declared with `fettler shop load FILE`"));
+            }
+            sites => sites.iter().find(|site| site.key == wanted).ok_or_else(|| {
+                Failure::usage(format!("--site `{wanted}` is not a site of this service; {known}"))
+            })?,
+        };
+        site.zone.parse().map_err(|_| {
+            Failure::usage(format!(
+                "this client does not know the time zone `{}` of the site; upgrade it",
+                site.zone
+            ))
+        })
+    }
+
+    /// Shows an answer in the form that was asked for.
+    pub(crate) fn show<A: Message + Named>(
+        &self,
+        answer: &A,
+        text: impl FnOnce() -> String,
+        rows: impl FnOnce() -> Table,
+    ) -> Result<(), Failure> {
+        let shown = match self.settings.output {
+            OutputForm::Json => json::text(answer),
+            OutputForm::Csv => csvout::text(&rows()),
+            OutputForm::Table => text(),
+        };
+        Ok(self.out.data(&shown)?)
+    }
+
+    /// Shows an answer that is a list: the same rows as table and as CSV, with a line for an empty one.
+    pub(crate) fn show_list<A: Message + Named>(
+        &self,
+        answer: &A,
+        empty: &str,
+        rows: impl Fn() -> Table,
+    ) -> Result<(), Failure> {
+        let text = || {
+            let table = rows();
+            if table.rows.is_empty() {
+                format!("{empty}\n")
+            } else {
+                table.text(self.settings.width, self.out.style())
+            }
+        };
+        self.show(answer, text, &rows)
+    }
+}

@@ -1,0 +1,166 @@
+//! The documented example, its way there and back, and files that are refused.
+
+use super::*;
+
+/// The first TOML block of the format's description.
+fn example() -> String {
+    let text = include_str!("../../../docs/shop-file.md");
+    let start = text.find("```toml\n").expect("the description has an example") + "```toml\n".len();
+    let end = text[start..].find("```").expect("the example ends") + start;
+    text[start..end].to_owned()
+}
+
+#[track_caller]
+fn refused(text: &str, expected: &str) {
+    match read("shop.toml", text) {
+        Err(Failure::Usage(complaint)) => {
+            let told = complaint.text();
+            assert!(told.contains(expected), "expected `{expected}` in:\n{told}");
+        }
+        other => panic!("{other:?}"),
+    }
+}
+
+#[test]
+fn the_documented_example_is_read() {
+    let shop = read("shop.toml", &example()).unwrap();
+    let site = shop.site.as_ref().unwrap();
+    assert_eq!(
+        (site.key.as_str(), site.shifts.len(), site.closures.len(), site.extra_shifts.len()),
+        ("north", 2, 1, 1)
+    );
+    assert_eq!(shop.people, ["Ada Kern", "Ben Holt"]);
+    assert_eq!(shop.sources[0].feeds(), pb::MeterKind::Operating);
+
+    let bowl = &shop.sheets[0].tasks[0];
+    let rule = bowl.rule.as_ref().unwrap();
+    assert_eq!(
+        rule.clauses[0].counts,
+        Some(pb::clause::Counts::Meter(pb::MeterClause {
+            meter: "operating".into(),
+            every: "250".into(),
+            ..Default::default()
+        }))
+    );
+    assert_eq!(rule.window.unwrap().width, Some(pb::window::Width::Percent(10)));
+    assert!(bowl.hazard);
+    assert_eq!(bowl.kit[0].quantity, "1");
+
+    let lathe = &shop.machines[0];
+    assert_eq!(lathe.last_done.len(), 2);
+    assert_eq!(lathe.last_done[0].counts[0].count, "2900");
+    let geometry = lathe.tasks[0].rule.as_ref().unwrap();
+    let Some(pb::clause::Counts::Calendar(clause)) = &geometry.clauses[0].counts else { panic!() };
+    assert_eq!((clause.counts_from(), clause.base_day.as_str()), (pb::CountsFrom::Grid, "2026-03-01"));
+
+    let press = &shop.machines[1];
+    assert!(press.last_done_now);
+    assert_eq!(press.meters[0].max_per_hour, "3600");
+    assert_eq!(press.tasks[0].rule.as_ref().unwrap().combine(), pb::Combine::Latest);
+}
+
+#[test]
+fn what_is_written_reads_as_the_same_shop() {
+    let shop = read("shop.toml", &example()).unwrap();
+    let written = write(&shop);
+    assert_eq!(read("written.toml", &written).unwrap(), shop, "{written}");
+    insta::assert_snapshot!(written);
+}
+
+const SITE: &str = "[site]\nkey = \"north\"\n";
+
+#[test]
+fn unknown_keys_are_refused_with_line_and_nearest_key() {
+    refused(
+        "[site]\nkey = \"n\"\nzoen = \"UTC\"\n",
+        "shop.toml, line 3: unknown key `zoen`\nhint: did you mean `zone`?",
+    );
+    refused(
+        &format!("{SITE}[[machine]]\ntag = \"L\"\n[[machine.task]]\nkey = \"t\"\nevry = \"30 days\"\n"),
+        "shop.toml, line 7: unknown key `evry`\nhint: did you mean `every`?",
+    );
+    refused(
+        &format!("{SITE}[[machin]]\ntag = \"L\"\n"),
+        "line 3: unknown key `machin`\nhint: did you mean `machine`?",
+    );
+    refused(
+        &format!("{SITE}colour = 1\n"),
+        "line 3: unknown key `colour`\nhint: known here: key, name, zone, day_starts_at",
+    );
+    refused(
+        &format!("{SITE}[[machine]]\ntag = \"L\"\n[[machine.meter]]\nkind = \"opertaing\"\n"),
+        "line 6: unknown word `opertaing`\nhint: did you mean `operating`?",
+    );
+}
+
+#[test]
+fn values_that_cannot_be_read_name_line_value_and_remedy() {
+    let task =
+        |line: &str| format!("{SITE}[[machine]]\ntag = \"L\"\n[[machine.task]]\nkey = \"t\"\n{line}\n");
+    refused(
+        &task("every = \"500 furlongs\""),
+        "line 7: the interval `500 furlongs` has the unknown unit `furlongs`",
+    );
+    refused(&task("every = [\"30 days\", \"often\"]"), "line 7: the interval `often` has no amount and unit");
+    refused(
+        &task("every = 30"),
+        "line 7: invalid type: integer `30`, expected a text or a list of texts, in quotes",
+    );
+    refused(&task("every = \"1 day\"\nwindow = \"wide\""), "line 8: the window `wide` is neither");
+    refused(&task("every = \"1 day\"\nkit = [\"oil\"]"), "line 8: the kit item `oil` names no quantity");
+    refused(&task("last_done = 2026-10-01"), "line 7: a date stands here without quotes");
+    refused(&task("last_done = \"October\""), "line 7: last_done `October` is not a day");
+    refused("[site]\nname = \"x\"\n", "missing key `key`");
+    refused("[[shift]]\n", "missing key");
+    refused("[site\n", "shop.toml, line 1: ");
+    refused(&format!("{SITE}key = \"again\"\n"), "line 3: duplicate key");
+}
+
+#[test]
+fn keys_that_do_not_fit_together_name_the_task() {
+    let task =
+        |lines: &str| format!("{SITE}[[machine]]\ntag = \"L\"\n[[machine.task]]\nkey = \"t\"\n{lines}\n");
+    refused(
+        &task("window = \"3 days\""),
+        "machine `L`, task `t`: `window` shapes an interval, but there is none",
+    );
+    refused(&task("every = []"), "`every` is an empty list");
+    refused(&task("every = \"30 days\"\nbase = \"2026-01-01\""), "add counts_from = \"grid\"");
+    refused(
+        &task("every = \"30 days\"\ncounts_from = \"grid\"\nbase = 100"),
+        "base `100` is no day for `30 days`",
+    );
+    refused(
+        &task("every = \"30 h\"\ncounts_from = \"grid\"\nbase = \"2026-01-01\""),
+        "base `2026-01-01` is no count",
+    );
+    refused(
+        &format!("{SITE}[[sheet]]\nkey = \"s\"\n[[sheet.task]]\nkey = \"t\"\nlast_done = \"2026-10-01\"\n"),
+        "a sheet belongs to no machine",
+    );
+}
+
+#[test]
+fn an_interval_in_a_unit_that_its_meter_does_not_count_is_refused() {
+    let shop = |every: &str| {
+        format!(
+            "{SITE}[[machine]]\ntag = \"P\"\n[[machine.meter]]\nkey = \"strokes\"\nkind = \"cycles\"\nmax_per_hour = 9\n\
+             [[machine.task]]\nkey = \"t\"\nevery = \"{every}\"\n"
+        )
+    };
+    refused(&shop("500 h"), "machine `P`, task `t`: `500 h` counts h, but the meter `strokes` counts cycles");
+    refused(&shop("500 h strokes"), "counts h, but the meter `strokes` counts cycles");
+    assert!(read("shop.toml", &shop("500 cycles strokes")).is_ok());
+}
+
+#[test]
+fn a_grid_may_be_said_for_the_whole_task() {
+    let text = format!(
+        "{SITE}[[machine]]\ntag = \"L\"\n[[machine.task]]\nkey = \"t\"\nevery = \"3 months\"\ncounts_from = \"grid\"\n\
+         base = \"2026-01-01\"\n"
+    );
+    let said = format!(
+        "{SITE}[[machine]]\ntag = \"L\"\n[[machine.task]]\nkey = \"t\"\nevery = \"3 months on the grid from 2026-01-01\"\n"
+    );
+    assert_eq!(read("a", &text).unwrap(), read("b", &said).unwrap());
+}

@@ -1,0 +1,277 @@
+//! The file's tables as the contract's messages, with the checks that need more than one key.
+
+use super::{
+    model::{Combine, CountsFrom, Feed, Kind, Machine, Meter, Sheet, ShopFile, Task},
+    rule::{Clause, Counts},
+    text::{LastDone, MachineLastDone},
+};
+use crate::render::words;
+use fettler_proto::v1 as pb;
+
+/// The whole shop. An error names the table and the remedy.
+pub(super) fn shop(file: &ShopFile) -> Result<pb::Shop, String> {
+    let sheets = file.sheet.iter().map(sheet).collect::<Result<_, _>>()?;
+    let machines = file.machine.iter().map(|table| machine(table, &file.sheet)).collect::<Result<_, _>>()?;
+    Ok(pb::Shop {
+        site: Some(site(file)),
+        sources: file
+            .source
+            .iter()
+            .map(|source| pb::Source {
+                name: source.name.clone(),
+                rank: source.rank,
+                feeds: source.feeds.map_or(pb::MeterKind::Unspecified, kind).into(),
+            })
+            .collect(),
+        people: file.people.clone(),
+        sheets,
+        machines,
+    })
+}
+
+fn site(file: &ShopFile) -> pb::Site {
+    pb::Site {
+        key: file.site.key.clone(),
+        name: file.site.name.clone(),
+        zone: file.site.zone.clone(),
+        day_starts_at: file.site.day_starts_at.clone(),
+        shifts: file
+            .shift
+            .iter()
+            .map(|shift| pb::Shift {
+                key: shift.key.clone(),
+                days: shift.days.clone(),
+                starts: shift.starts.clone(),
+                ends: shift.ends.clone(),
+            })
+            .collect(),
+        closures: file
+            .closure
+            .iter()
+            .map(|closure| pb::Closure {
+                name: closure.name.clone(),
+                from: closure.from.clone(),
+                to: closure.to.clone(),
+            })
+            .collect(),
+        extra_shifts: file
+            .extra_shift
+            .iter()
+            .map(|extra| pb::ExtraShift {
+                date: extra.date.clone(),
+                starts: extra.starts.clone(),
+                ends: extra.ends.clone(),
+            })
+            .collect(),
+    }
+}
+
+fn sheet(table: &Sheet) -> Result<pb::TaskSheet, String> {
+    let place = format!("sheet `{}`", table.key);
+    if let Some(task) = table.task.iter().find(|task| task.last_done.is_some()) {
+        return Err(format!(
+            "{place}, task `{}`: a sheet belongs to no machine, so last_done means nothing; put it into the machine",
+            task.key
+        ));
+    }
+    Ok(pb::TaskSheet {
+        key: table.key.clone(),
+        title: table.title.clone(),
+        tasks: table.task.iter().map(|t| task(&place, t)).collect::<Result<_, _>>()?,
+    })
+}
+
+fn machine(table: &Machine, sheets: &[Sheet]) -> Result<pb::MachineCard, String> {
+    let place = format!("machine `{}`", table.tag);
+    let of_sheets =
+        sheets.iter().filter(|sheet| table.sheets.contains(&sheet.key)).flat_map(|sheet| &sheet.task);
+    for task in table.task.iter().chain(of_sheets) {
+        units_agree(&place, task, &table.meter)?;
+    }
+    let mut last_done = Vec::new();
+    if let Some(MachineLastDone::Tasks(tasks)) = &table.last_done {
+        last_done.extend(tasks.iter().map(|(task, done)| done_wire(task, done)));
+    }
+    for task in &table.task {
+        last_done.extend(task.last_done.iter().map(|done| done_wire(&task.key, done)));
+    }
+    Ok(pb::MachineCard {
+        tag: table.tag.clone(),
+        name: table.name.clone(),
+        also_known_as: table.also_known_as.clone(),
+        family: table.family.clone(),
+        area: table.area.clone(),
+        meters: table.meter.iter().map(meter).collect(),
+        points: table
+            .point
+            .iter()
+            .map(|point| pb::TestPoint {
+                key: point.key.clone(),
+                title: point.title.clone(),
+                place: point.place.clone(),
+                good: point.good.clone(),
+                fluid: point.fluid.clone(),
+                unit: point.unit.clone(),
+            })
+            .collect(),
+        sheets: table.sheets.clone(),
+        tasks: table.task.iter().map(|t| task(&place, t)).collect::<Result<_, _>>()?,
+        last_done_now: table.last_done == Some(MachineLastDone::Now),
+        last_done,
+    })
+}
+
+/// Refuses an interval in a unit that the meter it means does not count. Only meters of the same file can be looked
+/// at; the contract itself carries no unit with an interval.
+fn units_agree(place: &str, task: &Task, meters: &[Meter]) -> Result<(), String> {
+    for clause in task.every.iter().flat_map(|every| &every.0) {
+        let Counts::Meter { unit, meter, .. } = &clause.counts else { continue };
+        let meant = match meters {
+            [only] if meter.is_empty() => Some(only),
+            _ => meters.iter().find(|table| key_of(table) == meter.as_str()),
+        };
+        let counted = meant.map(|table| unit_of(table.kind));
+        if let Some(counted) = counted.filter(|counted| counted != unit) {
+            let (key, counted) = (meant.map(key_of).unwrap_or_default(), words::unit(counted));
+            return Err(format!(
+                "{place}, task `{}`: `{clause}` counts {}, but the meter `{key}` counts {counted}; name another meter",
+                task.key,
+                words::unit(*unit)
+            ));
+        }
+    }
+    Ok(())
+}
+
+fn key_of(meter: &Meter) -> &str {
+    if meter.key.is_empty() { words::meter_kind(kind(meter.kind)) } else { &meter.key }
+}
+
+fn meter(table: &Meter) -> pb::MeterCard {
+    let feed = match table.feed {
+        None => pb::MeterFeed::Unspecified,
+        Some(Feed::Intervals) => pb::MeterFeed::Intervals,
+        Some(Feed::Readings) => pb::MeterFeed::Readings,
+    };
+    pb::MeterCard {
+        key: table.key.clone(),
+        kind: kind(table.kind).into(),
+        feed: feed.into(),
+        max_per_hour: table.max_per_hour.as_ref().map(|max| max.0.clone()).unwrap_or_default(),
+    }
+}
+
+fn kind(kind: Kind) -> pb::MeterKind {
+    match kind {
+        Kind::Powered => pb::MeterKind::Powered,
+        Kind::Operating => pb::MeterKind::Operating,
+        Kind::Working => pb::MeterKind::Working,
+        Kind::Loaded => pb::MeterKind::Loaded,
+        Kind::CoolantPump => pb::MeterKind::CoolantPump,
+        Kind::Cycles => pb::MeterKind::Cycles,
+        Kind::Litres => pb::MeterKind::Litres,
+    }
+}
+
+fn unit_of(kind: Kind) -> pb::Unit {
+    match kind {
+        Kind::Powered | Kind::Operating | Kind::Working | Kind::Loaded | Kind::CoolantPump => pb::Unit::Hours,
+        Kind::Cycles => pb::Unit::Cycles,
+        Kind::Litres => pb::Unit::Litres,
+    }
+}
+
+fn done_wire(task: &str, done: &LastDone) -> pb::LastDone {
+    pb::LastDone {
+        machine: String::new(),
+        task: task.to_owned(),
+        day: done.day.clone(),
+        counts: done
+            .counts
+            .iter()
+            .map(|(meter, count)| pb::MeterCount { meter: meter.clone(), count: count.clone() })
+            .collect(),
+    }
+}
+
+fn task(place: &str, table: &Task) -> Result<pb::TaskCard, String> {
+    let rule = rule(table).map_err(|error| format!("{place}, task `{}`: {error}", table.key))?;
+    Ok(pb::TaskCard {
+        key: table.key.clone(),
+        title: table.title.clone(),
+        place: table.place.clone(),
+        rule,
+        kit: table.kit.iter().map(|kit| kit.0.clone()).collect(),
+        cautions: table.cautions.clone(),
+        readings: table.readings.clone(),
+        minutes: table.minutes,
+        hazard: table.hazard,
+        covers: table.covers.clone(),
+        second_person: table.second_person,
+        certificate: table.certificate,
+        retire: table.retire,
+    })
+}
+
+fn rule(table: &Task) -> Result<Option<pb::IntervalRule>, String> {
+    let clauses = match &table.every {
+        Some(every) if every.0.is_empty() => {
+            return Err("`every` is an empty list; name at least one interval".to_owned());
+        }
+        Some(every) => &every.0,
+        None => {
+            let lonely = [
+                ("counts_from", table.counts_from.is_some()),
+                ("base", table.base.is_some()),
+                ("combine", table.combine.is_some()),
+                ("window", table.window.is_some()),
+                ("keep_closed_days", table.keep_closed_days),
+            ];
+            return match lonely.iter().find(|(_, there)| *there) {
+                Some((key, _)) => Err(format!("`{key}` shapes an interval, but there is none; add `every`")),
+                None => Ok(None),
+            };
+        }
+    };
+    let on_grid = table.counts_from == Some(CountsFrom::Grid);
+    if table.base.is_some() && !on_grid {
+        return Err(
+            "`base` is where a grid starts, but nothing counts on one; add counts_from = \"grid\"".to_owned()
+        );
+    }
+    let clauses =
+        clauses.iter().map(|clause| clause_wire(clause, on_grid, table)).collect::<Result<_, _>>()?;
+    let combine = match table.combine {
+        None => pb::Combine::Unspecified,
+        Some(Combine::Earliest) => pb::Combine::Earliest,
+        Some(Combine::Latest) => pb::Combine::Latest,
+    };
+    Ok(Some(pb::IntervalRule {
+        clauses,
+        combine: combine.into(),
+        window: table.window.map(|window| pb::Window { width: Some(window.0) }),
+        keep_closed_days: table.keep_closed_days,
+    }))
+}
+
+/// A task's one `base` is a day for its calendar clauses or a count for its meter clauses, never both.
+fn clause_wire(clause: &Clause, on_grid: bool, table: &Task) -> Result<pb::Clause, String> {
+    let base = table.base.as_ref().map_or("", |base| base.0.as_str());
+    if on_grid && clause.grid.is_none() && !base.is_empty() {
+        let is_day = crate::times::day(base).is_ok();
+        match &clause.counts {
+            Counts::Calendar { .. } if !is_day => {
+                return Err(format!(
+                    "base `{base}` is no day for `{clause}`; write \"{clause} on the grid from 2026-01-01\""
+                ));
+            }
+            Counts::Meter { .. } if is_day => {
+                return Err(format!(
+                    "base `{base}` is no count for `{clause}`; write \"{clause} on the grid from 100\""
+                ));
+            }
+            Counts::Calendar { .. } | Counts::Meter { .. } => {}
+        }
+    }
+    Ok(clause.to_wire(on_grid.then_some(base)))
+}
