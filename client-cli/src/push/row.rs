@@ -155,7 +155,7 @@ impl Form {
     pub(crate) fn read(&self, fields: &Fields<'_>) -> Result<pb::ShiftReport, Vec<pb::FieldProblem>> {
         if fields.ranges.len() != self.columns.width {
             let text = format!(
-                "the line has {} fields where the header has {}; mend it, or give the right --delimiter",
+                "the line has {} of the header's {} fields; mend it, or give the right --delimiter",
                 fields.ranges.len(),
                 self.columns.width
             );

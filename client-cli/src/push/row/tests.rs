@@ -105,7 +105,7 @@ fn every_field_that_cannot_be_read_is_named() {
     refused(
         &form,
         "L-03,R-1",
-        &[("line", "the line has 2 fields where the header has 8; mend it, or give the right --delimiter")],
+        &[("line", "the line has 2 of the header's 8 fields; mend it, or give the right --delimiter")],
     );
     refused(&form, "L-03,R-1,,,,,,", &[("hours", "is empty; write an amount such as 7.25")]);
 }
