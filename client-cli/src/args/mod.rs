@@ -173,4 +173,48 @@ mod tests {
             assert!(Args::try_parse_from(line.split(' ')).is_err(), "{line}");
         }
     }
+
+    /// The words of a line as a shell would give them, double quotes taken off.
+    fn words(line: &str) -> Vec<String> {
+        let mut words = vec![String::new()];
+        let mut quoted = false;
+        for letter in line.chars() {
+            match letter {
+                '"' => quoted = !quoted,
+                ' ' if !quoted => words.push(String::new()),
+                other => words.last_mut().unwrap().push(other),
+            }
+        }
+        words
+    }
+
+    /// The commands that do something, such as "hours push".
+    fn leaves(command: &clap::Command, path: &str, found: &mut Vec<String>) {
+        for sub in command.get_subcommands().filter(|sub| sub.get_name() != "help") {
+            let path = format!("{path} {}", sub.get_name());
+            if sub.has_subcommands() {
+                leaves(sub, &path, found);
+            } else {
+                found.push(path);
+            }
+        }
+    }
+
+    #[test]
+    fn every_documented_example_is_a_command_and_every_command_has_one() {
+        let text = include_str!("../../../docs/cli.md");
+        let examples: Vec<&str> = text.lines().filter(|line| line.starts_with("fettler ")).collect();
+        for line in &examples {
+            let parsed = Args::try_parse_from(words(line));
+            assert!(parsed.is_ok(), "{line}: {}", parsed.unwrap_err());
+        }
+        let mut found = Vec::new();
+        leaves(&Args::command(), "fettler", &mut found);
+        assert!(found.len() > 20, "{found:?}");
+        for command in found {
+            let shown =
+                examples.iter().any(|line| **line == command || line.starts_with(&format!("{command} ")));
+            assert!(shown, "docs/cli.md has no example of `{command}`");
+        }
+    }
 }
