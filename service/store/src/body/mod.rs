@@ -7,18 +7,23 @@
 //! * [`tx`], [`head`], [`journal`], [`request`]: what every writing transaction does.
 //! * [`writer`]: the one task that writes.
 //! * [`mind`], [`declared`], [`history`]: what the writer remembers of a site between transactions.
-//! * [`push`], [`ledger`], [`settle`], [`meters`], [`reports`]: run hours.
-//! * [`refresh`], [`plan_rows`], [`due`], [`explain`], [`upkeep`]: the plan.
+//! * [`push`], [`ledger`], [`apply`], [`settle`], [`meters`], [`reports`]: run hours.
+//! * [`inputs`], [`refresh`], [`plan_reads`], [`upkeep`]: the plan.
 //! * [`people`], [`sites`], [`entries`]: the rest of the reading.
 //! * [`shop`], [`machines`], [`orders`]: declarations, machines, work orders.
 
 use super::{Db, dialect};
 
+mod apply;
 mod bulk;
+mod declared;
 mod decode;
 mod entries;
 mod head;
+mod history;
+mod inputs;
 mod journal;
+mod ledger;
 mod machines;
 mod meters;
 mod mind;
@@ -26,6 +31,7 @@ mod orders;
 mod people;
 mod plan_reads;
 mod push;
+mod refresh;
 mod reports;
 mod request;
 mod settle;

@@ -1,10 +1,164 @@
-//! Taking reports.
+//! Taking reports: judged as a batch beside the rows they can touch, each new one with a leaf of its own, and the plan
+//! of the touched machines computed in the same transaction.
 
+use super::apply;
+use super::journal::Fact;
+use super::ledger::{self, Arrived};
+use super::mind::Mind;
 use super::tx::Tx;
 use super::writer::Push;
-use crate::contract::{Acknowledged, Result, StoreError};
+use crate::contract::{Acknowledged, Caller, Result, StoreError};
+use fettler_domain::ids::{MeterId, SiteId};
+use fettler_domain::journal::Kind;
+use fettler_domain::ledger::batch::Batch;
+use fettler_domain::ledger::changes::{Changes, Outcome, Told};
+use fettler_domain::ledger::declare::Declarations;
+use fettler_domain::ledger::report::{Received, ReportId, ReportKey};
+use fettler_domain::quantity::{Amount, Unit};
+use fettler_domain::time::Ts;
+use serde_json::{Value, json};
+use std::collections::{BTreeSet, HashMap};
 
-/// Takes the reports of several pushes to one site.
-pub(super) async fn push(_tx: &mut Tx, _pushes: &mut [Push]) -> Result<Vec<Vec<Acknowledged>>> {
-    Err(StoreError::Unavailable("taking reports is not built".into()))
+/// Takes the reports of several pushes to one site; the answers come in their order.
+pub(super) async fn push(tx: &mut Tx, pushes: &mut [Push]) -> Result<Vec<Vec<Acknowledged>>> {
+    let Some(site) = pushes.first().map(|push| push.site) else { return Ok(Vec::new()) };
+    let now = pushes.iter().map(|push| push.caller.now).max().unwrap_or(Ts::MIN);
+    tx.forget_machines([]);
+    tx.take(site).await?;
+    let mut mind = tx.mind(site).await?;
+    let declarations = mind.declarations(&mut tx.conn).await?;
+    let mut arrivals = Vec::new();
+    let mut counts = Vec::with_capacity(pushes.len());
+    for push in pushes {
+        counts.push(push.reports.len());
+        let caller = Caller { now, ..push.caller.clone() };
+        arrivals.extend(std::mem::take(&mut push.reports).into_iter().map(|report| (caller.clone(), report)));
+    }
+    let mut touched = BTreeSet::new();
+    let mut acknowledged = Vec::with_capacity(arrivals.len());
+    for part in parts(arrivals) {
+        let (told, meters) = take(tx, site, &mut mind, &declarations, part, now).await?;
+        acknowledged.extend(told);
+        touched.extend(meters);
+    }
+    apply::plan_of(&mut tx.conn, site, &mut mind, &declarations, &touched, now).await?;
+    tx.keep_mind(mind)?;
+    let mut acknowledged = acknowledged.into_iter();
+    Ok(counts.into_iter().map(|count| acknowledged.by_ref().take(count).collect()).collect())
+}
+
+type Arrival = (Caller, Received);
+
+/// Cuts arrivals so that no part holds two statements of one report: each is then told what became of it when it came,
+/// as if they had come one after the other.
+fn parts(arrivals: Vec<Arrival>) -> Vec<Vec<Arrival>> {
+    let mut parts = vec![Vec::new()];
+    let mut seen: HashMap<ReportId, ReportKey> = HashMap::new();
+    for (caller, report) in arrivals {
+        let id = report.key.id();
+        if seen.get(&id).is_some_and(|key| *key != report.key) {
+            seen.clear();
+            parts.push(Vec::new());
+        }
+        seen.insert(id, report.key.clone());
+        if let Some(part) = parts.last_mut() {
+            part.push((caller, report));
+        }
+    }
+    parts
+}
+
+/// Judges one part and writes what it changes; gives the answers and the meters that count otherwise.
+async fn take(
+    tx: &mut Tx,
+    site: SiteId,
+    mind: &mut Mind,
+    declarations: &Declarations,
+    part: Vec<Arrival>,
+    now: Ts,
+) -> Result<(Vec<Acknowledged>, BTreeSet<MeterId>)> {
+    let (callers, reports): (Vec<Caller>, Vec<Received>) = part.into_iter().unzip();
+    let contents: Vec<String> = reports.iter().map(|report| report.content.canonical()).collect();
+    let units: Vec<Option<Unit>> = reports.iter().map(|report| unit_of(&report.content.statement)).collect();
+    let mut batch = Batch::arriving(declarations, reports);
+    let mut changes = ledger::judge(&mut tx.conn, site, &mut batch, now).await?;
+    let mut arrived = Arrived::new();
+    for ((told, caller), content) in changes.told.iter().zip(callers).zip(&contents) {
+        if matches!(told.outcome, Outcome::Duplicate { .. }) {
+            continue;
+        }
+        let token = caller.token;
+        tx.caller = caller;
+        let leaf = tx.append(site, fact(told, content)?)?;
+        arrived.insert(told.key.clone(), (leaf, token));
+    }
+    let touched = apply::apply(&mut tx.conn, site, mind, &changes, &arrived).await?;
+    let told = std::mem::take(&mut changes.told);
+    let acknowledged =
+        told.into_iter().zip(units).map(|(told, unit)| acknowledge(told, unit, &changes)).collect();
+    Ok((acknowledged, touched))
+}
+
+fn unit_of(statement: &fettler_domain::ledger::report::Statement) -> Option<Unit> {
+    use fettler_domain::ledger::report::Statement;
+    match statement {
+        Statement::Interval { unit, .. } | Statement::Absolute { unit, .. } => Some(*unit),
+        Statement::Withdrawn => None,
+    }
+}
+
+fn acknowledge(told: Told, unit: Option<Unit>, changes: &Changes) -> Acknowledged {
+    let left = (told.left != Amount::ZERO).then(|| {
+        // A withdrawal has no unit of its own; what it withdraws has.
+        let withdrawn = || {
+            let before = changes.rows.iter().filter_map(|change| change.before.as_ref());
+            let mut own = before.filter(|row| row.key.id() == told.key.id());
+            own.find_map(|row| unit_of(&row.content.statement))
+        };
+        (told.left, unit.or_else(withdrawn).unwrap_or(Unit::Hours))
+    });
+    Acknowledged {
+        key: told.key,
+        outcome: told.outcome,
+        left,
+        displaced: told.displaced,
+        let_in: told.let_in,
+    }
+}
+
+/// The leaf of an arriving report: what it said, what became of it, and what it displaced or let in.
+fn fact(told: &Told, content: &str) -> Result<Fact> {
+    let unfit = |error: serde_json::Error| StoreError::Unavailable(format!("no JSON form: {error}"));
+    let content: Value = serde_json::from_str(content).map_err(unfit)?;
+    let (outcome, reason) = match &told.outcome {
+        Outcome::Accepted => ("accepted", None),
+        Outcome::Duplicate { reason, .. } => ("duplicate", reason.as_ref()),
+        Outcome::Replaces => ("replaces", None),
+        Outcome::Superseded => ("superseded", None),
+        Outcome::Held { reason } => ("held", Some(reason)),
+    };
+    let after = json!({
+        "content": content,
+        "digest": told.key.digest.to_string(),
+        "outcome": outcome,
+        "reason": serde_json::to_value(reason).map_err(unfit)?,
+        "displaced": keys(&told.displaced),
+        "let_in": keys(&told.let_in),
+    });
+    let ReportKey { source, report, revision, .. } = &told.key;
+    let subject = format!("reports/{source}/{report}/{revision}");
+    Ok(Fact { kind: Kind::ReportArrived, subject, person: None, after, before: None, sealed: None })
+}
+
+fn keys(keys: &[ReportKey]) -> Value {
+    keys.iter()
+        .map(|key| {
+            json!({
+                "source": key.source.as_str(),
+                "report": key.report.as_str(),
+                "revision": key.revision,
+                "digest": key.digest.to_string(),
+            })
+        })
+        .collect()
 }

@@ -31,7 +31,7 @@ pub(crate) struct Tx {
     /// What to forget when it has been committed.
     pub(super) forget: Forget,
     /// What the writer remembers of a site.
-    pub(super) mind: super::mind::Minds,
+    pub(super) minds: super::mind::Minds,
     heads: BTreeMap<SiteId, (Head, Pending)>,
     undo: bool,
 }
@@ -40,8 +40,8 @@ impl Tx {
     /// Takes over the write connection.
     pub(super) fn new(conn: Conn) -> Tx {
         let caller = Caller { token: None, method: "", request: None, now: fettler_domain::time::Ts::MIN };
-        let mind = super::mind::Minds::default();
-        Tx { conn, caller, forget: Forget::All, mind, heads: BTreeMap::new(), undo: false }
+        let minds = super::mind::Minds::default();
+        Tx { conn, caller, forget: Forget::All, minds, heads: BTreeMap::new(), undo: false }
     }
 
     /// Begins a transaction.
@@ -125,7 +125,7 @@ impl Tx {
             return Err(EndError::AtCommit(error));
         }
         for (head, _) in std::mem::take(&mut self.heads).into_values() {
-            self.mind.committed(head.site, head.writes, &self.forget);
+            self.minds.committed(head.site, head.writes, &self.forget);
         }
         Ok(())
     }
@@ -141,7 +141,7 @@ impl Tx {
     /// Lets nothing of the transaction stand.
     pub(super) async fn roll_back(&mut self) {
         self.heads.clear();
-        self.mind.forget_all();
+        self.minds.forget_all();
         // Where the engine has rolled back by itself there is nothing left to do.
         if let Err(error) = sqlx::query("ROLLBACK").execute(&mut self.conn).await {
             tracing::debug!(%error, "nothing to roll back");

@@ -1,0 +1,227 @@
+//! What meters have counted: totals by month, and the segments of those months that were asked for.
+
+use super::Conn;
+use super::bulk::Bulk;
+use super::decode::Reading;
+use crate::contract::{Result, StoreError};
+use fettler_domain::ids::{MeterId, SiteId};
+use fettler_domain::ledger::history::{History, Month, Segment};
+use fettler_domain::ledger::report::LENGTH_MAX_MICROS;
+use fettler_domain::ledger::row::Feed;
+use fettler_domain::quantity::Amount;
+use fettler_domain::time::Ts;
+use std::collections::{BTreeMap, BTreeSet, HashMap};
+
+static METERS: Bulk = Bulk::new(
+    "WITH k(site, meter) AS (VALUES",
+    1,
+    1,
+    ") SELECT m.number, m.feed, m.known_to FROM k CROSS JOIN meter m WHERE m.site = k.site AND m.number = k.meter",
+);
+static TOTALS: Bulk = Bulk::new(
+    "WITH k(site, meter) AS (VALUES",
+    1,
+    1,
+    ") SELECT m.meter, m.month, m.amount FROM k CROSS JOIN meter_month m \
+     WHERE m.site = k.site AND m.meter = k.meter",
+);
+/// What counts of reports whose row starts in a range and whose segment reaches into a month.
+static SEGMENTS: Bulk = Bulk::new(
+    "WITH k(site, meter, month, starts, ends, low, high) AS (VALUES",
+    1,
+    6,
+    ") SELECT k.meter, k.month, l.segment_start, l.ends, l.segment_amount FROM k CROSS JOIN ledger l \
+     WHERE l.site = k.site AND l.meter = k.meter AND l.starts >= k.low AND l.starts < k.high \
+     AND l.state = 'counted' AND l.segment_start < k.ends AND l.ends >= k.starts",
+);
+static REPLACED: Bulk = Bulk::new(
+    "WITH k(site, meter, month, starts, ends) AS (VALUES",
+    1,
+    4,
+    ") SELECT k.meter, k.month, r.segment_start, r.at, r.segment_amount FROM k CROSS JOIN replacement r \
+     WHERE r.site = k.site AND r.meter = k.meter AND r.segment_start < k.ends AND r.at >= k.starts",
+);
+static ADJUSTED: Bulk = Bulk::new(
+    "WITH k(site, meter, month, starts, ends) AS (VALUES",
+    1,
+    4,
+    ") SELECT k.meter, k.month, a.at, a.at, a.amount FROM k CROSS JOIN adjustment a \
+     WHERE a.site = k.site AND a.meter = k.meter AND a.at < k.ends AND a.at >= k.starts",
+);
+static LATEST: Bulk = Bulk::new(
+    "WITH k(site, meter) AS (VALUES",
+    1,
+    1,
+    ") SELECT k.meter, MAX(l.ends) FROM k CROSS JOIN ledger l \
+     WHERE l.site = k.site AND l.meter = k.meter AND l.state = 'counted' GROUP BY k.meter",
+);
+
+#[cfg(test)]
+pub(super) fn all_sql() -> Vec<&'static str> {
+    [&METERS, &TOTALS, &SEGMENTS, &REPLACED, &ADJUSTED, &LATEST].map(Bulk::sample).to_vec()
+}
+
+/// What is known of one meter.
+#[derive(Clone, Debug)]
+pub(super) struct MeterMind {
+    /// How it is fed.
+    pub(super) feed: Feed,
+    /// The latest end of a counted report.
+    pub(super) known_to: Option<Ts>,
+    months: BTreeMap<Month, Amount>,
+    loaded: BTreeMap<Month, Vec<Segment>>,
+}
+
+impl MeterMind {
+    /// The history as the domain takes it.
+    pub(super) fn history(&self) -> History {
+        let mut history = History::from_totals(self.months.clone(), self.known_to);
+        for (month, segments) in &self.loaded {
+            history.load(*month, segments.iter().copied());
+        }
+        history
+    }
+
+    /// The totals by month.
+    pub(super) fn months(&self) -> &BTreeMap<Month, Amount> {
+        &self.months
+    }
+
+    /// How many segments are remembered.
+    pub(super) fn segments(&self) -> usize {
+        self.loaded.values().map(Vec::len).sum()
+    }
+
+    /// Takes a change of the totals.
+    pub(super) fn add(&mut self, month: Month, delta: Amount) {
+        let total = self.months.entry(month).or_default();
+        *total = *total + delta;
+        if *total == Amount::ZERO {
+            self.months.remove(&month);
+        }
+    }
+
+    /// Takes a segment that no longer counts and one that does.
+    pub(super) fn exchange(&mut self, before: Option<Segment>, after: Option<Segment>) {
+        for segment in before {
+            for (month, _) in segment.month_shares() {
+                if let Some(loaded) = self.loaded.get_mut(&month)
+                    && let Some(place) = loaded.iter().position(|other| *other == segment)
+                {
+                    loaded.swap_remove(place);
+                }
+            }
+        }
+        for segment in after {
+            for (month, _) in segment.month_shares() {
+                if let Some(loaded) = self.loaded.get_mut(&month) {
+                    loaded.push(segment);
+                }
+            }
+        }
+    }
+}
+
+/// Loads totals of meters.
+pub(super) async fn load(
+    conn: &mut Conn,
+    site: SiteId,
+    meters: &[MeterId],
+) -> Result<HashMap<MeterId, MeterMind>> {
+    let site = i64::from(site.0);
+    let mut minds = HashMap::new();
+    for row in &METERS.fetch(conn, meters, |q| q.bind(site), |q, meter| q.bind(meter.0)).await? {
+        let mut row = Reading::new(row, "meter");
+        let meter = MeterId(row.next()?);
+        let feed = row.word("feed")?;
+        let known_to = row.next::<Option<i64>>()?.map(Ts);
+        let (months, loaded) = (BTreeMap::new(), BTreeMap::new());
+        minds.insert(meter, MeterMind { feed, known_to, months, loaded });
+    }
+    for row in &TOTALS.fetch(conn, meters, |q| q.bind(site), |q, meter| q.bind(meter.0)).await? {
+        let mut row = Reading::new(row, "meter_month");
+        let meter = MeterId(row.next()?);
+        let month = Month(row.number("month")?);
+        let amount = Amount(row.next()?);
+        if let Some(mind) = minds.get_mut(&meter) {
+            mind.months.insert(month, amount);
+        }
+    }
+    Ok(minds)
+}
+
+/// A month of a meter, with the stretch in which the rows of its reports start.
+struct Wanted {
+    meter: MeterId,
+    month: Month,
+    starts: i64,
+    ends: i64,
+    low: i64,
+    high: i64,
+}
+
+/// Loads the segments of months that are not loaded yet, into meters whose totals are.
+pub(super) async fn load_months(
+    conn: &mut Conn,
+    site: SiteId,
+    minds: &mut HashMap<MeterId, MeterMind>,
+    wanted: &[(MeterId, Month)],
+) -> Result<()> {
+    let wanted: BTreeSet<(MeterId, Month)> = wanted.iter().copied().collect();
+    let mut asked = Vec::new();
+    for (meter, month) in wanted {
+        let Some(mind) = minds.get_mut(&meter) else { continue };
+        if mind.loaded.contains_key(&month) {
+            continue;
+        }
+        mind.loaded.insert(month, Vec::new());
+        let (starts, ends) = (month.start().0, month.next().start().0);
+        let high = match mind.feed {
+            Feed::Interval => ends,
+            // A reading's row stands at its end, however far back the reading before it lies.
+            Feed::Absolute => i64::MAX,
+        };
+        asked.push(Wanted { meter, month, starts, ends, low: starts - LENGTH_MAX_MICROS, high });
+    }
+    if asked.is_empty() {
+        return Ok(());
+    }
+    let site = i64::from(site.0);
+    let stretch = |q: super::bulk::Query, w: &Wanted| {
+        q.bind(w.meter.0).bind(i64::from(w.month.0)).bind(w.starts).bind(w.ends)
+    };
+    let mut rows =
+        SEGMENTS.fetch(conn, &asked, |q| q.bind(site), |q, w| stretch(q, w).bind(w.low).bind(w.high)).await?;
+    rows.extend(REPLACED.fetch(conn, &asked, |q| q.bind(site), stretch).await?);
+    rows.extend(ADJUSTED.fetch(conn, &asked, |q| q.bind(site), stretch).await?);
+    for row in &rows {
+        let mut row = Reading::new(row, "ledger");
+        let meter = MeterId(row.next()?);
+        let month = Month(row.number("month")?);
+        let segment = Segment { start: Ts(row.next()?), end: Ts(row.next()?), amount: Amount(row.next()?) };
+        // The stretch asked for is a little wider than the month.
+        if segment.month_shares().any(|(touched, _)| touched == month) {
+            let loaded = minds.get_mut(&meter).and_then(|mind| mind.loaded.get_mut(&month));
+            loaded
+                .ok_or(StoreError::Corrupt { table: "ledger", column: "meter", row: meter.to_string() })?
+                .push(segment);
+        }
+    }
+    Ok(())
+}
+
+/// The latest end of a counted report of each of these meters, read from the ledger.
+pub(super) async fn latest(
+    conn: &mut Conn,
+    site: SiteId,
+    meters: &[MeterId],
+) -> Result<HashMap<MeterId, Ts>> {
+    let site = i64::from(site.0);
+    let rows = LATEST.fetch(conn, meters, |q| q.bind(site), |q, meter| q.bind(meter.0)).await?;
+    rows.iter()
+        .map(|row| {
+            let mut row = Reading::new(row, "ledger");
+            Ok((MeterId(row.next()?), Ts(row.next()?)))
+        })
+        .collect()
+}

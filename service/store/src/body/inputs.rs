@@ -1,0 +1,216 @@
+//! What the planner is given of a machine and its open orders.
+
+use super::Conn;
+use super::bulk::Bulk;
+use super::decode::Reading;
+use crate::contract::{Result, StoreError};
+use fettler_domain::ids::{MachineId, MeterId, OrderNumber, SiteId, TaskId};
+use fettler_domain::plan::{Closing, Covers, LastDone, PlanRow, Rest, RuleVersion, Skip, TaskInput};
+use fettler_domain::quantity::{MeterKind, Unit};
+use fettler_domain::time::{ShopDay, Ts};
+use std::collections::{BTreeMap, HashMap};
+
+macro_rules! by_machine {
+    ($name:ident, $select:literal) => {
+        static $name: Bulk = Bulk::new("WITH k(site, machine) AS (VALUES", 1, 1, concat!(") ", $select));
+    };
+}
+
+by_machine!(
+    MACHINES,
+    "SELECT m.number, m.area FROM k CROSS JOIN machine m WHERE m.site = k.site AND m.number = k.machine"
+);
+by_machine!(
+    METERS,
+    "SELECT m.machine, m.number, m.kind FROM k CROSS JOIN meter m WHERE m.site = k.site AND m.machine = k.machine"
+);
+by_machine!(
+    RESTS,
+    "SELECT r.machine, r.starts, r.ends FROM k CROSS JOIN rest r WHERE r.site = k.site AND r.machine = k.machine"
+);
+by_machine!(
+    ORDERS,
+    "SELECT o.machine, o.number, o.task, o.hazard, o.raised_at FROM k CROSS JOIN work_order o \
+     WHERE o.site = k.site AND o.machine = k.machine AND o.state = 'open' ORDER BY o.machine, o.number"
+);
+by_machine!(
+    VERSIONS,
+    "SELECT o.machine, o.number, v.effective, v.rule FROM k CROSS JOIN work_order o CROSS JOIN rule_version v \
+     WHERE o.site = k.site AND o.machine = k.machine AND o.state = 'open' AND v.site = o.site AND v.task = o.task \
+     ORDER BY v.task, v.version"
+);
+by_machine!(
+    CLOSINGS,
+    "SELECT o.machine, o.number, c.done_at FROM k CROSS JOIN work_order o CROSS JOIN closing c \
+     WHERE o.site = k.site AND o.machine = k.machine AND o.state = 'open' AND c.site = o.site AND c.task = o.task \
+     AND c.undone = 0"
+);
+by_machine!(
+    SKIPS,
+    "SELECT o.machine, o.number, s.ended_at FROM k CROSS JOIN work_order o CROSS JOIN work_order s \
+     WHERE o.site = k.site AND o.machine = k.machine AND o.state = 'open' AND s.site = o.site AND s.task = o.task \
+     AND s.state = 'skipped'"
+);
+by_machine!(
+    LAST_DONE,
+    "SELECT o.machine, o.number, d.day, d.counts FROM k CROSS JOIN work_order o CROSS JOIN last_done d \
+     WHERE o.site = k.site AND o.machine = k.machine AND o.state = 'open' AND d.site = o.site AND d.task = o.task"
+);
+by_machine!(
+    COVERS,
+    "SELECT t.machine, c.larger, c.smaller FROM k CROSS JOIN task t CROSS JOIN task_cover c \
+     WHERE t.site = k.site AND t.machine = k.machine AND c.site = t.site AND c.larger = t.number"
+);
+
+#[cfg(test)]
+pub(super) fn all_sql() -> Vec<&'static str> {
+    [&MACHINES, &METERS, &RESTS, &ORDERS, &VERSIONS, &CLOSINGS, &SKIPS, &LAST_DONE, &COVERS]
+        .map(Bulk::sample)
+        .to_vec()
+}
+
+/// What is known of one machine.
+pub(super) struct MachineMind {
+    /// Its area, copied into its plan rows.
+    pub(super) area: String,
+    /// Its meters with their units.
+    pub(super) meters: Vec<(MeterId, Unit)>,
+    /// Its open orders, each without the machine's meters and rests, which are put in while planning.
+    pub(super) orders: Vec<TaskInput>,
+    /// When it was laid up.
+    pub(super) rests: Vec<Rest>,
+    /// Which of its tasks cover which.
+    pub(super) covers: Covers,
+    /// Its plan rows as they are stored, once that is known.
+    pub(super) stored: Option<Vec<PlanRow>>,
+}
+
+impl MachineMind {
+    fn order(&mut self, number: OrderNumber) -> Option<&mut TaskInput> {
+        self.orders.iter_mut().find(|order| order.order == number)
+    }
+}
+
+async fn of(
+    bulk: &'static Bulk,
+    conn: &mut Conn,
+    site: i64,
+    machines: &[MachineId],
+) -> Result<Vec<super::DbRow>> {
+    bulk.fetch(conn, machines, |q| q.bind(site), |q, machine| q.bind(machine.0)).await
+}
+
+/// Loads machines with their open orders.
+pub(super) async fn load(
+    conn: &mut Conn,
+    site: SiteId,
+    machines: &[MachineId],
+) -> Result<HashMap<MachineId, MachineMind>> {
+    let mut minds = load_machines(conn, site, machines).await?;
+    let site = i64::from(site.0);
+    for row in &of(&VERSIONS, &mut *conn, site, machines).await? {
+        let mut row = Reading::new(row, "rule_version");
+        let (machine, number) = (MachineId(row.next()?), OrderNumber(row.next()?));
+        let effective = ShopDay::from_days(row.number("effective")?);
+        let version = RuleVersion { effective, rule: row.json("rule")? };
+        if let Some(order) = minds.get_mut(&machine).and_then(|mind| mind.order(number)) {
+            order.versions.push(version);
+        }
+    }
+    for row in &of(&CLOSINGS, &mut *conn, site, machines).await? {
+        let mut row = Reading::new(row, "closing");
+        let (machine, number) = (MachineId(row.next()?), OrderNumber(row.next()?));
+        let closing = Closing { done_at: Ts(row.next()?) };
+        if let Some(order) = minds.get_mut(&machine).and_then(|mind| mind.order(number)) {
+            order.closings.push(closing);
+        }
+    }
+    for row in &of(&SKIPS, &mut *conn, site, machines).await? {
+        let mut row = Reading::new(row, "work_order");
+        let (machine, number) = (MachineId(row.next()?), OrderNumber(row.next()?));
+        let skip = Skip { at: Ts(row.next()?) };
+        if let Some(order) = minds.get_mut(&machine).and_then(|mind| mind.order(number)) {
+            order.skips.push(skip);
+        }
+    }
+    for row in &of(&LAST_DONE, &mut *conn, site, machines).await? {
+        let mut row = Reading::new(row, "last_done");
+        let (machine, number) = (MachineId(row.next()?), OrderNumber(row.next()?));
+        let day = ShopDay::from_days(row.number("day")?);
+        let last_done = LastDone { day, counts: row.json("counts")? };
+        if let Some(order) = minds.get_mut(&machine).and_then(|mind| mind.order(number)) {
+            order.last_done = Some(last_done);
+        }
+    }
+    let mut covers: BTreeMap<MachineId, Vec<(TaskId, TaskId)>> = BTreeMap::new();
+    for row in &of(&COVERS, conn, site, machines).await? {
+        let mut row = Reading::new(row, "task_cover");
+        let machine = MachineId(row.next()?);
+        covers.entry(machine).or_default().push((TaskId(row.next()?), TaskId(row.next()?)));
+    }
+    for (machine, pairs) in covers {
+        if let Some(mind) = minds.get_mut(&machine) {
+            mind.covers = Covers::new(pairs).map_err(|error| StoreError::Corrupt {
+                table: "task_cover",
+                column: "smaller",
+                row: error.to_string(),
+            })?;
+        }
+    }
+    Ok(minds)
+}
+
+/// Loads machines with their meters, rests and open orders, without what was done of them.
+async fn load_machines(
+    conn: &mut Conn,
+    site: SiteId,
+    machines: &[MachineId],
+) -> Result<HashMap<MachineId, MachineMind>> {
+    let site = i64::from(site.0);
+    let mut minds = HashMap::new();
+    for row in &of(&MACHINES, &mut *conn, site, machines).await? {
+        let mut row = Reading::new(row, "machine");
+        let (machine, area) = (MachineId(row.next()?), row.next()?);
+        let (meters, orders, rests) = (Vec::new(), Vec::new(), Vec::new());
+        let mind = MachineMind { area, meters, orders, rests, covers: Covers::default(), stored: None };
+        minds.insert(machine, mind);
+    }
+    for row in &of(&METERS, &mut *conn, site, machines).await? {
+        let mut row = Reading::new(row, "meter");
+        let (machine, meter) = (MachineId(row.next()?), MeterId(row.next()?));
+        let kind: MeterKind = row.word("kind")?;
+        if let Some(mind) = minds.get_mut(&machine) {
+            mind.meters.push((meter, kind.unit()));
+        }
+    }
+    for row in &of(&RESTS, &mut *conn, site, machines).await? {
+        let mut row = Reading::new(row, "rest");
+        let machine = MachineId(row.next()?);
+        let rest = Rest { from: Ts(row.next()?), until: row.next::<Option<i64>>()?.map(Ts) };
+        if let Some(mind) = minds.get_mut(&machine) {
+            mind.rests.push(rest);
+        }
+    }
+    for row in &of(&ORDERS, conn, site, machines).await? {
+        let mut row = Reading::new(row, "work_order");
+        let machine = MachineId(row.next()?);
+        let order = TaskInput {
+            order: OrderNumber(row.next()?),
+            task: row.next::<Option<i64>>()?.map(TaskId),
+            machine,
+            hazard: row.next::<i64>()? != 0,
+            raised: row.next::<Option<i64>>()?.map(Ts),
+            versions: Vec::new(),
+            closings: Vec::new(),
+            skips: Vec::new(),
+            last_done: None,
+            rests: Vec::new(),
+            meters: BTreeMap::new(),
+            fleet_epoch: 0,
+        };
+        if let Some(mind) = minds.get_mut(&machine) {
+            mind.orders.push(order);
+        }
+    }
+    Ok(minds)
+}

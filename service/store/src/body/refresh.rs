@@ -1,0 +1,213 @@
+//! Computing plan rows afresh, and writing those that changed.
+
+use super::Conn;
+use super::bulk::Bulk;
+use super::decode::to_json;
+use super::mind::Mind;
+use super::tx::Tx;
+use crate::contract::{Result, StoreError};
+use fettler_domain::ids::{MachineId, MeterId, SiteId};
+use fettler_domain::ledger::history::Month;
+use fettler_domain::plan::{MeterInput, Missing, PLANNER_VERSION, PlanRow, TaskInput, plan_task};
+use fettler_domain::time::ShopDay;
+use std::collections::{BTreeMap, BTreeSet};
+
+static WRITE: Bulk = Bulk::new(
+    "INSERT INTO plan (site, number, section, key_time, machine, task, area, due, opens, late, covered_by, hazard, as_of, \
+     fleet_epoch, calendar, zone_data, planner, stale, payload) VALUES",
+    1,
+    18,
+    "ON CONFLICT (site, number) DO UPDATE SET section = excluded.section, key_time = excluded.key_time, \
+     machine = excluded.machine, task = excluded.task, area = excluded.area, due = excluded.due, opens = excluded.opens, \
+     late = excluded.late, covered_by = excluded.covered_by, hazard = excluded.hazard, as_of = excluded.as_of, \
+     fleet_epoch = excluded.fleet_epoch, calendar = excluded.calendar, zone_data = excluded.zone_data, \
+     planner = excluded.planner, stale = excluded.stale, payload = excluded.payload \
+     WHERE plan.planner <= excluded.planner",
+);
+/// A newer service has written the row; it knows how to compute it afresh.
+static LEAVE_TO_NEWER: Bulk = Bulk::new(
+    "WITH k(site, planner, machine) AS (VALUES",
+    2,
+    1,
+    ") UPDATE plan SET stale = 1 FROM k \
+     WHERE plan.site = k.site AND plan.machine = k.machine AND plan.planner > k.planner",
+);
+static CLEAR: Bulk = Bulk::new(
+    "DELETE FROM plan WHERE (site, machine) IN (VALUES",
+    1,
+    1,
+    ") AND NOT EXISTS (SELECT 1 FROM work_order o WHERE o.site = plan.site AND o.number = plan.number \
+     AND o.state = 'open')",
+);
+
+#[cfg(test)]
+pub(super) fn all_sql() -> Vec<&'static str> {
+    [&WRITE, &LEAVE_TO_NEWER, &CLEAR].map(Bulk::sample).to_vec()
+}
+
+/// How often the planner may ask for further months. Each round loads all that it named; more rounds than clauses and
+/// their bases could ever need mean that something is wrong.
+const ROUNDS_MAX: usize = 64;
+
+/// Computes the rows of machines whose declarations, orders or closings the transaction changed, as of the shop day
+/// of its moment, and clears those of orders that are no longer open. The site must have been taken.
+pub(super) async fn machines(tx: &mut Tx, site: SiteId, machines: &BTreeSet<MachineId>) -> Result<()> {
+    tx.minds.forget_machines(site, machines.iter().copied());
+    let mut mind = tx.mind(site).await?;
+    let as_of = mind.calendar.shop_day_of(tx.caller.now);
+    let list: Vec<MachineId> = machines.iter().copied().collect();
+    let number = i64::from(site.0);
+    CLEAR.run(&mut tx.conn, &list, |q| q.bind(number), |q, machine| q.bind(machine.0)).await?;
+    refresh(&mut tx.conn, site, &mut mind, machines, as_of).await?;
+    tx.keep_mind(mind)
+}
+
+/// Computes the rows of machines and writes those that changed; gives how many rows were computed.
+pub(super) async fn refresh(
+    conn: &mut Conn,
+    site: SiteId,
+    mind: &mut Mind,
+    machines: &BTreeSet<MachineId>,
+    as_of: ShopDay,
+) -> Result<u64> {
+    let planned = plan(conn, mind, machines, as_of).await?;
+    let mut computed = 0;
+    let mut changed = Vec::new();
+    for (machine, rows) in planned {
+        let Some(known) = mind.machines.get_mut(&machine) else { continue };
+        computed += rows.len() as u64;
+        let stored = known.stored.as_deref().unwrap_or_default();
+        for row in &rows {
+            if !stored.contains(row) {
+                changed.push((known.area.clone(), to_json(row)?, row.clone()));
+            }
+        }
+        known.stored = Some(rows);
+    }
+    write(conn, site, &changed).await?;
+    Ok(computed)
+}
+
+/// The rows of machines as of a shop day, covers marked, in the order of their numbers.
+pub(super) async fn plan(
+    conn: &mut Conn,
+    mind: &mut Mind,
+    machines: &BTreeSet<MachineId>,
+    as_of: ShopDay,
+) -> Result<BTreeMap<MachineId, Vec<PlanRow>>> {
+    mind.know_machines(conn, machines).await?;
+    let known = machines.iter().filter_map(|machine| mind.machines.get(machine));
+    let meters: Vec<MeterId> = known
+        .filter(|m| !m.orders.is_empty())
+        .flat_map(|m| m.meters.iter().map(|(meter, _)| *meter))
+        .collect();
+    mind.know_meters(conn, meters).await?;
+    let mut planned = BTreeMap::new();
+    let mut open: Vec<MachineId> = machines.iter().copied().collect();
+    for _ in 0..ROUNDS_MAX {
+        let mut missing: Vec<(MeterId, Month)> = Vec::new();
+        open.retain(|machine| match plan_machine(mind, *machine, as_of) {
+            Ok(rows) => {
+                planned.insert(*machine, rows);
+                false
+            }
+            Err(months) => {
+                missing.extend(months);
+                true
+            }
+        });
+        if open.is_empty() {
+            return Ok(planned);
+        }
+        mind.know_months(conn, &missing).await?;
+    }
+    let machine = open.first().map(ToString::to_string).unwrap_or_default();
+    Err(StoreError::Corrupt { table: "meter_month", column: "month", row: machine })
+}
+
+/// The rows of one machine.
+fn plan_machine(
+    mind: &mut Mind,
+    machine: MachineId,
+    as_of: ShopDay,
+) -> std::result::Result<Vec<PlanRow>, Missing> {
+    let Some(known) = mind.machines.get_mut(&machine) else { return Ok(Vec::new()) };
+    if known.orders.is_empty() {
+        return Ok(Vec::new());
+    }
+    let mut meters: BTreeMap<MeterId, MeterInput> = known
+        .meters
+        .iter()
+        .filter_map(|(meter, unit)| {
+            let history = mind.meters.get(meter)?.history();
+            Some((*meter, MeterInput { unit: *unit, history }))
+        })
+        .collect();
+    let mut rests = known.rests.clone();
+    let mut rows = Vec::with_capacity(known.orders.len());
+    let mut missing = Vec::new();
+    for order in &mut known.orders {
+        // The machine's histories are handed from order to order instead of copied for each.
+        swap(order, &mut meters, &mut rests);
+        match plan_task(order, &mind.calendar, as_of) {
+            Ok(row) => rows.push(row),
+            Err(months) => missing.extend(months),
+        }
+        swap(order, &mut meters, &mut rests);
+    }
+    if missing.is_empty() {
+        known.covers.mark(&mut rows);
+        Ok(rows)
+    } else {
+        Err(missing)
+    }
+}
+
+fn swap(
+    order: &mut TaskInput,
+    meters: &mut BTreeMap<MeterId, MeterInput>,
+    rests: &mut Vec<fettler_domain::plan::Rest>,
+) {
+    std::mem::swap(&mut order.meters, meters);
+    std::mem::swap(&mut order.rests, rests);
+}
+
+async fn write(conn: &mut Conn, site: SiteId, rows: &[(String, String, PlanRow)]) -> Result<()> {
+    let site = i64::from(site.0);
+    let written = WRITE
+        .run(
+            conn,
+            rows,
+            |q| q.bind(site),
+            |q, (area, payload, row)| {
+                q.bind(row.order.0)
+                    .bind(i64::from(row.section as u8))
+                    .bind(row.key_time.0)
+                    .bind(row.machine.0)
+                    .bind(row.task.map(|task| task.0))
+                    .bind(area.as_str())
+                    .bind(row.due.map(|at| at.0))
+                    .bind(row.opens.map(|at| at.0))
+                    .bind(row.late.map(|at| at.0))
+                    .bind(row.covered_by.map(|order| order.0))
+                    .bind(i64::from(row.hazard))
+                    .bind(i64::from(row.stamp.as_of.to_days()))
+                    .bind(row.stamp.fleet_epoch)
+                    .bind(row.stamp.calendar_revision)
+                    .bind(row.stamp.zone_data.as_ref())
+                    .bind(i64::from(row.stamp.planner))
+                    .bind(0_i64)
+                    .bind(payload.as_str())
+            },
+        )
+        .await?;
+    if written < rows.len() as u64 {
+        let machines: BTreeSet<MachineId> = rows.iter().map(|(_, _, row)| row.machine).collect();
+        let machines: Vec<MachineId> = machines.into_iter().collect();
+        let planner = i64::from(PLANNER_VERSION);
+        LEAVE_TO_NEWER
+            .run(conn, &machines, |q| q.bind(site).bind(planner), |q, machine| q.bind(machine.0))
+            .await?;
+    }
+    Ok(())
+}
