@@ -146,7 +146,8 @@ pub(super) fn row(row: &DbRow) -> Result<(Row, i64)> {
     read(&mut Reading::new(row, "ledger"))
 }
 
-fn read(row: &mut Reading<'_>) -> Result<(Row, i64)> {
+/// Reads a row and the leaf of its arrival, and leaves what follows them to the caller.
+pub(super) fn read(row: &mut Reading<'_>) -> Result<(Row, i64)> {
     let key = ReportKey {
         source: row.text("source", ForeignName::new)?,
         report: row.text("report", ForeignName::new)?,

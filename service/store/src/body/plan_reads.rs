@@ -1,41 +1,242 @@
-//! The due list and its explanations.
+//! The due list and its explanations, read from stored rows; `why` computes afresh.
 
-use super::Conn;
+use super::bulk::Bulk;
+use super::decode::Reading;
+use super::mind::Mind;
+use super::{Conn, Db, DbRow, machines, orders, refresh, reports, sites};
 use crate::contract::{
-    DueCursor, DueEntry, DueFilter, DueHead, Explained, Page, PageAsk, Result, StoreError,
+    DueCursor, DueEntry, DueFilter, DueHead, DuePart, Explained, Page, PageAsk, Result, StoreError,
 };
-use fettler_domain::ids::{OrderNumber, SiteId};
-use fettler_domain::text::Key;
-use fettler_domain::time::Ts;
+use fettler_domain::error::Error;
+use fettler_domain::ids::{MachineId, OrderNumber, SiteId};
+use fettler_domain::plan::{PLANNER_VERSION, PlanRow};
+use fettler_domain::shop::TaskCard;
+use fettler_domain::text::{Key, Name};
+use fettler_domain::time::{ShopDay, Ts};
+use sqlx::QueryBuilder;
+use std::collections::{BTreeMap, BTreeSet};
 
-pub(super) async fn head(_conn: &mut Conn, _site: SiteId, _now: Ts) -> Result<DueHead> {
-    Err(StoreError::Unavailable("not built".into()))
+/// What a list shows of an order. The plan drives: it is read in the order of its key.
+const ENTRY: &str = "SELECT p.section, p.key_time, p.number, p.payload, m.tag, m.name, m.area, t.key, t.card, o.title, \
+    o.hazard FROM plan p CROSS JOIN machine m CROSS JOIN work_order o \
+    LEFT JOIN task t ON t.site = o.site AND t.number = o.task \
+    WHERE m.site = p.site AND m.number = p.machine AND o.site = p.site AND o.number = p.number AND p.site = ";
+static METER_KEYS: Bulk = Bulk::new(
+    "WITH k(site, machine) AS (VALUES",
+    1,
+    1,
+    ") SELECT m.machine, m.number, m.key FROM k CROSS JOIN meter m WHERE m.site = k.site AND m.machine = k.machine",
+);
+static STORED: Bulk = Bulk::new(
+    "WITH k(site, number) AS (VALUES",
+    1,
+    1,
+    ") SELECT p.payload FROM k CROSS JOIN plan p WHERE p.site = k.site AND p.number = k.number",
+);
+/// Rows of an earlier shop day, and those of today that an earlier calendar or planner made.
+const STALE: &str = "SELECT COUNT(*), MIN(as_of) FROM ( \
+    SELECT as_of FROM plan WHERE site = $1 AND as_of < $2 \
+    UNION ALL SELECT as_of FROM plan WHERE site = $1 AND as_of = $2 AND fleet_epoch = $3 AND calendar < $4 \
+    UNION ALL SELECT as_of FROM plan WHERE site = $1 AND as_of = $2 AND fleet_epoch = $3 AND calendar = $4 \
+    AND planner < $5) AS stale";
+const EPOCH: &str = "SELECT fleet_epoch FROM site_head WHERE site = $1";
+const OPEN_OF_TASK: &str = "SELECT o.number FROM machine_name n \
+    JOIN task t ON t.site = n.site AND t.machine = n.machine \
+    JOIN work_order o ON o.site = t.site AND o.task = t.number AND o.state = 'open' \
+    WHERE n.site = $1 AND n.name = $2 AND t.key = $3";
+const MACHINE_OF_OPEN: &str =
+    "SELECT machine FROM work_order WHERE site = $1 AND number = $2 AND state = 'open'";
+const STATED: &str = "SELECT d.day FROM work_order o JOIN last_done d ON d.site = o.site AND d.task = o.task \
+    WHERE o.site = $1 AND o.number = $2";
+
+#[cfg(test)]
+pub(super) fn all_sql() -> Vec<&'static str> {
+    vec![METER_KEYS.sample(), STORED.sample(), STALE, EPOCH, OPEN_OF_TASK, MACHINE_OF_OPEN, STATED]
 }
+
+/// The head of a list: what must not start, what is held, what is not yet of today.
+pub(super) async fn head(conn: &mut Conn, site: SiteId, now: Ts) -> Result<DueHead> {
+    let forbidden = machines::forbidden(conn, site).await?;
+    let held = reports::held_counts(conn, site).await?;
+    let calendar = sites::by_number(conn, site).await?.calendar;
+    let number = i64::from(site.0);
+    let epoch = sqlx::query(EPOCH).bind(number).fetch_one(&mut *conn).await?;
+    let epoch: i64 = Reading::new(&epoch, "site_head").next()?;
+    let row = sqlx::query(STALE)
+        .bind(number)
+        .bind(i64::from(calendar.shop_day_of(now).to_days()))
+        .bind(epoch)
+        .bind(calendar.spec().revision)
+        .bind(i64::from(PLANNER_VERSION))
+        .fetch_one(conn)
+        .await?;
+    let mut row = Reading::new(&row, "plan");
+    let count: u64 = row.number("as_of")?;
+    let oldest = row.next::<Option<i64>>()?.and_then(|day| i32::try_from(day).ok());
+    Ok(DueHead { forbidden, held, stale: oldest.map(|day| (count, ShopDay::from_days(day))) })
+}
+
+/// A page of a part of the list, in the order of the stored keys.
 pub(super) async fn page(
-    _conn: &mut Conn,
-    _site: SiteId,
-    _filter: &DueFilter,
-    _page: PageAsk<DueCursor>,
+    conn: &mut Conn,
+    site: SiteId,
+    filter: &DueFilter,
+    page: PageAsk<DueCursor>,
 ) -> Result<Page<DueEntry, DueCursor>> {
-    Err(StoreError::Unavailable("not built".into()))
+    let mut query = QueryBuilder::<Db>::new(ENTRY);
+    query.push_bind(i64::from(site.0));
+    match filter.part {
+        DuePart::Dated => {
+            query.push(" AND p.section = 0 AND p.key_time < ").push_bind(filter.before.0);
+        }
+        DuePart::NeverRecorded => {
+            query.push(" AND p.section = 1");
+        }
+        DuePart::WhileStopped => {
+            query.push(" AND p.section = 0 AND p.key_time >= ").push_bind(filter.before.0);
+            query.push(" AND p.opens < ").push_bind(filter.before.0);
+            query.push(" AND EXISTS (SELECT 1 FROM plan q WHERE q.site = p.site AND q.machine = p.machine");
+            query.push(" AND (q.section = 1 OR (q.section = 0 AND q.key_time < ").push_bind(filter.before.0);
+            query.push(")))");
+        }
+    }
+    if let Some(machine) = filter.machine {
+        query.push(" AND p.machine = ").push_bind(machine.0);
+    }
+    if let Some(area) = &filter.area {
+        query.push(" AND p.area = ").push_bind(area.as_str());
+    }
+    if let Some((section, key_time, number)) = page.after {
+        query.push(" AND (p.section, p.key_time, p.number) > (").push_bind(section);
+        query.push(", ").push_bind(key_time).push(", ").push_bind(number).push(")");
+    }
+    query.push(" ORDER BY p.section, p.key_time, p.number LIMIT ").push_bind(i64::from(page.limit) + 1);
+    let rows = query.build().fetch_all(&mut *conn).await?;
+    let mut entries: Vec<DueEntry> = rows.iter().map(read_entry).collect::<Result<_>>()?;
+    name_meters(conn, site, &mut entries).await?;
+    Ok(Page::cut(entries, page.limit, |entry| {
+        (i64::from(entry.plan.section as u8), entry.plan.key_time.0, entry.plan.order.0)
+    }))
 }
-pub(super) async fn explain(
-    _conn: &mut Conn,
-    _site: SiteId,
-    _order: OrderNumber,
-    _now: Ts,
-) -> Result<Explained> {
-    Err(StoreError::Unavailable("not built".into()))
+
+/// The list's view of open orders, in the order of their numbers.
+pub(super) async fn entries(conn: &mut Conn, site: SiteId, numbers: &[OrderNumber]) -> Result<Vec<DueEntry>> {
+    if numbers.is_empty() {
+        return Ok(Vec::new());
+    }
+    let mut query = QueryBuilder::<Db>::new(ENTRY);
+    query.push_bind(i64::from(site.0)).push(" AND p.number IN (");
+    let mut list = query.separated(", ");
+    for number in numbers {
+        list.push_bind(number.0);
+    }
+    query.push(") ORDER BY p.number");
+    let rows = query.build().persistent(false).fetch_all(&mut *conn).await?;
+    let mut entries: Vec<DueEntry> = rows.iter().map(read_entry).collect::<Result<_>>()?;
+    name_meters(conn, site, &mut entries).await?;
+    Ok(entries)
 }
+
+/// The list's view of an open order.
+pub(super) async fn entry(conn: &mut Conn, site: SiteId, order: OrderNumber) -> Result<DueEntry> {
+    entries(conn, site, &[order]).await?.pop().ok_or_else(|| no_open_order(order.to_string()))
+}
+
+fn read_entry(row: &DbRow) -> Result<DueEntry> {
+    let mut row = Reading::new(row, "plan");
+    let _key: (i64, i64, i64) = (row.next()?, row.next()?, row.next()?);
+    let plan: PlanRow = row.json("payload")?;
+    let machine = row.text("tag", Key::new)?;
+    let machine_name = row.text("name", Name::new)?;
+    let area = row.next()?;
+    let task: Option<String> = row.next()?;
+    let card: Option<&str> = row.next()?;
+    let card: Option<TaskCard> =
+        card.map(|text| serde_json::from_str(text).map_err(|_| row.corrupt("card", text))).transpose()?;
+    let title = row.text("title", Name::new)?;
+    let hazard = row.next::<i64>()? != 0;
+    let task = task.map(|key| Key::new(key.clone()).map_err(|_| row.corrupt("key", key))).transpose()?;
+    let (place, kit, minutes, cautions, readings) = card.map_or_else(
+        || (String::new(), Vec::new(), 0, Vec::new(), Vec::new()),
+        |card| (card.place, card.kit, card.minutes, card.cautions, card.readings),
+    );
+    Ok(DueEntry {
+        plan,
+        machine,
+        machine_name,
+        area,
+        task,
+        title,
+        place,
+        kit,
+        minutes,
+        hazard,
+        cautions,
+        readings,
+        meter_keys: BTreeMap::new(),
+    })
+}
+
+/// Puts the keys of their machines' meters into entries.
+async fn name_meters(conn: &mut Conn, site: SiteId, entries: &mut [DueEntry]) -> Result<()> {
+    let machines: BTreeSet<MachineId> = entries.iter().map(|entry| entry.plan.machine).collect();
+    let machines: Vec<MachineId> = machines.into_iter().collect();
+    let site = i64::from(site.0);
+    let rows = METER_KEYS.fetch(conn, &machines, |q| q.bind(site), |q, machine| q.bind(machine.0)).await?;
+    let mut keys: BTreeMap<MachineId, BTreeMap<i64, Key>> = BTreeMap::new();
+    for row in &rows {
+        let mut row = Reading::new(row, "meter");
+        let (machine, meter) = (MachineId(row.next()?), row.next()?);
+        keys.entry(machine).or_default().insert(meter, row.text("key", Key::new)?);
+    }
+    for entry in entries {
+        entry.meter_keys = keys.get(&entry.plan.machine).cloned().unwrap_or_default();
+    }
+    Ok(())
+}
+
+/// Explains an open order: its row computed afresh as of the shop day of `now`, beside the stored one.
+pub(super) async fn explain(conn: &mut Conn, site: SiteId, order: OrderNumber, now: Ts) -> Result<Explained> {
+    let number = i64::from(site.0);
+    let machine = sqlx::query(MACHINE_OF_OPEN).bind(number).bind(order.0).fetch_optional(&mut *conn).await?;
+    let machine = machine.ok_or_else(|| no_open_order(order.to_string()))?;
+    let machine = MachineId(Reading::new(&machine, "work_order").next()?);
+    let mut mind = Mind::load(conn, site).await?;
+    let shop_day = mind.calendar.shop_day_of(now);
+    let rows = refresh::plan(conn, &mut mind, &BTreeSet::from([machine]), shop_day).await?;
+    let rows = rows.into_values().next().unwrap_or_default();
+    let fresh = rows.iter().find(|row| row.order == order).cloned();
+    let fresh = fresh.ok_or_else(|| no_open_order(order.to_string()))?;
+    let mut entry = entry(conn, site, order).await?;
+    let row_agrees = entry.plan == fresh;
+    let covers = fresh.covering(&rows).collect();
+    entry.plan = fresh;
+    let stated = sqlx::query(STATED).bind(number).bind(order.0).fetch_optional(&mut *conn).await?;
+    let stated = stated
+        .map(|row| Reading::new(&row, "last_done").number("day").map(ShopDay::from_days))
+        .transpose()?;
+    let closings = orders::closings_of(conn, site, order).await?;
+    Ok(Explained { entry, row_agrees, shop_day, closings, stated, covers })
+}
+
+/// The open order of a machine's task.
 pub(super) async fn open_order(
-    _conn: &mut Conn,
-    _site: SiteId,
-    _machine: &str,
-    _task: &Key,
+    conn: &mut Conn,
+    site: SiteId,
+    machine: &str,
+    task: &Key,
 ) -> Result<OrderNumber> {
-    Err(StoreError::Unavailable("not built".into()))
+    let row = sqlx::query(OPEN_OF_TASK)
+        .bind(i64::from(site.0))
+        .bind(machine)
+        .bind(task.as_str())
+        .fetch_optional(conn)
+        .await?;
+    let row = row.ok_or_else(|| no_open_order(format!("{machine} {task}")))?;
+    Ok(OrderNumber(Reading::new(&row, "work_order").next()?))
 }
-/// The list's view of an order.
-pub(super) async fn entry(_conn: &mut Conn, _site: SiteId, _order: OrderNumber) -> Result<DueEntry> {
-    Err(StoreError::Unavailable("not built".into()))
+
+fn no_open_order(name: String) -> StoreError {
+    let remedy = "`fettler orders` lists those there are".into();
+    StoreError::Refused(Error::NotFound { kind: "open order", name, remedy })
 }
