@@ -1,5 +1,20 @@
 //! A shop as it is declared. A declaration owns only what it names: every part that may be left out is an `Option`
 //! or an empty list, and absence changes nothing and retires nothing.
+//!
+//! [`diff`] says what a declaration changes in a shop as it stands ([`state`]); the store writes it.
+
+pub mod diff;
+#[cfg(test)]
+mod diff_tests;
+mod last_done_diff;
+pub mod limits;
+mod machine_diff;
+pub mod rule_card;
+pub mod state;
+mod suggest;
+mod task_diff;
+#[cfg(test)]
+mod wrong_tests;
 
 use crate::calendar::{Closure, ExtraShift, Shift, WallTime, Zone};
 use crate::ids::{MachineId, MeterId};
@@ -136,6 +151,7 @@ pub struct KitItem {
 
 /// One piece of care.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[expect(clippy::struct_excessive_bools, reason = "each is a different thing that a declaration says")]
 pub struct TaskCard {
     /// Its key on the machine.
     pub key: Key,

@@ -1,0 +1,186 @@
+//! From a rule as declared, in words and decimal texts, to a checked rule, and a rule in words.
+
+use super::suggest::remedy;
+use super::{ClauseCard, RuleCard, WindowCard};
+use crate::error::Violation;
+use crate::ids::MeterId;
+use crate::quantity::{Amount, MeterKind};
+use crate::rule::{
+    Clause, ClosedDays, Combine, CountsFrom, IntervalRule, RuleError, RuleSpec, WINDOW_PERCENT_DEFAULT,
+    Window,
+};
+use crate::text::Key;
+use std::collections::BTreeMap;
+
+/// The meters of a machine, by key: their numbers and what they accumulate.
+pub type Meters = BTreeMap<Key, (MeterId, MeterKind)>;
+
+/// The checked rule of a card for a machine with these meters; `field` is the path of the card.
+pub fn checked_rule(card: &RuleCard, field: &str, meters: &Meters) -> Result<IntervalRule, Vec<Violation>> {
+    let mut wrong = Vec::new();
+    let mut clauses = Vec::new();
+    for (i, clause) in card.clauses.iter().enumerate() {
+        match checked_clause(clause, &format!("{field}.clauses[{i}]"), meters) {
+            Ok(clause) => clauses.push(clause),
+            Err(violation) => wrong.push(violation),
+        }
+    }
+    let window = match window(card.window, &clauses) {
+        Ok(window) => window,
+        Err(text) => {
+            wrong.push(Violation::new(format!("{field}.window"), text));
+            Window::default()
+        }
+    };
+    if !wrong.is_empty() {
+        return Err(wrong);
+    }
+    let closed_days = if card.keep_closed_days { ClosedDays::Keep } else { ClosedDays::Move };
+    let spec = RuleSpec { clauses, combine: card.combine, window, closed_days };
+    IntervalRule::new(spec).map_err(|error| vec![placed(&error, field)])
+}
+
+/// The card with every meter named by its key, so that it means the same when the machine gets another meter.
+pub fn with_meters_named(card: &RuleCard, meters: &Meters) -> RuleCard {
+    let mut card = card.clone();
+    for clause in &mut card.clauses {
+        if let ClauseCard::Meter { meter: meter @ None, .. } = clause {
+            *meter = only_key(meters).cloned();
+        }
+    }
+    card
+}
+
+/// The meter that is meant: the one named, or the machine's only one.
+pub(super) fn meant<'a>(
+    named: Option<&'a Key>,
+    meters: &'a Meters,
+) -> Result<(&'a Key, MeterId, MeterKind), String> {
+    let keys = || meters.keys().map(Key::as_str);
+    let Some(key) = named.or_else(|| only_key(meters)) else {
+        return Err(match meters.len() {
+            0 => "no meter is named and the machine has none; declare a meter on the machine".to_owned(),
+            n => format!(
+                "no meter is named and the machine has {n}; name one of {}",
+                keys().collect::<Vec<_>>().join(", ")
+            ),
+        });
+    };
+    let (id, kind) = meters.get(key).ok_or_else(|| {
+        format!("the machine has no meter `{key}`; {}", remedy(key.as_str(), keys(), "its meters"))
+    })?;
+    Ok((key, *id, *kind))
+}
+
+fn only_key(meters: &Meters) -> Option<&Key> {
+    if meters.len() == 1 { meters.keys().next() } else { None }
+}
+
+fn checked_clause(card: &ClauseCard, field: &str, meters: &Meters) -> Result<Clause, Violation> {
+    match card {
+        ClauseCard::Calendar { every, grid_base } => {
+            let counts_from = grid_base.map_or(CountsFrom::LastClosing, CountsFrom::Grid);
+            Ok(Clause::Calendar { every: *every, counts_from })
+        }
+        ClauseCard::Meter { meter, every, grid_base } => {
+            let (key, id, kind) = meant(meter.as_ref(), meters)
+                .map_err(|text| Violation::new(format!("{field}.meter"), text))?;
+            let every = stated(every, kind, &format!("{field}.every"))?;
+            if every <= Amount::ZERO {
+                let sign = kind.unit().sign();
+                let text =
+                    format!("every 0 {sign} of `{key}` would always be due; give more than 0, such as 500");
+                return Err(Violation::new(format!("{field}.every"), text));
+            }
+            let counts_from = match grid_base {
+                None => CountsFrom::LastClosing,
+                Some(base) => CountsFrom::Grid(stated(base, kind, &format!("{field}.base_count"))?),
+            };
+            Ok(Clause::Meter { meter: id, every, counts_from })
+        }
+    }
+}
+
+/// A count stated in the unit of a meter of this kind, not below nothing.
+pub(super) fn stated(text: &str, kind: MeterKind, field: &str) -> Result<Amount, Violation> {
+    let unit = kind.unit();
+    let amount = Amount::parse(text, unit).map_err(|error| {
+        let example = Amount(unit.per_unit() * 500).to_text(unit, 0);
+        Violation::new(field, format!("{error}; give a count in {} such as {example}", unit.sign()))
+    })?;
+    if amount < Amount::ZERO {
+        return Err(Violation::new(field, format!("`{text}` is below 0; give a count of 0 or more")));
+    }
+    Ok(amount)
+}
+
+/// A window in days keeps the default share for the meter clause beside it; a rule holds one amount, so several
+/// meter clauses must agree on it.
+fn window(card: Option<WindowCard>, clauses: &[Clause]) -> Result<Window, String> {
+    let days = match card {
+        None => return Ok(Window::default()),
+        Some(WindowCard::Percent(percent)) => return Ok(Window::Percent(percent)),
+        Some(WindowCard::Days(days)) => days,
+    };
+    let share = |every: Amount| Amount(every.0 / 100 * i64::from(WINDOW_PERCENT_DEFAULT));
+    let mut widths = clauses.iter().filter_map(|clause| match clause {
+        Clause::Meter { every, .. } => Some(share(*every)),
+        Clause::Calendar { .. } => None,
+    });
+    let amount = widths.next().unwrap_or(Amount::ZERO);
+    if widths.any(|other| other != amount) {
+        return Err(format!(
+            "a window of {days} days stands beside several meter clauses of different length; give percent instead"
+        ));
+    }
+    Ok(Window::Exact { days, amount })
+}
+
+fn placed(error: &RuleError, field: &str) -> Violation {
+    let path = match error {
+        RuleError::NoClause | RuleError::TooManyClauses(_) => format!("{field}.clauses"),
+        RuleError::Alike { second, .. } => format!("{field}.clauses[{}]", second - 1),
+        RuleError::EveryOutOfRange { clause, .. } | RuleError::AmountOutOfRange { clause, .. } => {
+            format!("{field}.clauses[{}].every", clause - 1)
+        }
+        RuleError::BaseOutOfRange { clause, .. } => format!("{field}.clauses[{}].base_count", clause - 1),
+        RuleError::BaseDayOutOfRange { clause, .. } => format!("{field}.clauses[{}].base_day", clause - 1),
+        RuleError::PercentOutOfRange(_) | RuleError::WindowTooWide(_) => format!("{field}.window"),
+    };
+    Violation::new(path, error.to_string())
+}
+
+/// A rule in words: `every 6 months, every 500 h operating, whichever comes first`.
+pub fn rule_in_words(card: &RuleCard, meters: &Meters) -> String {
+    let mut words: Vec<String> = card.clauses.iter().map(|clause| clause_in_words(clause, meters)).collect();
+    if words.len() > 1 {
+        words.push(match card.combine {
+            Combine::Earliest => "whichever comes first".to_owned(),
+            Combine::Latest => "whichever comes last".to_owned(),
+        });
+    }
+    words.extend(card.window.map(|window| match window {
+        WindowCard::Percent(percent) => format!("window {percent} percent"),
+        WindowCard::Days(days) => format!("window {days} days"),
+    }));
+    if card.keep_closed_days {
+        words.push("on closed days too".to_owned());
+    }
+    words.join(", ")
+}
+
+fn clause_in_words(clause: &ClauseCard, meters: &Meters) -> String {
+    match clause {
+        ClauseCard::Calendar { every, grid_base: None } => every.to_string(),
+        ClauseCard::Calendar { every, grid_base: Some(base) } => format!("{every} from {base} on"),
+        ClauseCard::Meter { meter, every, grid_base } => {
+            let Ok((key, _, kind)) = meant(meter.as_ref(), meters) else {
+                return format!("every {every}");
+            };
+            let (unit, sign) = (kind.unit(), kind.unit().sign());
+            let text = |text: &str| Amount::parse(text, unit).map_or(text.to_owned(), |a| a.to_text(unit, 6));
+            let grid = grid_base.as_ref().map_or(String::new(), |base| format!(" from {} on", text(base)));
+            format!("every {} {sign} {key}{grid}", text(every))
+        }
+    }
+}
