@@ -175,3 +175,36 @@ async fn usage_is_told_before_any_call() {
     }
     assert_eq!(mock.seen(|seen| seen.closings.len()), 0);
 }
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_shop_that_is_shown_can_be_loaded_as_it_is() {
+    let (mock, server) = Mock::serve(Plan::default()).await;
+    let text = include_str!("../../docs/shop-file.md");
+    let example = text.split("```toml\n").nth(1).and_then(|rest| rest.split("```").next()).unwrap();
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("shop.toml");
+    let path = path.to_str().unwrap();
+    std::fs::write(path, example).unwrap();
+
+    let dry = run(server, &["shop", "load", path, "--dry-run", "--by", "Ben Holt"]).await;
+    insta::assert_snapshot!(dry.stdout);
+    assert_eq!(dry.code, Some(0), "{dry:?}");
+    let shown = run(server, &["shop", "show"]).await;
+    std::fs::write(path, &shown.stdout).unwrap();
+    assert_eq!(run(server, &["shop", "load", path]).await.code, Some(0));
+
+    let loads = mock.seen(|seen| seen.loads.clone());
+    assert_eq!((loads[0].validate_only, loads[1].validate_only), (true, false));
+    assert_eq!(loads[0].by, "Ben Holt");
+    assert_ne!(loads[0].request_id, loads[1].request_id);
+    assert_eq!(loads[0].shop, loads[1].shop);
+
+    std::fs::write(path, "[site]\nkey = \"north\"\nzoen = \"UTC\"\n").unwrap();
+    let refused = run(server, &["shop", "load", path]).await;
+    assert_eq!(refused.code, Some(2), "{refused:?}");
+    assert!(
+        refused.stderr.ends_with("line 3: unknown key `zoen`\nhint: did you mean `zone`?\n"),
+        "{refused:?}"
+    );
+    assert_eq!(mock.seen(|seen| seen.loads.len()), 2);
+}

@@ -51,6 +51,7 @@ pub(crate) struct Seen {
     pub(crate) reports: HashMap<String, u32>,
     pub(crate) streams: u32,
     pub(crate) lag_max: u64,
+    pub(crate) loads: Vec<pb::LoadShopRequest>,
     due_requests: HashSet<String>,
 }
 
@@ -414,16 +415,23 @@ impl ShopService for Mock {
 
     async fn load_shop(
         &self,
-        _: Request<pb::LoadShopRequest>,
+        request: Request<pb::LoadShopRequest>,
     ) -> Result<Response<pb::LoadShopResponse>, Status> {
-        none()
+        self.seen(|seen| seen.loads.push(request.into_inner()));
+        let change = pb::ShopChange { subject: "machine L-03".into(), change: "added".into() };
+        Ok(Response::new(pb::LoadShopResponse {
+            changes: vec![change],
+            orders_opened: 3,
+            reports_waiting: 1,
+        }))
     }
 
     async fn get_shop(
         &self,
         _: Request<pb::GetShopRequest>,
     ) -> Result<Response<pb::GetShopResponse>, Status> {
-        none()
+        let shop = self.seen(|seen| seen.loads.last().and_then(|load| load.shop.clone()));
+        Ok(Response::new(pb::GetShopResponse { shop }))
     }
 
     async fn state_last_done(
