@@ -1,2 +1,185 @@
-//! The service. To come.
-fn main() {}
+//! `fettlerd`: reads the command line, takes the data folder, opens the store, serves, and is gone in time.
+
+use anyhow::{Context as _, Result};
+use clap::Parser as _;
+use fettler_domain::time::Ts;
+use fettler_server::clock::{Clock, SystemClock};
+use fettler_server::config::{Arguments, Command, DemoArguments, ListenArguments, ServeArguments};
+use fettler_server::demo;
+use fettler_server::folder::Folder;
+use fettler_server::serve::serve;
+use fettler_store::contract::Store;
+use std::io::{IsTerminal as _, Write as _};
+use std::net::SocketAddr;
+use std::path::PathBuf;
+use std::process::ExitCode;
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::net::TcpListener;
+use tokio::sync::oneshot;
+use tracing_subscriber::EnvFilter;
+
+/// From the signal to stop until the process is gone, whatever still holds it.
+const GONE_WITHIN: Duration = Duration::from_millis(9_500);
+
+fn main() -> ExitCode {
+    let arguments = Arguments::parse();
+    start_log();
+    match run(arguments) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            tell_error(&format!("fettlerd: {error:#}"));
+            ExitCode::FAILURE
+        }
+    }
+}
+
+/// Logs go to stderr: for people on a terminal, as JSON lines elsewhere.
+fn start_log() {
+    let filter =
+        EnvFilter::try_from_env("FETTLER_LOG").unwrap_or_else(|_| EnvFilter::new("warn,fettler=info"));
+    let log = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr);
+    if std::io::stderr().is_terminal() { log.init() } else { log.json().init() }
+}
+
+fn run(arguments: Arguments) -> Result<()> {
+    let runtime = tokio::runtime::Runtime::new().context("cannot start the runtime")?;
+    let done = runtime.block_on(async {
+        match arguments.command {
+            Command::Serve(arguments) => run_serve(arguments).await,
+            Command::Demo(arguments) => run_demo(arguments).await,
+        }
+    });
+    // Peers that are still connected do not hold the process.
+    runtime.shutdown_background();
+    done
+}
+
+async fn run_serve(arguments: ServeArguments) -> Result<()> {
+    let (listener, address) = listen(&arguments.listen).await?;
+    let folder = Folder::take(&arguments.folder()?)?;
+    let clock = Arc::new(SystemClock::default());
+    let store = open(&folder, &*clock).await?;
+    tell(&format!("listening on http://{address}; the token is in {}", folder.token_path().display()))?;
+    Ok(serve(listener, store, clock, stop_signal()).await?)
+}
+
+async fn run_demo(arguments: DemoArguments) -> Result<()> {
+    let (listener, address) = listen(&arguments.listen).await?;
+    let temporary = tempfile::Builder::new().prefix("fettler-demo-").tempdir()?;
+    let path = arguments.data.as_deref().unwrap_or(temporary.path());
+    let folder = Folder::take(path)?;
+    let clock = Arc::new(SystemClock::default());
+    let store = open(&folder, &*clock).await?;
+    anyhow::ensure!(
+        store.sites().await?.is_empty(),
+        "{} holds a shop already; give an empty folder",
+        path.display()
+    );
+    demo::invent(&*store, clock.now()).await?;
+    let (stop, stopped) = oneshot::channel();
+    let demo = Demo { token: folder.token_path(), address, once: arguments.once, now: clock.now() };
+    let shown = tokio::spawn(demo.show(store.clone(), stop));
+    let end = async {
+        tokio::select! {
+            () = stop_signal() => {}
+            () = told(stopped) => {}
+        }
+    };
+    serve(listener, store, clock, end).await?;
+    shown.await?
+}
+
+/// Ready when something was said; never when the other end has gone without a word.
+async fn told(word: oneshot::Receiver<()>) {
+    if word.await.is_err() {
+        std::future::pending::<()>().await;
+    }
+}
+
+struct Demo {
+    token: PathBuf,
+    address: SocketAddr,
+    once: bool,
+    now: Ts,
+}
+
+impl Demo {
+    /// Shows today's due list, and what to try when the service stays.
+    async fn show(self, store: Arc<dyn Store>, stop: oneshot::Sender<()>) -> Result<()> {
+        let text = match demo::by_client(self.address, &self.token).await {
+            Some(text) => Ok(text),
+            None => demo::by_itself(&*store, self.now).await,
+        };
+        if self.once || text.is_err() {
+            // The service may have been stopped by hand meanwhile; then nobody waits for the word.
+            let _ = stop.send(());
+            return tell(&text?);
+        }
+        tell(&text?)?;
+        tell("")?;
+        tell(&demo::what_to_try(self.address, &self.token))
+    }
+}
+
+async fn listen(arguments: &ListenArguments) -> Result<(TcpListener, SocketAddr)> {
+    let address = arguments.address()?;
+    if arguments.is_beyond_loopback() {
+        tracing::warn!(%address, "listening beyond this computer without encryption");
+    }
+    let listener = TcpListener::bind(address).await;
+    let listener =
+        listener.with_context(|| format!("cannot listen on {address}; give another with --listen"))?;
+    let address = listener.local_addr()?;
+    Ok((listener, address))
+}
+
+async fn open(folder: &Folder, clock: &dyn Clock) -> Result<Arc<dyn Store>> {
+    let location = folder.store_location();
+    let store = fettler_store::open(&location).await.with_context(|| format!("cannot open {location}"))?;
+    folder.first_token(&*store, clock.now()).await?;
+    Ok(store)
+}
+
+/// Ready when the process is told to stop. From then on it is gone in time, even if a peer or a disk holds it.
+async fn stop_signal() {
+    #[cfg(unix)]
+    {
+        use tokio::signal::unix::{SignalKind, signal};
+        let terminate = signal(SignalKind::terminate());
+        match terminate {
+            Ok(mut terminate) => {
+                tokio::select! {
+                    _ = terminate.recv() => {}
+                    _ = tokio::signal::ctrl_c() => {}
+                }
+            }
+            Err(error) => {
+                tracing::warn!(%error, "SIGTERM cannot be heard; stop with Ctrl-C");
+                let _ = tokio::signal::ctrl_c().await;
+            }
+        }
+    }
+    #[cfg(not(unix))]
+    let _ = tokio::signal::ctrl_c().await;
+    tracing::info!("stopping");
+    std::thread::spawn(|| {
+        std::thread::sleep(GONE_WITHIN);
+        tracing::warn!("not all was ended in time; leaving");
+        std::process::exit(0);
+    });
+}
+
+/// Prints a line for whoever started the program; a reader that has gone does not matter.
+fn tell(text: &str) -> Result<()> {
+    let mut out = std::io::stdout().lock();
+    match writeln!(out, "{text}").and_then(|()| out.flush()) {
+        Err(error) if error.kind() != std::io::ErrorKind::BrokenPipe => Err(error.into()),
+        _ => Ok(()),
+    }
+}
+
+#[expect(clippy::print_stderr, reason = "the one place where the program tells why it ends")]
+fn tell_error(text: &str) {
+    eprintln!("{text}");
+}

@@ -1,0 +1,119 @@
+//! The command line, read into settings that are known to be right.
+
+use clap::{Args, Parser, Subcommand};
+use etcetera::BaseStrategy as _;
+use std::net::SocketAddr;
+use std::path::PathBuf;
+
+/// Plans the care of a machine shop's machines from the hours they really ran.
+#[derive(Debug, Parser)]
+#[command(name = "fettlerd", version, about)]
+pub struct Arguments {
+    /// What to do.
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+/// What to do.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Serve the shops of a data folder.
+    Serve(ServeArguments),
+    /// Serve an invented shop, and show its due list of today.
+    Demo(DemoArguments),
+}
+
+/// How to serve.
+#[derive(Debug, Args)]
+pub struct ServeArguments {
+    /// The data folder; made if it is not there. Default: `fettler` in the user's data folder.
+    #[arg(long, env = "FETTLER_DATA", value_name = "DIR")]
+    pub data: Option<PathBuf>,
+    /// Where to listen.
+    #[command(flatten)]
+    pub listen: ListenArguments,
+}
+
+/// How to show the invented shop.
+#[derive(Debug, Args)]
+pub struct DemoArguments {
+    /// An empty folder to put it into. Default: a temporary one that is removed at the end.
+    #[arg(long, value_name = "DIR")]
+    pub data: Option<PathBuf>,
+    /// Show the due list and end, instead of serving on.
+    #[arg(long)]
+    pub once: bool,
+    /// Where to listen.
+    #[command(flatten)]
+    pub listen: ListenArguments,
+}
+
+/// Where to listen.
+#[derive(Debug, Args)]
+pub struct ListenArguments {
+    /// The address and port.
+    #[arg(long, env = "FETTLER_LISTEN", default_value = "127.0.0.1:7133", value_name = "ADDR")]
+    pub listen: SocketAddr,
+    /// Listen beyond this computer without encryption: whoever sees the network reads tokens and data.
+    #[arg(long)]
+    pub plaintext_beyond_loopback: bool,
+}
+
+/// Why the settings cannot be used.
+#[derive(Debug, PartialEq, Eq, thiserror::Error)]
+pub enum SettingsError {
+    /// An address beyond this computer, without saying so.
+    #[error(
+        "--listen {0} is reachable from other computers, and the service does not encrypt; put a proxy with TLS \
+         before it, or say --plaintext-beyond-loopback"
+    )]
+    BeyondLoopback(SocketAddr),
+    /// No folder was given, and the user has none.
+    #[error("the user's data folder is not known; give one with --data")]
+    NoHome,
+}
+
+impl ListenArguments {
+    /// The address to listen on, when it may be used.
+    pub fn address(&self) -> Result<SocketAddr, SettingsError> {
+        if !self.listen.ip().is_loopback() && !self.plaintext_beyond_loopback {
+            return Err(SettingsError::BeyondLoopback(self.listen));
+        }
+        Ok(self.listen)
+    }
+
+    /// Whether others can reach it.
+    pub fn is_beyond_loopback(&self) -> bool {
+        !self.listen.ip().is_loopback()
+    }
+}
+
+impl ServeArguments {
+    /// The data folder.
+    pub fn folder(&self) -> Result<PathBuf, SettingsError> {
+        if let Some(data) = &self.data {
+            return Ok(data.clone());
+        }
+        let home = etcetera::choose_base_strategy().map_err(|_| SettingsError::NoHome)?;
+        Ok(home.data_dir().join("fettler"))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn only_loopback_is_listened_on_unless_it_is_said() {
+        let address = |arguments: &[&str]| match Arguments::try_parse_from(arguments).unwrap().command {
+            Command::Serve(serve) => serve.listen.address(),
+            Command::Demo(demo) => demo.listen.address(),
+        };
+        let on = |text: &str| text.parse::<SocketAddr>().unwrap();
+        assert_eq!(address(&["fettlerd", "serve"]), Ok(on("127.0.0.1:7133")));
+        assert_eq!(address(&["fettlerd", "demo", "--listen", "[::1]:9"]), Ok(on("[::1]:9")));
+        let open = ["fettlerd", "serve", "--listen", "0.0.0.0:7133", "--plaintext-beyond-loopback"];
+        assert_eq!(address(&open[..4]), Err(SettingsError::BeyondLoopback(on("0.0.0.0:7133"))));
+        assert_eq!(address(&open), Ok(on("0.0.0.0:7133")));
+    }
+}

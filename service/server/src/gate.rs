@@ -1,0 +1,206 @@
+//! What every call passes on its way in and out: its token, its deadline, and its line in the log. Answers that the
+//! transport made by itself leave with a reason and a remedy.
+
+use crate::auth::Doorkeeper;
+use crate::status::{Failure, behind, code_of};
+use futures::future::BoxFuture;
+use http::{HeaderMap, Request, Response};
+use std::sync::Arc;
+use std::task::{Context, Poll};
+use std::time::Duration;
+use tokio::time::Instant;
+use tonic::Status;
+use tonic::body::Body;
+use tonic::transport::server::TcpConnectInfo;
+use tower::{Layer, Service};
+
+/// The longest a call may take that is no stream; longer deadlines are cut to it.
+const UNARY_MAX: Duration = Duration::from_mins(1);
+/// The transport ends a call at its deadline with a misleading answer; ours comes this much before.
+const AHEAD: Duration = Duration::from_millis(10);
+/// Services that need no token: they say whether the service lives and what it can do.
+const OPEN: [&str; 3] = ["/grpc.health.v1.", "/grpc.reflection.v1.", "/grpc.reflection.v1alpha."];
+/// Calls that last as long as their caller likes.
+const STREAMS: [&str; 4] = [
+    "/fettler.v1.RunHoursService/StreamReports",
+    "/grpc.health.v1.Health/Watch",
+    "/grpc.reflection.v1.ServerReflection/ServerReflectionInfo",
+    "/grpc.reflection.v1alpha.ServerReflection/ServerReflectionInfo",
+];
+
+/// When a call must be answered; a part of every request that has a deadline.
+#[derive(Clone, Copy, Debug)]
+pub struct Deadline(pub Instant);
+
+/// Puts the gate before a service.
+#[derive(Clone)]
+pub struct GateLayer {
+    doorkeeper: Arc<Doorkeeper>,
+}
+
+impl GateLayer {
+    /// A gate with this doorkeeper.
+    pub fn new(doorkeeper: Doorkeeper) -> GateLayer {
+        GateLayer { doorkeeper: Arc::new(doorkeeper) }
+    }
+}
+
+impl<S> Layer<S> for GateLayer {
+    type Service = Gate<S>;
+    fn layer(&self, inner: S) -> Gate<S> {
+        Gate { inner, doorkeeper: self.doorkeeper.clone() }
+    }
+}
+
+/// A service behind the gate.
+#[derive(Clone)]
+pub struct Gate<S> {
+    inner: S,
+    doorkeeper: Arc<Doorkeeper>,
+}
+
+impl<S> Service<Request<Body>> for Gate<S>
+where
+    S: Service<Request<Body>, Response = Response<Body>> + Clone + Send + 'static,
+    S::Future: Send,
+    S::Error: Send,
+{
+    type Response = Response<Body>;
+    type Error = S::Error;
+    type Future = BoxFuture<'static, Result<Response<Body>, S::Error>>;
+
+    fn poll_ready(&mut self, cx: &mut Context<'_>) -> Poll<Result<(), S::Error>> {
+        self.inner.poll_ready(cx)
+    }
+
+    fn call(&mut self, request: Request<Body>) -> Self::Future {
+        // The instance that was polled ready must take the call.
+        let fresh = self.inner.clone();
+        let inner = std::mem::replace(&mut self.inner, fresh);
+        let doorkeeper = self.doorkeeper.clone();
+        Box::pin(pass(inner, doorkeeper, request))
+    }
+}
+
+async fn pass<S>(
+    mut inner: S,
+    doorkeeper: Arc<Doorkeeper>,
+    mut request: Request<Body>,
+) -> Result<Response<Body>, S::Error>
+where
+    S: Service<Request<Body>, Response = Response<Body>>,
+{
+    let started = Instant::now();
+    let path = request.uri().path().to_owned();
+    let method = path.trim_start_matches('/');
+    let peer = request.extensions().get::<TcpConnectInfo>().and_then(TcpConnectInfo::remote_addr);
+    let mut token = None;
+    if !OPEN.iter().any(|open| path.starts_with(open)) {
+        let authorization = request.headers().get(http::header::AUTHORIZATION).and_then(|v| v.to_str().ok());
+        match doorkeeper.admit(authorization).await {
+            Ok(record) => {
+                token = Some(record.token.0);
+                request.extensions_mut().insert(record);
+            }
+            Err(failure) => {
+                if matches!(failure, Failure::TokenMissing | Failure::TokenUnknown) {
+                    doorkeeper.tell_refused(method, peer);
+                }
+                return Ok(Status::from(failure).into_http());
+            }
+        }
+    }
+    let deadline = deadline(&path, request.headers(), started);
+    if let Some(deadline) = deadline {
+        request.extensions_mut().insert(Deadline(deadline));
+    }
+    let answer = match deadline {
+        Some(deadline) => match tokio::time::timeout_at(deadline, inner.call(request)).await {
+            Ok(answer) => answer?,
+            Err(_) => Status::from(Failure::Deadline).into_http(),
+        },
+        None => inner.call(request).await?,
+    };
+    let answer = mended(answer);
+    let code = code_of(answer.headers());
+    let millis = u64::try_from(started.elapsed().as_millis()).unwrap_or(u64::MAX);
+    tracing::debug!(method, ?code, millis, token, peer = peer.map(tracing::field::display), "call");
+    Ok(answer)
+}
+
+/// When the call must be answered: as the caller wants, and within [`UNARY_MAX`] unless it is a stream.
+fn deadline(path: &str, headers: &HeaderMap, started: Instant) -> Option<Instant> {
+    let asked = headers.get("grpc-timeout").and_then(|value| value.to_str().ok()).and_then(read_timeout);
+    let asked = asked.map(|asked| asked.saturating_sub(AHEAD.min(asked / 2)));
+    if STREAMS.contains(&path) {
+        return asked.and_then(|asked| started.checked_add(asked));
+    }
+    started.checked_add(asked.unwrap_or(UNARY_MAX).min(UNARY_MAX))
+}
+
+/// Reads the gRPC form of a timeout: up to eight digits and a unit.
+fn read_timeout(text: &str) -> Option<Duration> {
+    let (digits, unit) = text.split_at_checked(text.len().checked_sub(1)?)?;
+    if digits.is_empty() || digits.len() > 8 || !digits.bytes().all(|b| b.is_ascii_digit()) {
+        return None;
+    }
+    let count: u64 = digits.parse().ok()?;
+    match unit {
+        "H" => Some(Duration::from_secs(count * 3_600)),
+        "M" => Some(Duration::from_secs(count * 60)),
+        "S" => Some(Duration::from_secs(count)),
+        "m" => Some(Duration::from_millis(count)),
+        "u" => Some(Duration::from_micros(count)),
+        "n" => Some(Duration::from_nanos(count)),
+        _ => None,
+    }
+}
+
+/// The answer, with a better status where the transport made a bare one.
+fn mended(answer: Response<Body>) -> Response<Body> {
+    let failure = Status::from_header_map(answer.headers()).as_ref().and_then(behind);
+    failure.map_or(answer, |failure| Status::from(failure).into_http())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn timeouts_are_read_as_the_protocol_writes_them() {
+        for (text, expect) in [
+            ("1H", Some(3_600_000)),
+            ("2M", Some(120_000)),
+            ("3S", Some(3_000)),
+            ("400m", Some(400)),
+            ("5000u", Some(5)),
+            ("6000000n", Some(6)),
+            ("123456789S", None),
+            ("S", None),
+            ("", None),
+            ("-1S", None),
+            ("1x", None),
+            ("1é", None),
+        ] {
+            assert_eq!(read_timeout(text), expect.map(Duration::from_millis), "{text}");
+        }
+    }
+
+    #[test]
+    fn a_call_ends_before_the_transport_would_end_it_and_within_a_minute() {
+        let started = Instant::now();
+        let of = |path: &str, timeout: Option<&'static str>| {
+            let mut headers = HeaderMap::new();
+            if let Some(timeout) = timeout {
+                headers.insert("grpc-timeout", http::HeaderValue::from_static(timeout));
+            }
+            deadline(path, &headers, started).map(|at| at - started)
+        };
+        assert_eq!(of("/fettler.v1.DueService/ListDue", Some("300m")), Some(Duration::from_millis(290)));
+        assert_eq!(of("/fettler.v1.DueService/ListDue", Some("10m")), Some(Duration::from_millis(5)));
+        assert_eq!(of("/fettler.v1.DueService/ListDue", Some("1H")), Some(UNARY_MAX));
+        assert_eq!(of("/fettler.v1.DueService/ListDue", None), Some(UNARY_MAX));
+        assert_eq!(of(STREAMS[0], None), None);
+        assert_eq!(of(STREAMS[0], Some("90S")), Some(Duration::from_millis(89_990)));
+    }
+}

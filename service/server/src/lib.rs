@@ -1,0 +1,23 @@
+//! The service: gRPC in front of a store.
+//!
+//! * [`wire`]: messages to domain types and back.
+//! * [`rpc`]: one file per service; each call decodes, asks the store once, and encodes.
+//! * [`status`]: the only place that names status codes.
+//! * [`gate`] and [`auth`]: what every call passes: its token, its deadline, its line in the log.
+//! * [`serve`]: the one way to run it all, used by the program and by tests.
+//! * [`folder`], [`upkeep`], [`clock`], [`demo`], [`config`]: the data folder, the work done between calls, time,
+//!   the invented shop, and the command line.
+//!
+//! Nothing here knows SQL, and nothing but [`clock`] reads the time.
+
+pub mod auth;
+pub mod clock;
+pub mod config;
+pub mod demo;
+pub mod folder;
+pub mod gate;
+pub mod rpc;
+pub mod serve;
+pub mod status;
+pub mod upkeep;
+pub mod wire;

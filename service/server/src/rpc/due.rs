@@ -1,0 +1,131 @@
+//! The due list, and why an order stands on it.
+
+use super::{Answer, Call, Desk};
+use crate::status::Failure;
+use crate::wire::due::{DueAsk, ExplainAsk};
+use crate::wire::time::stamp;
+use crate::wire::{due, machine, page};
+use fettler_domain::ids::MachineId;
+use fettler_domain::time::ShopDay;
+use fettler_proto::v1;
+use fettler_store::contract::{DueCursor, DueFilter, DuePart, PageAsk, SiteRecord};
+use tonic::{Request, async_trait};
+
+/// Where a page of the whole list begins: the part's place among the parts asked for, and the key within it.
+type ListCursor = (usize, Option<DueCursor>);
+
+#[async_trait]
+impl v1::due_service_server::DueService for Desk {
+    async fn list_due(&self, request: Request<v1::ListDueRequest>) -> Answer<v1::ListDueResponse> {
+        self.read(request, |call, ask| async move {
+            let site = call.site(&ask.site).await?;
+            let wanted = due::ask(&ask, site.calendar.shop_day_of(call.now()))?;
+            let filter = filter(&call, &site, &wanted).await?;
+            let (call, ask, site, filter) = (&call, &ask, &site, &filter);
+            call.fit(page::ask(ask)?, |page| async move {
+                let mut answer =
+                    if page.after.is_none() { head(call, site).await? } else { bare(call, site) };
+                let next = fill(call, site, ask, filter, page, &mut answer.items).await?;
+                answer.next_page_token = page::token(ask, next.as_ref());
+                Ok(answer)
+            })
+            .await
+        })
+        .await
+    }
+
+    async fn explain_order(
+        &self,
+        request: Request<v1::ExplainOrderRequest>,
+    ) -> Answer<v1::ExplainOrderResponse> {
+        self.read(request, |call, ask| async move {
+            let site = call.site(&ask.site).await?;
+            let order = match due::explain_ask(&ask)? {
+                ExplainAsk::Order(order) => order,
+                ExplainAsk::Task(machine, task) => {
+                    call.store.open_order(site.site, machine.as_str(), &task).await?
+                }
+            };
+            let explained = call.store.explain(site.site, order, call.now()).await?;
+            let names = call.names(due::people_of(&explained)).await?;
+            Ok(due::explained(&explained, &names, &site.calendar, call.now()))
+        })
+        .await
+    }
+}
+
+async fn filter(call: &Call, site: &SiteRecord, ask: &DueAsk) -> Result<DueFilter, Failure> {
+    let machine = match &ask.machine {
+        None => None,
+        Some(name) => Some(machine_id(call, site, name.as_str()).await?),
+    };
+    let before = site.calendar.end_of(ask.until);
+    Ok(DueFilter { before, part: DuePart::Dated, machine, area: ask.area.clone() })
+}
+
+async fn machine_id(call: &Call, site: &SiteRecord, name: &str) -> Result<MachineId, Failure> {
+    let found = call.store.machine(site.site, name).await?;
+    Ok(found.map(|(record, _)| record.machine).ok_or_else(|| machine::no_machine(name))?)
+}
+
+/// The answer without its items.
+fn bare(call: &Call, site: &SiteRecord) -> v1::ListDueResponse {
+    v1::ListDueResponse {
+        site: site.card.key.to_string(),
+        site_name: site.card.name.as_ref().map_or_else(|| site.card.key.to_string(), ToString::to_string),
+        zone: site.calendar.zone().name().to_owned(),
+        shop_day: site.calendar.shop_day_of(call.now()).to_string(),
+        as_of: Some(stamp(call.now())),
+        ..Default::default()
+    }
+}
+
+/// The first page's head: what must not start, what is held, and what is not up to date.
+async fn head(call: &Call, site: &SiteRecord) -> Result<v1::ListDueResponse, Failure> {
+    let head = call.store.due_head(site.site, call.now()).await?;
+    let names = call.names(head.forbidden.iter().filter_map(|machine| machine.by)).await?;
+    let count = |count: u64| i64::try_from(count).unwrap_or(i64::MAX);
+    Ok(v1::ListDueResponse {
+        forbidden: head.forbidden.iter().map(|record| machine::machine(record, &names)).collect(),
+        held_reports: count(head.held.held),
+        stale_rows: head.stale.map_or(0, |(rows, _)| count(rows)),
+        stale_since: head.stale.map(|(_, day): (u64, ShopDay)| day.to_string()).unwrap_or_default(),
+        ..bare(call, site)
+    })
+}
+
+/// Fills a page part by part: dated items, then never recorded ones, then, where asked for, what may be done while
+/// its machine is stopped.
+async fn fill(
+    call: &Call,
+    site: &SiteRecord,
+    ask: &v1::ListDueRequest,
+    filter: &DueFilter,
+    page: PageAsk<ListCursor>,
+    items: &mut Vec<v1::DueItem>,
+) -> Result<Option<ListCursor>, Failure> {
+    let mut parts = vec![
+        (DuePart::Dated, v1::DueSection::Dated),
+        (DuePart::NeverRecorded, v1::DueSection::NeverRecorded),
+    ];
+    if ask.while_stopped {
+        parts.push((DuePart::WhileStopped, v1::DueSection::WhileStopped));
+    }
+    let (first, mut after) = page.after.unwrap_or((0, None));
+    let mut left = page.limit;
+    for (place, (part, section)) in parts.into_iter().enumerate().skip(first) {
+        if left == 0 {
+            return Ok(Some((place, None)));
+        }
+        let of_part = DueFilter { part, ..filter.clone() };
+        let found = call.store.due(site.site, &of_part, PageAsk { after, limit: left }).await?;
+        let item = |entry| due::item(entry, section, &site.calendar, call.now());
+        items.extend(found.rows.iter().map(item));
+        if let Some(next) = found.next {
+            return Ok(Some((place, Some(next))));
+        }
+        left = left.saturating_sub(u32::try_from(found.rows.len()).unwrap_or(left));
+        after = None;
+    }
+    Ok(None)
+}

@@ -1,0 +1,212 @@
+//! The calls. Each decodes its request, asks the store, and encodes the answer; what is common to them stands here.
+
+mod due;
+mod journal;
+mod machine;
+mod order;
+mod person;
+mod push;
+mod run_hours;
+mod shop;
+
+use crate::clock::Clock;
+use crate::status::Failure;
+use crate::wire::fields::Fields;
+use crate::wire::page::PAGE_BYTES_MAX;
+use crate::wire::people::Names;
+use fettler_domain::error::Error;
+use fettler_domain::ids::{PersonId, SiteId};
+use fettler_domain::time::Ts;
+use fettler_proto::v1;
+use fettler_store::contract::{Caller, PageAsk, RequestKey, SiteRecord, Store, TokenRecord};
+use prost::Message;
+use sha2::{Digest as _, Sha256};
+use std::collections::BTreeMap;
+use std::future::Future;
+use std::sync::Arc;
+use tokio_util::sync::CancellationToken;
+use tokio_util::task::TaskTracker;
+use tonic::{Request, Response, Status};
+
+/// The answer of a call.
+pub type Answer<T> = Result<Response<T>, Status>;
+
+/// Takes the calls.
+#[derive(Clone)]
+pub struct Desk {
+    /// Where everything is kept.
+    pub store: Arc<dyn Store>,
+    /// What time it is.
+    pub clock: Arc<dyn Clock>,
+    /// Work that must finish, whoever leaves.
+    pub tasks: TaskTracker,
+    /// Set when the service stops.
+    pub stopping: CancellationToken,
+}
+
+/// One call under way.
+#[derive(Clone)]
+pub struct Call {
+    store: Arc<dyn Store>,
+    caller: Caller,
+}
+
+/// A request that changes something.
+pub trait Changing: Message {
+    /// The caller's id for it; empty for none.
+    fn request_id(&self) -> &str;
+}
+
+macro_rules! changing {
+    ($($name:ident),+) => {
+        $(impl Changing for v1::$name {
+            fn request_id(&self) -> &str {
+                &self.request_id
+            }
+        })+
+    };
+}
+
+changing!(
+    AddPersonRequest,
+    BookAdjustmentRequest,
+    CloseOrderRequest,
+    ForbidMachineRequest,
+    LoadShopRequest,
+    RaiseOrderRequest,
+    ReplaceCounterRequest,
+    RestMachineRequest,
+    RetireMachineRequest,
+    ReturnMachineRequest,
+    SettleReportRequest,
+    SkipOrderRequest,
+    StateLastDoneRequest,
+    UndoClosingRequest
+);
+
+macro_rules! known_by_its_content {
+    ($($name:ident),+) => {
+        // A pushed report is known by its own id, so pushing it again has no second effect.
+        $(impl Changing for v1::$name {
+            fn request_id(&self) -> &str {
+                ""
+            }
+        })+
+    };
+}
+
+known_by_its_content!(PushReportRequest, PushReportsRequest);
+
+impl Desk {
+    /// Answers a call that changes nothing.
+    async fn read<R, A, F>(&self, request: Request<R>, work: impl FnOnce(Call, R) -> F) -> Answer<A>
+    where
+        F: Future<Output = Result<A, Failure>>,
+    {
+        let call = self.call("", &request, None);
+        Ok(Response::new(work(call, request.into_inner()).await?))
+    }
+
+    /// Answers a call that changes something. The work goes on when the caller leaves.
+    async fn change<R, A, F>(
+        &self,
+        method: &'static str,
+        request: Request<R>,
+        work: impl FnOnce(Call, R) -> F,
+    ) -> Answer<A>
+    where
+        R: Changing,
+        A: Send + 'static,
+        F: Future<Output = Result<A, Failure>> + Send + 'static,
+    {
+        let key = request_key(request.get_ref())?;
+        let call = self.call(method, &request, key);
+        let work = self.tasks.spawn(work(call, request.into_inner()));
+        let done = work.await.map_err(|error| {
+            tracing::error!(method, %error, "a call broke off");
+            Failure::Broken
+        })?;
+        Ok(Response::new(done?))
+    }
+
+    fn call<R>(&self, method: &'static str, request: &Request<R>, key: Option<RequestKey>) -> Call {
+        let token = request.extensions().get::<TokenRecord>().map(|record| record.token);
+        let caller = Caller { token, method, request: key, now: self.clock.now() };
+        Call { store: self.store.clone(), caller }
+    }
+}
+
+/// The caller's request id with the digest of the request, where an id was given.
+fn request_key<R: Changing>(request: &R) -> Result<Option<RequestKey>, Failure> {
+    let mut fields = Fields::new();
+    let id = fields.request_id("request_id", request.request_id());
+    let id = fields.finish(id)?;
+    Ok(id.map(|id| RequestKey { id, digest: Sha256::digest(request.encode_to_vec()).into() }))
+}
+
+impl Call {
+    /// The moment of the call.
+    fn now(&self) -> Ts {
+        self.caller.now
+    }
+
+    /// The site with this key, or the only one there is.
+    async fn site(&self, key: &str) -> Result<SiteRecord, Failure> {
+        if !key.is_empty() {
+            let remedy = "list the sites, or load a shop that declares it".to_owned();
+            let missing = || Error::NotFound { kind: "site", name: key.chars().take(60).collect(), remedy };
+            return Ok(self.store.site(key).await?.ok_or_else(missing)?);
+        }
+        let mut sites = self.store.sites().await?;
+        match (sites.pop(), sites.is_empty()) {
+            (Some(only), true) => Ok(only),
+            (Some(last), false) => {
+                let keys: Vec<String> =
+                    sites.iter().chain([&last]).map(|site| site.card.key.to_string()).collect();
+                let text = format!(
+                    "is missing, and there are {} sites; give one of {}",
+                    keys.len(),
+                    keys.join(", ")
+                );
+                Err(Error::invalid("site", text).into())
+            }
+            (None, _) => {
+                let remedy = "load a shop first".to_owned();
+                Err(Error::NotFound { kind: "site", name: String::new(), remedy }.into())
+            }
+        }
+    }
+
+    /// The site whose journal is meant: a shop's, or the installation's own.
+    async fn journal_of(&self, key: &str) -> Result<SiteId, Failure> {
+        if key == "installation" { Ok(SiteId::INSTALLATION) } else { Ok(self.site(key).await?.site) }
+    }
+
+    /// The names of people.
+    async fn names(&self, people: impl IntoIterator<Item = PersonId>) -> Result<Names, Failure> {
+        let mut people: Vec<PersonId> = people.into_iter().collect();
+        people.sort_unstable();
+        people.dedup();
+        if people.is_empty() {
+            return Ok(Names::new(BTreeMap::new()));
+        }
+        Ok(Names::new(self.store.person_names(&people).await?))
+    }
+
+    /// A page that is not too large to send: asked for again with half as many rows as long as it is.
+    async fn fit<K, A, F>(&self, page: PageAsk<K>, ask: impl Fn(PageAsk<K>) -> F) -> Result<A, Failure>
+    where
+        K: Clone,
+        A: Message,
+        F: Future<Output = Result<A, Failure>>,
+    {
+        let mut limit = page.limit;
+        loop {
+            let answer = ask(PageAsk { after: page.after.clone(), limit }).await?;
+            if answer.encoded_len() <= PAGE_BYTES_MAX || limit <= 1 {
+                return Ok(answer);
+            }
+            limit /= 2;
+        }
+    }
+}

@@ -1,0 +1,172 @@
+//! Pushed reports: one, many, or a stream of them.
+
+use super::{Call, Desk};
+use crate::gate::Deadline;
+use crate::status::{Failure, behind};
+use crate::wire::report;
+use fettler_proto::v1;
+use fettler_store::contract::SiteRecord;
+use futures::{FutureExt, StreamExt, stream};
+use std::sync::Arc;
+use tokio::sync::mpsc;
+use tokio::time::{Instant, sleep_until};
+use tokio_util::sync::CancellationToken;
+use tonic::{Request, Status, Streaming};
+
+/// The most reports of a stream that go to the store in one call.
+const GATHERED_MAX: usize = 512;
+/// How many such calls of one stream are under way at once.
+const IN_FLIGHT: usize = 4;
+/// How many acknowledgements wait for a slow reader before the stream stops taking reports.
+const ACKS_WAITING: usize = 1_024;
+
+/// Takes reports; the acknowledgements stand in the order given, each after its report is durable.
+pub(super) async fn take<'a>(
+    call: &Call,
+    site: &SiteRecord,
+    reports: impl Iterator<Item = Option<&'a v1::ShiftReport>>,
+) -> Result<Vec<v1::Acknowledgement>, Failure> {
+    let mut taken = Vec::new();
+    let mut places = Vec::new();
+    for report in reports {
+        match report::read(report, call.now()) {
+            Ok(received) => {
+                places.push(Ok(report::unit_of(&received.content)));
+                taken.push(received);
+            }
+            Err(refused) => places.push(Err(*refused)),
+        }
+    }
+    let sent = taken.len();
+    let told = if sent == 0 { Vec::new() } else { call.store.push(&call.caller, site.site, taken).await? };
+    if told.len() != sent {
+        tracing::error!(sent, told = told.len(), "the store did not answer every report");
+        return Err(Failure::Broken);
+    }
+    let mut told = told.into_iter();
+    let of = |place| match place {
+        Ok(unit) => told.next().map(|told| report::acknowledgement(&told, unit, &site.calendar, call.now())),
+        Err(refused) => Some(refused),
+    };
+    Ok(places.into_iter().filter_map(of).collect())
+}
+
+/// The acknowledgements of a stream, on their way to the caller.
+pub(super) type Acks = tokio_stream::wrappers::ReceiverStream<Result<v1::StreamReportsResponse, Status>>;
+
+/// Starts to take a stream. It goes on until the caller ends it, the deadline passes or the service stops; what was
+/// read is stored whether or not the caller still listens.
+pub(super) fn start(desk: &Desk, request: Request<Streaming<v1::StreamReportsRequest>>) -> Acks {
+    let (acks, receiver) = mpsc::channel(ACKS_WAITING);
+    let deadline = request.extensions().get::<Deadline>().map(|deadline| deadline.0);
+    let call = desk.call("StreamReports", &request, None);
+    let inbound = Inbound { messages: request.into_inner(), stopping: desk.stopping.clone(), deadline };
+    let desk = desk.clone();
+    let tasks = desk.tasks.clone();
+    tasks.spawn(async move {
+        if let Err(failure) = pump(&desk, call, inbound, &acks).await {
+            // A caller that has left needs no answer.
+            let _ = acks.send(Err(failure)).await;
+        }
+    });
+    Acks::new(receiver)
+}
+
+struct Inbound {
+    messages: Streaming<v1::StreamReportsRequest>,
+    stopping: CancellationToken,
+    deadline: Option<Instant>,
+}
+
+/// What was waiting on the stream, and whether it ended after that: well, or for a reason.
+struct Gathered {
+    messages: Vec<v1::StreamReportsRequest>,
+    end: Option<Result<(), Status>>,
+}
+
+impl Inbound {
+    /// Waits for a message and takes what else is there already.
+    async fn gather(&mut self) -> Gathered {
+        let mut messages = Vec::new();
+        let mut next = tokio::select! {
+            biased;
+            () = self.stopping.cancelled() => return Gathered::ended(Failure::Stopping),
+            () = passed(self.deadline) => return Gathered::ended(Failure::Deadline),
+            next = self.messages.next() => next,
+        };
+        loop {
+            match next {
+                Some(Ok(message)) => messages.push(message),
+                Some(Err(status)) => {
+                    let status = behind(&status).map_or(status, Status::from);
+                    return Gathered { messages, end: Some(Err(status)) };
+                }
+                None => return Gathered { messages, end: Some(Ok(())) },
+            }
+            if messages.len() >= GATHERED_MAX {
+                return Gathered { messages, end: None };
+            }
+            match self.messages.next().now_or_never() {
+                Some(ready) => next = ready,
+                None => return Gathered { messages, end: None },
+            }
+        }
+    }
+}
+
+impl Gathered {
+    fn ended(failure: Failure) -> Gathered {
+        Gathered { messages: Vec::new(), end: Some(Err(failure.into())) }
+    }
+}
+
+async fn passed(deadline: Option<Instant>) {
+    match deadline {
+        Some(deadline) => sleep_until(deadline).await,
+        None => std::future::pending().await,
+    }
+}
+
+async fn pump(
+    desk: &Desk,
+    call: Call,
+    mut inbound: Inbound,
+    acks: &mpsc::Sender<Result<v1::StreamReportsResponse, Status>>,
+) -> Result<(), Status> {
+    let first = inbound.gather().await;
+    let Some(opening) = first.messages.first() else {
+        return first.end.unwrap_or(Ok(()));
+    };
+    let site = Arc::new(call.site(&opening.site).await?);
+    let gathered = stream::unfold((Some(first), Some(inbound)), |(first, inbound)| async move {
+        let mut inbound = inbound?;
+        let gathered = match first {
+            Some(first) => first,
+            None => inbound.gather().await,
+        };
+        let rest = gathered.end.is_none().then_some(inbound);
+        Some((gathered, (None, rest)))
+    });
+    let answers = gathered.map(|gathered| {
+        let (mut call, site) = (call.clone(), site.clone());
+        call.caller.now = desk.clock.now();
+        async move {
+            let reports = gathered.messages.iter().map(|message| message.report.as_ref());
+            (take(&call, &site, reports).await, gathered.end)
+        }
+    });
+    let mut answers = std::pin::pin!(answers.buffered(IN_FLIGHT));
+    let mut sequence = 0;
+    while let Some((taken, end)) = answers.next().await {
+        for acknowledgement in taken? {
+            sequence += 1;
+            let ack = v1::StreamReportsResponse { sequence, acknowledgement: Some(acknowledgement) };
+            // A caller that has left still has what it sent stored.
+            let _ = acks.send(Ok(ack)).await;
+        }
+        if let Some(end) = end {
+            return end;
+        }
+    }
+    Ok(())
+}

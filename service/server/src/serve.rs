@@ -1,0 +1,168 @@
+//! Runs the service on a listening socket until it is told to stop. The program and the tests take this one way.
+
+use crate::auth::Doorkeeper;
+use crate::clock::Clock;
+use crate::gate::GateLayer;
+use crate::rpc::Desk;
+use crate::status::MESSAGE_BYTES_MAX;
+use crate::upkeep;
+use fettler_proto::v1::{
+    due_service_server::DueServiceServer, journal_service_server::JournalServiceServer,
+    machine_service_server::MachineServiceServer, order_service_server::OrderServiceServer,
+    person_service_server::PersonServiceServer, run_hours_service_server::RunHoursServiceServer,
+    shop_service_server::ShopServiceServer,
+};
+use fettler_store::contract::Store;
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::net::TcpListener;
+use tokio::time::{Instant, timeout_at};
+use tokio_util::sync::CancellationToken;
+use tokio_util::task::TaskTracker;
+use tonic::codec::CompressionEncoding;
+use tonic::service::Routes;
+use tonic::transport::Server;
+use tonic::transport::server::TcpIncoming;
+use tonic_health::ServingStatus;
+use tonic_health::server::HealthReporter;
+
+/// How long calls under way may take once the service stops.
+pub const DRAIN: Duration = Duration::from_secs(8);
+/// How long the store may take after that to close; [`DRAIN`] and this leave the program a second to be gone by 10.
+pub const SHUT: Duration = Duration::from_secs(1);
+/// The server asks a silent peer for a sign of life after this; clients may ask us as often as once a minute.
+const KEEPALIVE_EVERY: Duration = Duration::from_mins(1);
+/// How long a sign of life may take.
+const KEEPALIVE_WITHIN: Duration = Duration::from_secs(20);
+/// After this a connection is asked to be made anew, so that load spreads over replicas.
+const CONNECTION_AGE: Duration = Duration::from_mins(30);
+/// How long its calls may then still take.
+const CONNECTION_AGE_GRACE: Duration = Duration::from_mins(30);
+/// Calls under way at once on one connection.
+const STREAMS_MAX: u32 = 256;
+/// The most bytes of headers of a call.
+const HEADERS_BYTES_MAX: u32 = 16 << 10;
+/// What a peer may send on one stream before it must wait: room for some thousand reports.
+const STREAM_WINDOW: u32 = 512 << 10;
+/// The same for a whole connection.
+const CONNECTION_WINDOW: u32 = 2 << 20;
+
+/// The names of all services, as health tells of them.
+pub const SERVICES: [&str; 7] = [
+    "fettler.v1.ShopService",
+    "fettler.v1.MachineService",
+    "fettler.v1.PersonService",
+    "fettler.v1.RunHoursService",
+    "fettler.v1.DueService",
+    "fettler.v1.OrderService",
+    "fettler.v1.JournalService",
+];
+
+/// Why the service could not run.
+#[derive(Debug, thiserror::Error)]
+pub enum ServeError {
+    /// The reflection service does not take our descriptors.
+    #[error("the descriptors of the protos cannot be served")]
+    Reflection(#[from] tonic_reflection::server::Error),
+    /// The listening socket failed.
+    #[error("the listening socket failed")]
+    Transport(#[from] tonic::transport::Error),
+    /// The store cannot make durable what it is given; what stands is read anew at the next start.
+    #[error("the store failed: {0}; see to its disk and start again")]
+    StoreFailed(String),
+}
+
+/// Serves until `shutdown` is ready or the store fails, then drains: health says so first, no connection is taken
+/// any more, calls under way have [`DRAIN`] to end, and the store closes.
+pub async fn serve(
+    listener: TcpListener,
+    store: Arc<dyn Store>,
+    clock: Arc<dyn Clock>,
+    shutdown: impl Future<Output = ()> + Send,
+) -> Result<(), ServeError> {
+    let stopping = CancellationToken::new();
+    let tasks = TaskTracker::new();
+    let (health, health_service) = tonic_health::server::health_reporter();
+    say(&health, ServingStatus::Serving).await;
+    let desk =
+        Desk { store: store.clone(), clock: clock.clone(), tasks: tasks.clone(), stopping: stopping.clone() };
+    let routes = routes(&desk)?.add_service(health_service);
+    let incoming = TcpIncoming::from(listener).with_nodelay(Some(true)).with_keepalive(Some(KEEPALIVE_EVERY));
+    let server = server()
+        .layer(GateLayer::new(Doorkeeper::new(store.clone())))
+        .add_routes(routes)
+        .serve_with_incoming_shutdown(incoming, stopping.clone().cancelled_owned());
+    let keeping = tokio::spawn(upkeep::keep(store.clone(), clock, stopping.clone()));
+
+    let mut server = std::pin::pin!(server);
+    let ended = tokio::select! {
+        ended = &mut server => Some(ended.map_err(ServeError::from)),
+        why = store.failed() => Some(Err(ServeError::StoreFailed(why))),
+        () = shutdown => None,
+    };
+    say(&health, ServingStatus::NotServing).await;
+    stopping.cancel();
+    let until = Instant::now() + DRAIN;
+    let ended = match ended {
+        Some(ended) => ended,
+        None => timeout_at(until, &mut server).await.map_or_else(
+            |_| {
+                tracing::warn!("some peers did not end their calls in time; they are cut off");
+                Ok(())
+            },
+            |ended| ended.map_err(ServeError::from),
+        ),
+    };
+    tasks.close();
+    if timeout_at(until, tasks.wait()).await.is_err() {
+        tracing::warn!(calls = tasks.len(), "some calls did not end in time");
+    }
+    if timeout_at(until + SHUT, async { (keeping.await.is_ok(), store.shut().await) }).await.is_err() {
+        tracing::warn!("the store did not close in time; what was acknowledged is durable all the same");
+    }
+    ended
+}
+
+async fn say(health: &HealthReporter, status: ServingStatus) {
+    health.set_service_status("", status).await;
+    for service in SERVICES {
+        health.set_service_status(service, status).await;
+    }
+}
+
+fn server() -> Server {
+    Server::builder()
+        .http2_keepalive_interval(Some(KEEPALIVE_EVERY))
+        .http2_keepalive_timeout(Some(KEEPALIVE_WITHIN))
+        .max_connection_age(CONNECTION_AGE)
+        .max_connection_age_grace(CONNECTION_AGE_GRACE)
+        .max_concurrent_streams(STREAMS_MAX)
+        .http2_max_header_list_size(HEADERS_BYTES_MAX)
+        .initial_stream_window_size(STREAM_WINDOW)
+        .initial_connection_window_size(CONNECTION_WINDOW)
+}
+
+macro_rules! limited {
+    ($server:ident, $desk:expr) => {
+        $server::new($desk.clone())
+            .accept_compressed(CompressionEncoding::Gzip)
+            .max_decoding_message_size(MESSAGE_BYTES_MAX)
+    };
+}
+
+fn routes(desk: &Desk) -> Result<Routes, tonic_reflection::server::Error> {
+    let reflection = || {
+        tonic_reflection::server::Builder::configure()
+            .register_encoded_file_descriptor_set(fettler_proto::DESCRIPTORS)
+            .register_encoded_file_descriptor_set(tonic_health::pb::FILE_DESCRIPTOR_SET)
+    };
+    Ok(Routes::new(limited!(ShopServiceServer, desk))
+        .add_service(limited!(MachineServiceServer, desk))
+        .add_service(limited!(PersonServiceServer, desk))
+        .add_service(limited!(RunHoursServiceServer, desk))
+        .add_service(limited!(DueServiceServer, desk))
+        .add_service(limited!(OrderServiceServer, desk))
+        .add_service(limited!(JournalServiceServer, desk))
+        .add_service(reflection().build_v1()?)
+        .add_service(reflection().build_v1alpha()?))
+}

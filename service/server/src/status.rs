@@ -1,0 +1,278 @@
+//! From failures to gRPC: the only place that names status codes. `docs/api.md` lists the same table.
+
+use fettler_domain::error::{Error, Violation};
+use fettler_store::contract::StoreError;
+use std::collections::HashMap;
+use std::time::Duration;
+use tonic::{Code, Status};
+use tonic_types::{ErrorDetails, FieldViolation, PreconditionViolation, StatusExt};
+
+/// The domain of every `ErrorInfo`.
+pub const DOMAIN: &str = "fettler.v1";
+/// The largest message that is taken, in bytes: 4 MiB, the default of most gRPC stacks.
+pub const MESSAGE_BYTES_MAX: usize = 4 << 20;
+/// After what a caller may try again when the store is busy.
+const RETRY_AFTER: Duration = Duration::from_secs(1);
+
+/// Why a call is not answered as asked.
+#[derive(Debug, thiserror::Error)]
+pub enum Failure {
+    /// The request or the state of things does not allow it.
+    #[error(transparent)]
+    Refused(#[from] Error),
+    /// The store failed.
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    /// No token came with the call.
+    #[error("the call carries no token; send the metadata `authorization: Bearer fettler_...`")]
+    TokenMissing,
+    /// The token is not one of ours.
+    #[error("the token is not known; use the one in admin.token in the service's data folder")]
+    TokenUnknown,
+    /// A message is too large.
+    #[error("the message is larger than the limit of {MESSAGE_BYTES_MAX} bytes; send it in smaller parts")]
+    TooLarge,
+    /// A message cannot be decoded.
+    #[error("the message cannot be decoded; build it from the protos of fettler.v1")]
+    Unreadable,
+    /// There is no such call.
+    #[error("there is no such call; ask for the services and calls by reflection")]
+    NoSuchCall,
+    /// The deadline passed first.
+    #[error("the deadline passed before the answer; ask again with the same request id")]
+    Deadline,
+    /// The service is stopping.
+    #[error("the service is stopping; go on in a moment with what was not acknowledged")]
+    Stopping,
+    /// A defect of the service.
+    #[error("the service failed inside")]
+    Broken,
+}
+
+impl From<Failure> for Status {
+    fn from(failure: Failure) -> Status {
+        match &failure {
+            Failure::Refused(error) | Failure::Store(StoreError::Refused(error)) => refused(error),
+            Failure::Store(StoreError::Conflict) => {
+                retry(Code::Aborted, failure.to_string(), "WRITERS_CONFLICT")
+            }
+            Failure::Store(StoreError::Unavailable(why)) => {
+                tracing::warn!(why, "the store is not available");
+                let text = "the store is not available; try again in a moment";
+                retry(Code::Unavailable, text.to_owned(), "STORE_UNAVAILABLE")
+            }
+            Failure::Store(error @ StoreError::Corrupt { .. }) => {
+                tracing::error!(%error, "stored data is damaged");
+                let text = "stored data is damaged; the service's log names the row";
+                plain(Code::Internal, text.to_owned(), "STORED_DATA_DAMAGED")
+            }
+            Failure::Store(StoreError::Driver(source)) => {
+                tracing::error!(error = source as &dyn std::error::Error, "the database failed");
+                let text = "the database failed; the service's log says how";
+                plain(Code::Internal, text.to_owned(), "DATABASE_FAILED")
+            }
+            Failure::TokenMissing => plain(Code::Unauthenticated, failure.to_string(), "TOKEN_MISSING"),
+            Failure::TokenUnknown => plain(Code::Unauthenticated, failure.to_string(), "TOKEN_UNKNOWN"),
+            Failure::TooLarge => {
+                let metadata = [("limit_bytes", MESSAGE_BYTES_MAX.to_string())];
+                let details = info("MESSAGE_TOO_LARGE", metadata);
+                Status::with_error_details(Code::ResourceExhausted, failure.to_string(), details)
+            }
+            Failure::Unreadable => plain(Code::InvalidArgument, failure.to_string(), "MESSAGE_UNREADABLE"),
+            Failure::NoSuchCall => plain(Code::Unimplemented, failure.to_string(), "NO_SUCH_CALL"),
+            Failure::Deadline => plain(Code::DeadlineExceeded, failure.to_string(), "DEADLINE_PASSED"),
+            Failure::Stopping => retry(Code::Unavailable, failure.to_string(), "STOPPING"),
+            Failure::Broken => plain(Code::Internal, failure.to_string(), "BROKEN"),
+        }
+    }
+}
+
+fn refused(error: &Error) -> Status {
+    let text = error.to_string();
+    match error {
+        Error::Invalid(found) => bad_request(text, "FIELDS_INVALID", found),
+        Error::NotFound { kind, name, remedy } => {
+            let reason = format!("{}_NOT_FOUND", kind.to_uppercase().replace([' ', '-'], "_"));
+            let mut details = info(&reason, [("kind", (*kind).to_owned()), ("name", name.clone())]);
+            details.set_resource_info(*kind, name.as_str(), "", remedy.as_str());
+            Status::with_error_details(Code::NotFound, text, details)
+        }
+        Error::WrongState { reason, subject, text: why } => {
+            let mut details = info(reason, [("subject", subject.clone())]);
+            let violation = PreconditionViolation::new(*reason, subject.as_str(), why.as_str());
+            details.set_precondition_failure(vec![violation]);
+            Status::with_error_details(Code::FailedPrecondition, text, details)
+        }
+        Error::RequestReused(_) => {
+            let violation = Violation::new("request_id", text.clone());
+            bad_request(text, "REQUEST_ID_REUSED", &[violation])
+        }
+        Error::NotAllowed(_) => plain(Code::PermissionDenied, text, "NOT_ALLOWED"),
+    }
+}
+
+fn bad_request(text: String, reason: &str, found: &[Violation]) -> Status {
+    let fields: Vec<&str> = found.iter().map(|violation| violation.field.as_str()).collect();
+    let mut details = info(reason, [("fields", fields.join(","))]);
+    let of = |violation: &Violation| FieldViolation::new(violation.field.as_str(), violation.text.as_str());
+    details.set_bad_request(found.iter().map(of).collect::<Vec<_>>());
+    Status::with_error_details(Code::InvalidArgument, text, details)
+}
+
+fn plain(code: Code, text: String, reason: &str) -> Status {
+    Status::with_error_details(code, text, info(reason, []))
+}
+
+fn retry(code: Code, text: String, reason: &str) -> Status {
+    let mut details = info(reason, []);
+    details.set_retry_info(Some(RETRY_AFTER));
+    Status::with_error_details(code, text, details)
+}
+
+fn info<const N: usize>(reason: &str, metadata: [(&str, String); N]) -> ErrorDetails {
+    let metadata: HashMap<String, String> =
+        metadata.into_iter().map(|(name, value)| (name.to_owned(), value)).collect();
+    ErrorDetails::with_error_info(reason, DOMAIN, metadata)
+}
+
+/// The failure behind a status that the transport made by itself, where callers deserve a better answer: one
+/// that names the limit, the remedy and a reason that programs can read.
+pub fn behind(status: &Status) -> Option<Failure> {
+    if !status.details().is_empty() {
+        return None;
+    }
+    match status.code() {
+        Code::OutOfRange | Code::ResourceExhausted => Some(Failure::TooLarge),
+        Code::Internal if status.message().contains("decode") => Some(Failure::Unreadable),
+        Code::Internal if status.message().contains("compress") => Some(Failure::Unreadable),
+        Code::Unimplemented => Some(Failure::NoSuchCall),
+        Code::Ok
+        | Code::Cancelled
+        | Code::Unknown
+        | Code::InvalidArgument
+        | Code::DeadlineExceeded
+        | Code::NotFound
+        | Code::AlreadyExists
+        | Code::PermissionDenied
+        | Code::FailedPrecondition
+        | Code::Aborted
+        | Code::Internal
+        | Code::Unavailable
+        | Code::DataLoss
+        | Code::Unauthenticated => None,
+    }
+}
+
+/// The code that an answer's headers tell; an answer that tells none is still under way or well.
+pub fn code_of(headers: &http::HeaderMap) -> Code {
+    Status::from_header_map(headers).map_or(Code::Ok, |status| status.code())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn every_failure() -> Vec<Failure> {
+        let wrong = Error::WrongState {
+            reason: "ORDER_NOT_OPEN",
+            subject: "order 7".into(),
+            text: "is closed".into(),
+        };
+        vec![
+            Error::invalid("shop.site.key", "is empty; give 1 to 40 characters").into(),
+            Error::NotFound { kind: "machine", name: "L-99".into(), remedy: "list the machines".into() }
+                .into(),
+            wrong.into(),
+            Error::RequestReused("a-b".into()).into(),
+            Error::NotAllowed("only a manager may skip this; ask one".into()).into(),
+            StoreError::Refused(Error::invalid("by", "is empty")).into(),
+            StoreError::Conflict.into(),
+            StoreError::Unavailable("/secret/path is locked".into()).into(),
+            StoreError::Corrupt { table: "orders", column: "state", row: "7".into() }.into(),
+            Failure::TokenMissing,
+            Failure::TokenUnknown,
+            Failure::TooLarge,
+            Failure::Unreadable,
+            Failure::NoSuchCall,
+            Failure::Deadline,
+            Failure::Stopping,
+            Failure::Broken,
+        ]
+    }
+
+    #[test]
+    fn every_failure_has_its_code_and_reason_and_stands_in_the_documentation() {
+        let expect = [
+            (Code::InvalidArgument, "FIELDS_INVALID"),
+            (Code::NotFound, "MACHINE_NOT_FOUND"),
+            (Code::FailedPrecondition, "ORDER_NOT_OPEN"),
+            (Code::InvalidArgument, "REQUEST_ID_REUSED"),
+            (Code::PermissionDenied, "NOT_ALLOWED"),
+            (Code::InvalidArgument, "FIELDS_INVALID"),
+            (Code::Aborted, "WRITERS_CONFLICT"),
+            (Code::Unavailable, "STORE_UNAVAILABLE"),
+            (Code::Internal, "STORED_DATA_DAMAGED"),
+            (Code::Unauthenticated, "TOKEN_MISSING"),
+            (Code::Unauthenticated, "TOKEN_UNKNOWN"),
+            (Code::ResourceExhausted, "MESSAGE_TOO_LARGE"),
+            (Code::InvalidArgument, "MESSAGE_UNREADABLE"),
+            (Code::Unimplemented, "NO_SUCH_CALL"),
+            (Code::DeadlineExceeded, "DEADLINE_PASSED"),
+            (Code::Unavailable, "STOPPING"),
+            (Code::Internal, "BROKEN"),
+        ];
+        let documented = include_str!("../../../docs/api.md");
+        let failures = every_failure();
+        assert_eq!(failures.len(), expect.len());
+        for (failure, (code, reason)) in failures.into_iter().zip(expect) {
+            let status = Status::from(failure);
+            let details = status.get_error_details();
+            let info = details.error_info().expect("always there");
+            assert_eq!((status.code(), info.reason.as_str(), info.domain.as_str()), (code, reason, DOMAIN));
+            assert!(!status.message().contains("secret"), "{status}");
+            assert_eq!(details.retry_info().is_some(), matches!(code, Code::Aborted | Code::Unavailable));
+            let word = reason.replace("MACHINE_", "<KIND>_").replace("ORDER_NOT_OPEN", "<STATE>");
+            let row =
+                documented.lines().find(|line| line.starts_with("| ") && line.contains(&format!("`{word}`")));
+            let name = format!("{code:?}").chars().fold(String::new(), |mut name, c| {
+                if c.is_uppercase() && !name.is_empty() {
+                    name.push('_');
+                }
+                name.extend(c.to_uppercase());
+                name
+            });
+            assert!(row.is_some_and(|row| row.contains(&name)), "{word} is not listed with {name}");
+        }
+    }
+
+    #[test]
+    fn fields_resources_and_preconditions_are_told_as_data() {
+        let status = Status::from(Failure::Refused(Error::Invalid(vec![
+            Violation::new("shop.machines[1].tag", "`L-03` stands twice"),
+            Violation::new("by", "is empty"),
+        ])));
+        let details = status.get_error_details();
+        let fields: Vec<_> = details.bad_request().expect("there").field_violations.clone();
+        assert_eq!(fields.len(), 2);
+        assert_eq!(
+            (fields[0].field.as_str(), fields[0].description.as_str()),
+            ("shop.machines[1].tag", "`L-03` stands twice")
+        );
+        let of = |failure: Error| Status::from(Failure::Refused(failure)).get_error_details();
+        let missing =
+            of(Error::NotFound { kind: "machine", name: "L-99".into(), remedy: "list them".into() });
+        let resource = missing.resource_info().expect("there");
+        assert_eq!((resource.resource_type.as_str(), resource.resource_name.as_str()), ("machine", "L-99"));
+        assert_eq!(resource.description, "list them");
+        let wrong = of(Error::WrongState {
+            reason: "ORDER_NOT_OPEN",
+            subject: "order 7".into(),
+            text: "closed".into(),
+        });
+        let precondition = &wrong.precondition_failure().expect("there").violations[0];
+        assert_eq!(
+            (precondition.r#type.as_str(), precondition.subject.as_str()),
+            ("ORDER_NOT_OPEN", "order 7")
+        );
+    }
+}

@@ -1,0 +1,170 @@
+//! The due list, and why an order stands on it.
+
+use super::due_clause::{clauses, due_kind, why};
+use super::fields::{Fields, SHORT_MAX};
+use super::machine::numbers;
+use super::order::{kit, lateness_at};
+use super::people::Names;
+use super::time::{stamp, stamp_of};
+use fettler_domain::calendar::Calendar;
+use fettler_domain::error::Error;
+use fettler_domain::ids::OrderNumber;
+use fettler_domain::plan::{PlanRow, Section, Standing, lateness_in_words, standing};
+use fettler_domain::text::{ForeignName, Key};
+use fettler_domain::time::{ShopDay, Ts};
+use fettler_proto::v1;
+use fettler_store::contract::{DueEntry, Explained};
+
+/// The farthest horizon, in days: ten years, longer than any interval that a list is useful for.
+const HORIZON_DAYS_MAX: i64 = 3_653;
+/// The most past events of an explanation.
+const EVENTS_MAX: usize = 10;
+
+/// What is asked of the due list.
+pub struct DueAsk {
+    /// The last shop day of the horizon.
+    pub until: ShopDay,
+    /// Only this machine.
+    pub machine: Option<ForeignName>,
+    /// Only this area.
+    pub area: Option<String>,
+}
+
+/// Reads what is asked of the due list on the shop day `today`.
+pub fn ask(ask: &v1::ListDueRequest, today: ShopDay) -> Result<DueAsk, Error> {
+    let mut fields = Fields::new();
+    let until = fields.optional_day("until", &ask.until).map(|until| until.unwrap_or(today));
+    if let Some(until) = until
+        && !(0..=HORIZON_DAYS_MAX).contains(&until.days_since(today))
+    {
+        let last = today.plus_days(HORIZON_DAYS_MAX);
+        fields.wrong("until", format!("{until} is out of bounds; give a day from today, {today}, to {last}"));
+    }
+    let machine = fields.optional_foreign("machine", &ask.machine);
+    let area = fields.line("area", &ask.area, SHORT_MAX).map(|area| (!area.is_empty()).then_some(area));
+    fields.finish(until.zip(machine).zip(area).map(|((until, machine), area)| DueAsk {
+        until,
+        machine,
+        area,
+    }))
+}
+
+/// Which order is to be explained.
+pub enum ExplainAsk {
+    /// The one with this number.
+    Order(OrderNumber),
+    /// The open one of this task.
+    Task(ForeignName, Key),
+}
+
+/// Reads which order is to be explained.
+pub fn explain_ask(ask: &v1::ExplainOrderRequest) -> Result<ExplainAsk, Error> {
+    let mut fields = Fields::new();
+    if ask.order != 0 {
+        let order = fields.order("order", ask.order);
+        return fields.finish(order.map(ExplainAsk::Order));
+    }
+    if ask.machine.is_empty() && ask.task.is_empty() {
+        fields.wrong("order", "is missing; give a work order's number, or a machine and a task");
+        return fields.finish(None);
+    }
+    let machine = fields.foreign("machine", &ask.machine);
+    let task = fields.key("task", &ask.task);
+    fields.finish(machine.zip(task).map(|(machine, task)| ExplainAsk::Task(machine, task)))
+}
+
+/// An item of the due list at `now`, in the part of the list where it stands.
+pub fn item(entry: &DueEntry, section: v1::DueSection, calendar: &Calendar, now: Ts) -> v1::DueItem {
+    let row = &entry.plan;
+    let today = calendar.shop_day_of(now);
+    v1::DueItem {
+        order: row.order.0,
+        section: section.into(),
+        machine: entry.machine.to_string(),
+        machine_name: entry.machine_name.to_string(),
+        area: entry.area.clone(),
+        task: entry.task.as_ref().map(Key::to_string).unwrap_or_default(),
+        title: entry.title.to_string(),
+        place: entry.place.clone(),
+        due: stamp_of(row.due),
+        due_day: row.due.map(|due| calendar.shop_day_of(due).to_string()).unwrap_or_default(),
+        kind: due_kind(row.kind).into(),
+        opens: stamp_of(row.opens),
+        late_from: stamp_of(row.late),
+        when: lateness_in_words(row, now, calendar),
+        late: standing(row, now) == Standing::Late,
+        clauses: clauses(row, &entry.meter_keys, calendar, today),
+        why: why(row, calendar, today),
+        kit: entry.kit.iter().map(kit).collect(),
+        minutes: i32::try_from(entry.minutes).unwrap_or(i32::MAX),
+        hazard: entry.hazard,
+        cautions: entry.cautions.clone(),
+        readings: entry.readings.iter().map(Key::to_string).collect(),
+        covered_by: row.covered_by.map_or(0, |order| order.0),
+        p10: stamp_of(row.p10),
+        p50: stamp_of(row.p50),
+        p90: stamp_of(row.p90),
+    }
+}
+
+/// An item in the part of the list where its own row stands.
+pub fn own_item(entry: &DueEntry, calendar: &Calendar, now: Ts) -> v1::DueItem {
+    let section = match entry.plan.section {
+        Section::Dated => v1::DueSection::Dated,
+        Section::NeverRecorded => v1::DueSection::NeverRecorded,
+        Section::Unlisted => v1::DueSection::Unlisted,
+    };
+    item(entry, section, calendar, now)
+}
+
+/// The people whom an explanation names.
+pub fn people_of(explained: &Explained) -> Vec<fettler_domain::ids::PersonId> {
+    explained.closings.iter().map(|closing| closing.done_by).collect()
+}
+
+/// An order explained.
+pub fn explained(
+    explained: &Explained,
+    names: &Names,
+    calendar: &Calendar,
+    now: Ts,
+) -> v1::ExplainOrderResponse {
+    v1::ExplainOrderResponse {
+        item: Some(own_item(&explained.entry, calendar, now)),
+        window: window(&explained.entry.plan, calendar, calendar.shop_day_of(now)),
+        events: events(explained, names, calendar),
+        covers: numbers(&explained.covers),
+        shop_day: explained.shop_day.to_string(),
+        row_agrees: explained.row_agrees,
+    }
+}
+
+fn window(row: &PlanRow, calendar: &Calendar, today: ShopDay) -> String {
+    let at = |at: Ts| {
+        let day = calendar.weekday_in_words(calendar.shop_day_of(at), today);
+        format!("{day} {}", calendar.zone().to_wall(at).format("%H:%M"))
+    };
+    let opens = match (row.opens, row.opens_expected) {
+        (Some(opens), _) => format!("may be done from {}", at(opens)),
+        (None, Some(opens)) => format!("may be done from about {}", at(opens)),
+        (None, None) => "from when on it may be done is not known yet".to_owned(),
+    };
+    match row.late {
+        Some(late) => format!("{opens}, late from {}", at(late)),
+        None => format!("{opens}, late only once its window is known to have shut"),
+    }
+}
+
+fn events(explained: &Explained, names: &Names, calendar: &Calendar) -> Vec<v1::TaskEvent> {
+    let closed = explained.closings.iter().map(|closing| {
+        let lateness = lateness_at(closing.due_then, closing.late_from_then, closing.done_at, calendar);
+        let text = format!("closed by {}, {lateness}", names.of(closing.done_by));
+        v1::TaskEvent { at: Some(stamp(closing.done_at)), order: closing.order.0, text }
+    });
+    let stated = explained.stated.map(|day| v1::TaskEvent {
+        at: Some(stamp(calendar.start_of(day))),
+        order: 0,
+        text: format!("stated as done on {day}"),
+    });
+    closed.chain(stated).take(EVENTS_MAX).collect()
+}

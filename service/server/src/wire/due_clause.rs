@@ -1,0 +1,134 @@
+//! One clause of a rule as it stands for an open order, as data and in words.
+
+use super::time::stamp_of;
+use super::units::{exact, unit as wire_unit};
+use fettler_domain::calendar::Calendar;
+use fettler_domain::plan::{Base, ClauseState, Counted, DueKind, PlanRow, Reason, reason_in_words, reasons};
+use fettler_domain::quantity::Amount;
+use fettler_domain::text::Key;
+use fettler_domain::time::ShopDay;
+use fettler_proto::v1;
+use std::collections::BTreeMap;
+
+/// The kind of a due instant on the wire.
+pub fn due_kind(kind: DueKind) -> v1::DueKind {
+    match kind {
+        DueKind::Exact => v1::DueKind::Crossed,
+        DueKind::CalendarDay => v1::DueKind::Calendar,
+        DueKind::Expected => v1::DueKind::Expected,
+        DueKind::Raised => v1::DueKind::Raised,
+        DueKind::Unknown => v1::DueKind::Unknown,
+    }
+}
+
+/// The reasons of a row, each at the place of the clause it belongs to, and what is told beside the clauses.
+struct Told {
+    of_clause: Vec<String>,
+    raised: Option<String>,
+    beside: Vec<String>,
+}
+
+fn told(row: &PlanRow, calendar: &Calendar, today: ShopDay) -> Told {
+    let mut told =
+        Told { of_clause: vec![String::new(); row.clauses.len()], raised: None, beside: Vec::new() };
+    // The governing clause is told first, then the others in the rule's order.
+    let governing = row.governing.filter(|index| *index < row.clauses.len());
+    let others = (0..row.clauses.len()).filter(|index| Some(*index) != governing);
+    let mut places = governing.into_iter().chain(others).collect::<Vec<_>>().into_iter();
+    for reason in reasons(row, calendar) {
+        let words = reason_in_words(&reason, calendar, today);
+        match reason {
+            Reason::Raised { .. } => told.raised = Some(words),
+            Reason::Held(_) | Reason::KnownTo { .. } => told.beside.push(words),
+            Reason::Crossed { .. }
+            | Reason::Expected { .. }
+            | Reason::Day { .. }
+            | Reason::NeverRecorded
+            | Reason::HoursNotKnown { .. } => {
+                if let Some(place) = places.next() {
+                    told.of_clause[place] = words;
+                }
+            }
+        }
+    }
+    told
+}
+
+/// Why a row is due, in one line: the governing reason, then what held it back and how far hours are known.
+pub fn why(row: &PlanRow, calendar: &Calendar, today: ShopDay) -> String {
+    let told = told(row, calendar, today);
+    let governing =
+        row.governing.and_then(|index| told.of_clause.get(index)).or_else(|| told.of_clause.first());
+    let mut parts: Vec<String> = told.raised.into_iter().chain(governing.cloned()).collect();
+    parts.extend(told.beside);
+    parts.join("; ")
+}
+
+/// Every clause of a row, in the rule's order.
+pub fn clauses(
+    row: &PlanRow,
+    meters: &BTreeMap<i64, Key>,
+    calendar: &Calendar,
+    today: ShopDay,
+) -> Vec<v1::ClauseStanding> {
+    let texts = told(row, calendar, today).of_clause;
+    let of = |(index, (clause, text)): (usize, (&ClauseState, String))| {
+        let governs = row.governing == Some(index);
+        standing(clause, text, governs, meters, calendar, today)
+    };
+    row.clauses.iter().zip(texts).enumerate().map(of).collect()
+}
+
+fn standing(
+    clause: &ClauseState,
+    text: String,
+    governs: bool,
+    meters: &BTreeMap<i64, Key>,
+    calendar: &Calendar,
+    today: ShopDay,
+) -> v1::ClauseStanding {
+    let mut standing = v1::ClauseStanding {
+        due: stamp_of(clause.due),
+        kind: due_kind(clause.kind).into(),
+        base: base(clause, calendar, today),
+        governs,
+        text,
+        ..Default::default()
+    };
+    match &clause.counted {
+        Counted::Calendar { every, .. } => {
+            standing.clause = every.to_string();
+            standing.interval = every.n.to_string();
+        }
+        Counted::Meter { meter, unit, every, from, threshold, h, known_to, last_28_days } => {
+            let text = |amount: Amount| exact(amount, *unit);
+            let key = meters.get(&meter.0).map_or_else(|| format!("of meter {meter}"), Key::to_string);
+            standing.clause = format!("every {} {key}", every.display(*unit));
+            standing.interval = text(*every);
+            standing.threshold = threshold.map(text).unwrap_or_default();
+            standing.counted = h.zip(*from).map(|(h, from)| text(h - from)).unwrap_or_default();
+            standing.unit = wire_unit(*unit).into();
+            standing.known_to = stamp_of(*known_to);
+            standing.history = last_28_days
+                .map(|ran| format!("{} in the 28 days before", ran.display(*unit)))
+                .unwrap_or_default();
+        }
+    }
+    standing
+}
+
+/// From where a clause counts, in words.
+fn base(clause: &ClauseState, calendar: &Calendar, today: ShopDay) -> String {
+    let day = |day| calendar.day_in_words(day, today);
+    match (clause.base, &clause.counted) {
+        (Base::Never, _) => "nothing recorded".to_owned(),
+        (Base::Closing(at), _) => format!("closing of {}", day(calendar.shop_day_of(at))),
+        (Base::Stated(on), _) => format!("stated {}", day(on)),
+        (Base::Skip(at), _) => format!("due point skipped on {}", day(calendar.shop_day_of(at))),
+        (Base::Grid, Counted::Calendar { from: Some(from), .. }) => format!("grid from {from}"),
+        (Base::Grid, Counted::Meter { from: Some(from), unit, .. }) => {
+            format!("grid, from {}", from.display(*unit))
+        }
+        (Base::Grid, _) => "grid".to_owned(),
+    }
+}

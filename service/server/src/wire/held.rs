@@ -1,0 +1,149 @@
+//! Why a report is held, in words with the values and the remedy.
+
+use super::fields::{Fields, Said};
+use super::time::stamp;
+use super::units::{exact, unknown_value};
+use fettler_domain::calendar::Calendar;
+use fettler_domain::ledger::row::{Feed, Form, Impossible, Reason, Rival};
+use fettler_domain::quantity::Unit;
+use fettler_domain::time::Ts;
+use fettler_proto::v1;
+
+/// The word by which a reason is listed; `None` inside for all of them, `None` outside when it was wrong.
+pub fn word(fields: &mut Fields, field: &str, code: i32) -> Said<Option<&'static str>> {
+    Some(match v1::HeldCode::try_from(code) {
+        Ok(v1::HeldCode::Unspecified) => None,
+        Ok(v1::HeldCode::UnknownMachine) => Some("unknown_machine"),
+        Ok(v1::HeldCode::UnknownMeter) => Some("unknown_meter"),
+        Ok(v1::HeldCode::WrongKind) => Some("wrong_kind"),
+        Ok(v1::HeldCode::Impossible) => Some("impossible"),
+        Ok(v1::HeldCode::MoreThanTime) => Some("more_than_time"),
+        Ok(v1::HeldCode::Overlap) => Some("overlap"),
+        Ok(v1::HeldCode::Conflict) => Some("conflict"),
+        Ok(v1::HeldCode::SameRevision) => Some("same_revision"),
+        Ok(v1::HeldCode::Future) => Some("future"),
+        Ok(v1::HeldCode::Fell) => Some("fell"),
+        Err(_) => {
+            unknown_value(fields, field, code, "one of the reasons that held reports show");
+            return None;
+        }
+    })
+}
+
+fn code(reason: &Reason) -> v1::HeldCode {
+    match reason {
+        Reason::UnknownMachine { .. } => v1::HeldCode::UnknownMachine,
+        Reason::UnknownMeter { .. } => v1::HeldCode::UnknownMeter,
+        Reason::WrongKind { .. } => v1::HeldCode::WrongKind,
+        Reason::Impossible { .. } => v1::HeldCode::Impossible,
+        Reason::MoreThanTime { .. } => v1::HeldCode::MoreThanTime,
+        Reason::Overlap { .. } => v1::HeldCode::Overlap,
+        Reason::Conflict { .. } => v1::HeldCode::Conflict,
+        Reason::SameRevision { .. } => v1::HeldCode::SameRevision,
+        Reason::Future { .. } => v1::HeldCode::Future,
+        Reason::Fell { .. } => v1::HeldCode::Fell,
+    }
+}
+
+/// A reason as data and in words. `unit` is the one in which the report states, which is its meter's own wherever
+/// a reason names amounts.
+pub fn reason(reason: &Reason, unit: Unit, calendar: &Calendar, now: Ts) -> v1::HeldReason {
+    let (mut against, mut most, mut counts_from) = (None, String::new(), None);
+    match reason {
+        Reason::MoreThanTime { most: fits, .. } => most = exact(*fits, unit),
+        Reason::Conflict { with } | Reason::Overlap { with } => against = Some(rival(with)),
+        Reason::SameRevision { stands } => {
+            against = Some(v1::ReportReference { digest: stands.to_string(), ..Default::default() });
+        }
+        Reason::Future { counts_from: from } => counts_from = Some(stamp(*from)),
+        Reason::UnknownMachine { .. }
+        | Reason::UnknownMeter { .. }
+        | Reason::WrongKind { .. }
+        | Reason::Impossible { .. }
+        | Reason::Fell { .. } => {}
+    }
+    let text = in_words(reason, unit, calendar, now);
+    v1::HeldReason { code: code(reason).into(), text, against, most, counts_from }
+}
+
+fn rival(with: &Rival) -> v1::ReportReference {
+    v1::ReportReference {
+        source: with.source.to_string(),
+        report_id: with.report.to_string(),
+        revision: with.revision,
+        digest: String::new(),
+    }
+}
+
+fn in_words(reason: &Reason, unit: Unit, calendar: &Calendar, now: Ts) -> String {
+    match reason {
+        Reason::UnknownMachine { name } => format!(
+            "no machine has the tag or name `{name}`; declare it, or add the name to the machine that is meant"
+        ),
+        Reason::UnknownMeter { machine, meter: Some(meter) } => {
+            format!("machine `{machine}` has no meter `{meter}`; declare it, or send the report with another")
+        }
+        Reason::UnknownMeter { machine, meter: None } => format!(
+            "it does not follow which meter of machine `{machine}` is meant; name the meter in the report, or \
+             declare which kind the source feeds"
+        ),
+        Reason::WrongKind { takes, sent } => format!(
+            "the meter takes {}, the report gives {}; send it for another meter or in that form",
+            form(*takes),
+            form(*sent)
+        ),
+        Reason::Impossible { why } => impossible(*why).to_owned(),
+        Reason::MoreThanTime { amount, most } => format!(
+            "states {} where at most {} fit the time, a minute of grace included; send a corrected revision",
+            amount.display(unit),
+            most.display(unit)
+        ),
+        Reason::Conflict { with } => format!(
+            "overlaps {} of a source that counts before it; send a corrected revision, or settle it",
+            named(with)
+        ),
+        Reason::Overlap { with } => format!(
+            "overlaps {} of the same source, and together they say more than the time allows; correct one of them",
+            named(with)
+        ),
+        Reason::SameRevision { stands } => format!(
+            "the same revision came with other content, and that one ({}) stands; send a higher revision",
+            &stands.to_string()[..12]
+        ),
+        Reason::Future { counts_from } => {
+            let at = calendar.instant_in_words(*counts_from, calendar.shop_day_of(now));
+            format!("ends in the future; it counts from {at} on, nothing is to be done")
+        }
+        Reason::Fell { from, to } => format!(
+            "the counter fell from {} to {}; record the counter's replacement, or send a corrected revision",
+            from.display(unit),
+            to.display(unit)
+        ),
+    }
+}
+
+fn named(with: &Rival) -> String {
+    format!("report `{}` revision {} of source `{}`", with.report, with.revision, with.source)
+}
+
+fn form(form: Form) -> String {
+    let how = match form.feed {
+        Feed::Interval => "amounts over stretches of time",
+        Feed::Absolute => "counter readings",
+    };
+    let unit = match form.unit {
+        Unit::Hours => "hours",
+        Unit::Cycles => "cycles",
+        Unit::Litres => "litres",
+    };
+    format!("{how} in {unit}")
+}
+
+fn impossible(why: Impossible) -> &'static str {
+    match why {
+        Impossible::Negative => "states less than 0; send a corrected revision",
+        Impossible::EndNotAfterStart => "ends at or before its start; send a corrected revision",
+        Impossible::Over31Days => "covers more than 31 days; send it in shorter stretches",
+        Impossible::TooLarge => "states more than a meter can hold; send a corrected revision",
+    }
+}

@@ -1,0 +1,20 @@
+//! Between the wire and the domain. Messages become domain types here, once, and every field that cannot be taken
+//! is collected with its path, its value and the remedy; answers are written here in the words of the site's zone.
+//!
+//! Nothing here reads a clock, asks the store or knows a status code.
+
+pub mod due;
+pub mod due_clause;
+pub mod fields;
+pub mod held;
+pub mod journal;
+pub mod machine;
+pub mod order;
+pub mod page;
+pub mod people;
+pub mod report;
+pub mod shop_in;
+pub mod shop_out;
+pub mod tasks_in;
+pub mod time;
+pub mod units;

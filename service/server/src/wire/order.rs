@@ -1,0 +1,334 @@
+//! Work orders and closings.
+
+use super::due::own_item;
+use super::fields::{Fields, SHORT_MAX, Said, shown};
+use super::machine::numbers;
+use super::people::Names;
+use super::time::{stamp, stamp_of};
+use super::units::unknown_value;
+use fettler_domain::calendar::Calendar;
+use fettler_domain::error::Error;
+use fettler_domain::ids::{OrderNumber, PersonId};
+use fettler_domain::order::{AsFound, ClosingSaid, OrderState, RaiseSaid, ReadingSaid};
+use fettler_domain::plan::{By, Satisfied, Timing};
+use fettler_domain::shop::KitItem;
+use fettler_domain::text::{Key, Name};
+use fettler_domain::time::{MICROS_PER_MINUTE, Ts};
+use fettler_proto::v1;
+use fettler_store::contract::{ClosingView, Ended, OrderFilter, OrderRecord};
+
+/// The most readings of a closing.
+const READINGS_MAX: usize = 100;
+/// The most items that a closing used or a task needs.
+pub const KIT_MAX: usize = 50;
+/// The longest job, in minutes.
+pub const MINUTES_MAX: u32 = 10_000;
+/// The longest unit text, in characters.
+pub const UNIT_TEXT_MAX: usize = 20;
+
+/// Which orders to list.
+pub fn filter(ask: &v1::ListOrdersRequest) -> Result<OrderFilter, Error> {
+    let mut fields = Fields::new();
+    let state = state_asked(&mut fields, ask.state);
+    let machine = fields.optional_key("machine", &ask.machine);
+    let task = fields.optional_key("task", &ask.task);
+    if !ask.task.is_empty() && ask.machine.is_empty() {
+        fields.wrong("machine", "is missing; a task's key belongs to a machine, so give its tag too");
+    }
+    let all = state.zip(machine).zip(task);
+    fields.finish(all.map(|((state, machine), task)| OrderFilter { state, machine, task }))
+}
+
+fn state_asked(fields: &mut Fields, value: i32) -> Said<Option<OrderState>> {
+    Some(match v1::OrderState::try_from(value) {
+        Ok(v1::OrderState::Unspecified) => None,
+        Ok(v1::OrderState::Open) => Some(OrderState::Open),
+        Ok(v1::OrderState::Closed) => Some(OrderState::Closed),
+        Ok(v1::OrderState::Skipped) => Some(OrderState::Skipped),
+        Ok(v1::OrderState::Void) => Some(OrderState::Void),
+        Err(_) => {
+            unknown_value(fields, "state", value, "open, closed, skipped or void");
+            return None;
+        }
+    })
+}
+
+/// Reads an order's number.
+pub fn number(order: i64) -> Result<OrderNumber, Error> {
+    let mut fields = Fields::new();
+    let order = fields.order("order", order);
+    fields.finish(order)
+}
+
+/// Reads a closing said at `now`.
+pub fn closing(ask: &v1::CloseOrderRequest, now: Ts) -> Result<ClosingSaid, Error> {
+    let mut fields = Fields::new();
+    let order = fields.order("order", ask.order);
+    let done_at = fields.optional_instant("done_at", ask.done_at.as_ref()).map(|at| at.unwrap_or(now));
+    if let Some(at) = done_at.filter(|at| at.micros_since(now) > MICROS_PER_MINUTE) {
+        fields.wrong("done_at", format!("{at} lies in the future, now is {now}; give when it was done"));
+    }
+    let done_by = fields.name("done_by", &ask.done_by);
+    let entered_by = fields.optional_name("entered_by", &ask.entered_by);
+    let as_found = as_found(&mut fields, ask.as_found);
+    let readings = fields.each("readings", &ask.readings, READINGS_MAX, reading);
+    let used = fields.each("used", &ask.used, KIT_MAX, kit_item);
+    let certificate = fields.line("certificate", &ask.certificate, SHORT_MAX);
+    let second_person = fields.optional_name("second_person", &ask.second_person);
+    if !ask.second_person.is_empty() && ask.second_person == ask.done_by {
+        let name = shown(&ask.second_person);
+        fields.wrong(
+            "second_person",
+            format!("`{name}` is the doer too; name another person, or leave it out"),
+        );
+    }
+    let minutes = fields.number("minutes", ask.minutes, 0, MINUTES_MAX);
+    let note = fields.note("note", &ask.note);
+    let said = (|| {
+        Some(ClosingSaid {
+            order: order?,
+            done_at: done_at?,
+            done_by: done_by?,
+            entered_by: entered_by?,
+            as_found: as_found?,
+            readings,
+            used,
+            cautions_confirmed: ask.cautions_confirmed,
+            certificate: certificate.map(|number| (!number.is_empty()).then_some(number))?,
+            second_person: second_person?,
+            minutes: minutes?,
+            note: note?,
+        })
+    })();
+    fields.finish(said)
+}
+
+fn as_found(fields: &mut Fields, value: i32) -> Option<AsFound> {
+    match v1::AsFound::try_from(value) {
+        Ok(v1::AsFound::Unspecified | v1::AsFound::Good) => Some(AsFound::Good),
+        Ok(v1::AsFound::Worn) => Some(AsFound::Worn),
+        Ok(v1::AsFound::Failed) => Some(AsFound::Failed),
+        Ok(v1::AsFound::BrokeDown) => Some(AsFound::BrokeDown),
+        Err(_) => {
+            unknown_value(fields, "as_found", value, "good, worn, failed or broke down");
+            None
+        }
+    }
+}
+
+fn reading(fields: &mut Fields, said: &v1::Reading) -> Option<ReadingSaid> {
+    let point = fields.key("point", &said.point);
+    let value = fields.decimal_text("value", &said.value);
+    let unit = fields.line("unit", &said.unit, UNIT_TEXT_MAX)?;
+    Some(ReadingSaid { point: point?, value: value?, unit: (!unit.is_empty()).then_some(unit) })
+}
+
+/// Reads an item and how much of it.
+pub fn kit_item(fields: &mut Fields, said: &v1::KitItem) -> Option<KitItem> {
+    let item = fields.name("item", &said.item);
+    let quantity = fields.positive_text("quantity", &said.quantity);
+    let unit = fields.line("unit", &said.unit, UNIT_TEXT_MAX);
+    Some(KitItem { item: item?, quantity: quantity?, unit: unit? })
+}
+
+/// Reads a job raised by hand.
+pub fn raised(ask: &v1::RaiseOrderRequest) -> Result<RaiseSaid, Error> {
+    let mut fields = Fields::new();
+    let machine = fields.key("machine", &ask.machine);
+    let title = fields.name("title", &ask.title);
+    let by = fields.name("by", &ask.by);
+    let due_day = fields.optional_day("due_day", &ask.due_day);
+    let note = fields.note("note", &ask.note);
+    let all = machine.zip(title).zip(by).zip(due_day).zip(note);
+    fields.finish(all.map(|((((machine, title), by), due_day), note)| RaiseSaid {
+        machine,
+        title,
+        by,
+        due_day,
+        hazard: ask.hazard,
+        note,
+    }))
+}
+
+/// Reads a skip or an undo: the order, who decides, and why.
+pub fn decided(order: i64, by: &str, reason: &str) -> Result<(OrderNumber, Name, String), Error> {
+    let mut fields = Fields::new();
+    let order = fields.order("order", order);
+    let by = fields.name("by", by);
+    let reason = fields.required_line("reason", reason, super::fields::LINE_MAX);
+    fields.finish(order.zip(by).zip(reason).map(|((order, by), reason)| (order, by, reason)))
+}
+
+/// The people whom an order names.
+pub fn people_of(order: &OrderRecord) -> Vec<PersonId> {
+    let closings = order.closing.iter().chain(&order.undone).map(|view| &view.record);
+    let in_closings = closings.flat_map(|record| {
+        let undone = record.undone.as_ref().map(|undone| undone.by);
+        [Some(record.done_by), Some(record.entered_by), record.second_person, undone].into_iter().flatten()
+    });
+    order.raised_by.into_iter().chain(order.skipped_by).chain(in_closings).collect()
+}
+
+/// The people whom the end of an order names.
+pub fn people_of_ended(ended: &Ended) -> Vec<PersonId> {
+    ended.order.iter().chain(&ended.covered).flat_map(people_of).collect()
+}
+
+/// A work order.
+pub fn order(record: &OrderRecord, names: &Names, calendar: &Calendar) -> v1::Order {
+    v1::Order {
+        number: record.number.0,
+        state: state(record.state).into(),
+        machine: record.machine.to_string(),
+        task: record.task.as_ref().map(Key::to_string).unwrap_or_default(),
+        title: record.title.to_string(),
+        opened_at: Some(stamp(record.opened_at)),
+        raised_by: names.of_some(record.raised_by),
+        note: record.note.clone(),
+        ended_at: stamp_of(record.ended_at),
+        reason: record.reason.clone(),
+        skipped_by: names.of_some(record.skipped_by),
+        closing: record.closing.as_ref().map(|view| closed(view, names, calendar)),
+        undone: record.undone.iter().map(|view| closed(view, names, calendar)).collect(),
+    }
+}
+
+fn state(state: OrderState) -> v1::OrderState {
+    match state {
+        OrderState::Open => v1::OrderState::Open,
+        OrderState::Closed => v1::OrderState::Closed,
+        OrderState::Skipped => v1::OrderState::Skipped,
+        OrderState::Void => v1::OrderState::Void,
+    }
+}
+
+fn closed(view: &ClosingView, names: &Names, calendar: &Calendar) -> v1::Closing {
+    let record = &view.record;
+    let then = lateness_at(record.due_then, record.late_from_then, record.done_at, calendar);
+    v1::Closing {
+        number: record.closing.0,
+        order: record.order.0,
+        done_at: Some(stamp(record.done_at)),
+        done_by: names.of(record.done_by),
+        entered_at: Some(stamp(record.entered_at)),
+        entered_by: names.of(record.entered_by),
+        as_found: wire_as_found(record.as_found).into(),
+        readings: record.readings.iter().map(wire_reading).collect(),
+        used: record.used.iter().map(kit).collect(),
+        cautions_shown: record.cautions_shown.clone(),
+        cautions_confirmed: record.cautions_confirmed,
+        certificate: record.certificate.clone().unwrap_or_default(),
+        second_person: names.of_some(record.second_person),
+        minutes: i32::try_from(record.minutes).unwrap_or(i32::MAX),
+        note: view.note.clone(),
+        due_as_known_then: stamp_of(record.due_then),
+        lateness_as_known_then: then,
+        lateness_as_known_now: view.satisfied.as_ref().map(|met| timing(&met.timing)).unwrap_or_default(),
+        satisfied: view
+            .satisfied
+            .as_ref()
+            .map(|met| satisfied(met, record.done_at, calendar))
+            .unwrap_or_default(),
+        covered_by: record.covered_by.map_or(0, |closing| closing.0),
+        undone_at: record.undone.as_ref().map(|undone| stamp(undone.at)),
+        undone_by: names.of_some(record.undone.as_ref().map(|undone| undone.by)),
+        undone_reason: record.undone.as_ref().map(|undone| undone.reason.clone()).unwrap_or_default(),
+        findings: record.findings.clone(),
+        entry: view.entry,
+    }
+}
+
+fn wire_as_found(found: AsFound) -> v1::AsFound {
+    match found {
+        AsFound::Good => v1::AsFound::Good,
+        AsFound::Worn => v1::AsFound::Worn,
+        AsFound::Failed => v1::AsFound::Failed,
+        AsFound::BrokeDown => v1::AsFound::BrokeDown,
+    }
+}
+
+fn wire_reading(said: &ReadingSaid) -> v1::Reading {
+    let unit = said.unit.clone().unwrap_or_default();
+    v1::Reading { point: said.point.to_string(), value: said.value.clone(), unit }
+}
+
+/// An item and how much of it.
+pub fn kit(item: &KitItem) -> v1::KitItem {
+    v1::KitItem { item: item.item.to_string(), quantity: item.quantity.clone(), unit: item.unit.clone() }
+}
+
+/// How work done at `done_at` stood to its due point, in words, from the instants known at the closing.
+pub fn lateness_at(due: Option<Ts>, late_from: Option<Ts>, done_at: Ts, calendar: &Calendar) -> String {
+    let Some(due) = due else {
+        return "no due point known".to_owned();
+    };
+    let days = calendar.shop_day_of(done_at).days_since(calendar.shop_day_of(due));
+    if late_from.is_some_and(|late_from| done_at >= late_from) {
+        return by_days(days.max(0), "late");
+    }
+    match days {
+        0 => "on the day it was due".to_owned(),
+        ..0 => by_days(-days, "early"),
+        1.. => format!("{} after the due day, in its window", days_in_words(days)),
+    }
+}
+
+fn by_days(days: i64, word: &str) -> String {
+    if days == 0 { format!("{word} the same day") } else { format!("{} {word}", days_in_words(days)) }
+}
+
+fn days_in_words(days: i64) -> String {
+    if days == 1 { "1 day".to_owned() } else { format!("{days} days") }
+}
+
+fn timing(timing: &Timing) -> String {
+    let by = |by: &By, word: &str| match by {
+        By::Days(days) => by_days(*days, word),
+        By::Amount { amount, unit } => format!("{} {word}", amount.display(*unit)),
+    };
+    match timing {
+        Timing::OnTime => "in its window".to_owned(),
+        Timing::Early(early) => by(early, "early"),
+        Timing::Late(late) => by(late, "late"),
+        Timing::NotKnown => "nothing to measure by".to_owned(),
+    }
+}
+
+fn satisfied(met: &Satisfied, done_at: Ts, calendar: &Calendar) -> String {
+    if met.extra_work {
+        return "extra work".to_owned();
+    }
+    let seen_from = calendar.shop_day_of(done_at);
+    let due = match met.due {
+        Some(due) => format!("due {}", calendar.day_in_words(calendar.shop_day_of(due), seen_from)),
+        None => "the first on record".to_owned(),
+    };
+    if met.missed > 0 { format!("{due}, {} passed over", met.missed) } else { due }
+}
+
+/// What came of a closing.
+pub fn close_answer(ended: &Ended, names: &Names, calendar: &Calendar, now: Ts) -> v1::CloseOrderResponse {
+    v1::CloseOrderResponse {
+        order: ended.order.as_ref().map(|record| order(record, names, calendar)),
+        next: ended.next.first().map(|entry| own_item(entry, calendar, now)),
+        covered: ended.covered.iter().map(|record| order(record, names, calendar)).collect(),
+        left_open: numbers(&ended.left_open),
+        remarks: ended.remarks.clone(),
+    }
+}
+
+/// What came of a skip.
+pub fn skip_answer(ended: &Ended, names: &Names, calendar: &Calendar, now: Ts) -> v1::SkipOrderResponse {
+    v1::SkipOrderResponse {
+        order: ended.order.as_ref().map(|record| order(record, names, calendar)),
+        next: ended.next.first().map(|entry| own_item(entry, calendar, now)),
+    }
+}
+
+/// What came of an undo.
+pub fn undo_answer(ended: &Ended, calendar: &Calendar, now: Ts) -> v1::UndoClosingResponse {
+    v1::UndoClosingResponse {
+        open_again: ended.next.iter().map(|entry| own_item(entry, calendar, now)).collect(),
+        void_orders: numbers(&ended.void),
+    }
+}

@@ -1,0 +1,222 @@
+//! Reads a shop's declaration: site, sources, people and machines. Tasks and rules stand in [`super::tasks_in`].
+
+use super::fields::{Fields, LINE_MAX, SHORT_MAX, Said, shown};
+use super::order::UNIT_TEXT_MAX;
+use super::tasks_in::{last_done, sheet, task};
+use chrono::Weekday;
+use fettler_domain::calendar::{
+    CLOSURES_MAX, Closure, EXTRA_SHIFTS_MAX, ExtraShift, SHIFTS_MAX, Shift, Weekdays, Zone,
+};
+use fettler_domain::error::Error;
+use fettler_domain::quantity::{Amount, MaxPerHour, MeterKind};
+use fettler_domain::shop::{Declaration, MachineCard, MeterCard, PointCard, SiteCard, SourceCard};
+use fettler_domain::text::{Key, Name};
+use fettler_proto::v1;
+
+/// The most sources, people, sheets or machines of one load: what a message of 4 MiB can hold.
+const ENTRIES_MAX: usize = 10_000;
+/// The most meters, test points, sheets or other names of a machine.
+const PER_MACHINE_MAX: usize = 100;
+/// The most tasks of a machine or of a sheet.
+pub const TASKS_MAX: usize = 500;
+/// The lowest rank of a source, as a number.
+const RANK_MAX: u32 = 1_000;
+/// The longest family, in characters.
+const FAMILY_MAX: usize = 40;
+
+/// Reads a declaration.
+pub fn declaration(shop: Option<&v1::Shop>) -> Result<Declaration, Error> {
+    let mut fields = Fields::new();
+    let Some(shop) = shop else {
+        return Err(Error::invalid("shop", "is missing; give at least its site"));
+    };
+    let read = fields.within("shop", |fields| {
+        let site = fields.within("site", |fields| site(fields, shop.site.as_ref()));
+        let sources = fields.each("sources", &shop.sources, ENTRIES_MAX, source);
+        let people = fields.each("people", &shop.people, ENTRIES_MAX, |fields, name| fields.name("", name));
+        let sheets = fields.each("sheets", &shop.sheets, ENTRIES_MAX, sheet);
+        let machines = fields.each("machines", &shop.machines, ENTRIES_MAX, machine);
+        fields.unique("sources", "name", shop.sources.iter().map(|source| source.name.as_str()));
+        fields.unique("sheets", "key", shop.sheets.iter().map(|sheet| sheet.key.as_str()));
+        fields.unique("machines", "tag", shop.machines.iter().map(|machine| machine.tag.as_str()));
+        Some(Declaration { site: site?, sources, people, sheets, machines })
+    });
+    fields.finish(read)
+}
+
+fn site(fields: &mut Fields, said: Option<&v1::Site>) -> Option<SiteCard> {
+    let nothing = v1::Site::default();
+    let said = said.unwrap_or(&nothing);
+    let key = fields.key("key", &said.key);
+    if said.key == "installation" {
+        fields.wrong("key", "`installation` names the installation's own journal; give another key");
+    }
+    let name = fields.optional_name("name", &said.name);
+    let zone = if said.zone.is_empty() { Some(None) } else { zone(fields, &said.zone).map(Some) };
+    let day_starts_at = if said.day_starts_at.is_empty() {
+        Some(None)
+    } else {
+        fields.wall_time("day_starts_at", &said.day_starts_at).map(Some)
+    };
+    let shifts = fields.each("shifts", &said.shifts, SHIFTS_MAX, shift);
+    let closures = fields.each("closures", &said.closures, CLOSURES_MAX, closure);
+    let extra_shifts = fields.each("extra_shifts", &said.extra_shifts, EXTRA_SHIFTS_MAX, extra_shift);
+    fields.unique("shifts", "key", said.shifts.iter().map(|shift| shift.key.as_str()));
+    Some(SiteCard {
+        key: key?,
+        name: name?,
+        zone: zone?,
+        day_starts_at: day_starts_at?,
+        shifts,
+        closures,
+        extra_shifts,
+    })
+}
+
+fn zone(fields: &mut Fields, name: &str) -> Option<Zone> {
+    Zone::parse(name).map_err(|error| fields.wrong("zone", error.to_string())).ok()
+}
+
+fn shift(fields: &mut Fields, said: &v1::Shift) -> Option<Shift> {
+    let key = fields.key("key", &said.key);
+    let days = weekdays(fields, &said.days);
+    let starts = fields.wall_time("starts", &said.starts);
+    let ends = fields.wall_time("ends", &said.ends);
+    Some(Shift { key: key?, weekdays: days?, starts: starts?, ends: ends? })
+}
+
+/// The days of a week by their words, Monday first.
+pub const DAYS: [(&str, Weekday); 7] = [
+    ("mon", Weekday::Mon),
+    ("tue", Weekday::Tue),
+    ("wed", Weekday::Wed),
+    ("thu", Weekday::Thu),
+    ("fri", Weekday::Fri),
+    ("sat", Weekday::Sat),
+    ("sun", Weekday::Sun),
+];
+
+fn weekdays(fields: &mut Fields, words: &[String]) -> Option<Weekdays> {
+    if words.is_empty() {
+        fields.wrong("days", "is empty; give at least one of mon, tue, wed, thu, fri, sat, sun");
+        return None;
+    }
+    let days = fields.each("days", words, DAYS.len(), |fields, word| {
+        let day = DAYS.iter().find(|(of, _)| of == word).map(|(_, day)| *day);
+        if day.is_none() {
+            fields.wrong(
+                "",
+                format!("`{}` is no weekday; give mon, tue, wed, thu, fri, sat or sun", shown(word)),
+            );
+        }
+        day
+    });
+    Some(Weekdays::of(days))
+}
+
+fn closure(fields: &mut Fields, said: &v1::Closure) -> Option<Closure> {
+    let name = fields.name("name", &said.name);
+    let first = fields.date("from", &said.from);
+    let last = if said.to.is_empty() { first } else { fields.date("to", &said.to) };
+    if let (Some(first), Some(last)) = (first, last)
+        && last < first
+    {
+        fields.wrong("to", format!("{last} lies before `from`, {first}; swap the two"));
+    }
+    Some(Closure { name: name?, first: first?, last: last? })
+}
+
+fn extra_shift(fields: &mut Fields, said: &v1::ExtraShift) -> Option<ExtraShift> {
+    let date = fields.date("date", &said.date);
+    let starts = fields.wall_time("starts", &said.starts);
+    let ends = fields.wall_time("ends", &said.ends);
+    Some(ExtraShift { key: Key::new("extra").ok()?, date: date?, starts: starts?, ends: ends? })
+}
+
+fn source(fields: &mut Fields, said: &v1::Source) -> Option<SourceCard> {
+    let name = fields.foreign("name", &said.name);
+    let rank = fields.number("rank", said.rank, 1, RANK_MAX);
+    let feeds = fields.optional_kind("feeds", said.feeds);
+    Some(SourceCard { name: name?, rank: rank?, feeds: feeds? })
+}
+
+fn machine(fields: &mut Fields, said: &v1::MachineCard) -> Option<MachineCard> {
+    let tag = fields.key("tag", &said.tag);
+    let name = fields.optional_name("name", &said.name);
+    let also_known_as = fields
+        .each("also_known_as", &said.also_known_as, PER_MACHINE_MAX, |fields, name| fields.foreign("", name));
+    let some = |text: String| (!text.is_empty()).then_some(text);
+    let family = fields.line("family", &said.family, FAMILY_MAX).map(some);
+    let area = fields.line("area", &said.area, SHORT_MAX).map(some);
+    let meters = fields.each("meters", &said.meters, PER_MACHINE_MAX, meter);
+    let points = fields.each("points", &said.points, PER_MACHINE_MAX, point);
+    let sheets = fields.each("sheets", &said.sheets, PER_MACHINE_MAX, |fields, key| fields.key("", key));
+    let tasks = fields.each("tasks", &said.tasks, TASKS_MAX, task);
+    let last_done = fields.each("last_done", &said.last_done, TASKS_MAX, |fields, said_of| {
+        last_done(fields, said_of, Some(&said.tag))
+    });
+    fields.unique("points", "key", said.points.iter().map(|point| point.key.as_str()));
+    fields.unique("tasks", "key", said.tasks.iter().map(|task| task.key.as_str()));
+    let meter_keys: Vec<String> = meters.iter().map(|meter| meter.key.to_string()).collect();
+    fields.unique("meters", "key", meter_keys.iter().map(String::as_str));
+    Some(MachineCard {
+        tag: tag?,
+        name: name?,
+        also_known_as,
+        family: family?,
+        area: area?,
+        meters,
+        points,
+        sheets,
+        tasks,
+        last_done_now: said.last_done_now,
+        last_done,
+    })
+}
+
+fn meter(fields: &mut Fields, said: &v1::MeterCard) -> Option<MeterCard> {
+    let kind = fields.optional_kind("kind", said.kind)?;
+    let key = match (said.key.is_empty(), kind) {
+        (true, Some(kind)) => Key::new(kind.word()).ok(),
+        _ => fields.key("key", &said.key),
+    };
+    let feed = fields.optional_feed("feed", said.feed);
+    let max_per_hour = max_per_hour(fields, &said.max_per_hour, kind);
+    Some(MeterCard { key: key?, kind, feed: feed?, max_per_hour: max_per_hour? })
+}
+
+fn max_per_hour(fields: &mut Fields, text: &str, kind: Option<MeterKind>) -> Said<Option<MaxPerHour>> {
+    if text.is_empty() {
+        return Some(None);
+    }
+    let Some(kind) = kind else {
+        fields.wrong("max_per_hour", "cannot be read without its unit; give `kind` beside it");
+        return None;
+    };
+    let most = fields.amount("max_per_hour", text, kind.unit())?;
+    if most <= Amount::ZERO {
+        fields.wrong(
+            "max_per_hour",
+            format!("`{}` is not more than 0; give the most of one hour", shown(text)),
+        );
+        return None;
+    }
+    Some(Some(MaxPerHour(most.0)))
+}
+
+fn point(fields: &mut Fields, said: &v1::TestPoint) -> Option<PointCard> {
+    let key = fields.key("key", &said.key);
+    let title = fields.line("title", &said.title, Name::MAX);
+    let place = fields.line("place", &said.place, LINE_MAX);
+    let good = fields.line("good", &said.good, LINE_MAX);
+    let fluid = fields.line("fluid", &said.fluid, SHORT_MAX);
+    let unit = fields.line("unit", &said.unit, UNIT_TEXT_MAX);
+    Some(PointCard { key: key?, title: title?, place: place?, good: good?, fluid: fluid?, unit: unit? })
+}
+
+/// Reads the name of who declares or states something, where one was given.
+pub fn by(by: &str) -> Result<Option<Name>, Error> {
+    let mut fields = Fields::new();
+    let by = fields.optional_name("by", by);
+    fields.finish(by)
+}

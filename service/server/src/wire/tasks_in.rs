@@ -1,0 +1,197 @@
+//! Reads task sheets, tasks, their rules, and when they were last done.
+
+use super::fields::{Fields, LINE_MAX, Said};
+use super::order::{KIT_MAX, MINUTES_MAX, kit_item};
+use super::shop_in::TASKS_MAX;
+use super::units::unknown_value;
+use fettler_domain::error::Error;
+use fettler_domain::rule::{CLAUSES_MAX, CalendarUnit, Combine, Every, WINDOW_PERCENT_MAX};
+use fettler_domain::shop::{ClauseCard, LastDoneCard, RuleCard, SheetCard, TaskCard, WindowCard};
+use fettler_domain::text::Key;
+use fettler_proto::v1;
+
+/// The most cautions of a task.
+const CAUTIONS_MAX: usize = 20;
+/// The most readings of a task, and the most tasks that it covers.
+const KEYS_MAX: usize = 50;
+/// The longest calendar interval, in its unit.
+const EVERY_MAX: u32 = 10_000;
+/// The widest window, in days.
+const WINDOW_DAYS_MAX: u32 = 366;
+/// The most statements of one call.
+const STATEMENTS_MAX: usize = 10_000;
+/// The most meter counts of a statement: no rule has more clauses.
+const COUNTS_MAX: usize = CLAUSES_MAX;
+
+/// Reads a task sheet.
+pub fn sheet(fields: &mut Fields, said: &v1::TaskSheet) -> Option<SheetCard> {
+    let key = fields.key("key", &said.key);
+    let title = fields.name("title", &said.title);
+    let tasks = fields.each("tasks", &said.tasks, TASKS_MAX, task);
+    fields.unique("tasks", "key", said.tasks.iter().map(|task| task.key.as_str()));
+    Some(SheetCard { key: key?, title: title?, tasks })
+}
+
+/// Reads a task.
+pub fn task(fields: &mut Fields, said: &v1::TaskCard) -> Option<TaskCard> {
+    let key = fields.key("key", &said.key);
+    let title = fields.name("title", if said.title.is_empty() { &said.key } else { &said.title });
+    let place = fields.line("place", &said.place, LINE_MAX);
+    let rule = match &said.rule {
+        None => Some(None),
+        Some(said) => fields.within("rule", |fields| rule(fields, said)).map(Some),
+    };
+    let kit = fields.each("kit", &said.kit, KIT_MAX, kit_item);
+    let cautions = fields.each("cautions", &said.cautions, CAUTIONS_MAX, |fields, text| {
+        fields.required_line("", text, LINE_MAX)
+    });
+    let readings = fields.each("readings", &said.readings, KEYS_MAX, |fields, key| fields.key("", key));
+    let minutes = fields.number("minutes", said.minutes, 0, MINUTES_MAX);
+    let covers = fields.each("covers", &said.covers, KEYS_MAX, |fields, key| fields.key("", key));
+    Some(TaskCard {
+        key: key?,
+        title: title?,
+        place: place?,
+        rule: rule?,
+        kit,
+        cautions,
+        readings,
+        minutes: minutes?,
+        hazard: said.hazard,
+        covers,
+        second_person: said.second_person,
+        certificate: said.certificate,
+        retire: said.retire,
+    })
+}
+
+fn rule(fields: &mut Fields, said: &v1::IntervalRule) -> Option<RuleCard> {
+    if said.clauses.is_empty() {
+        fields.wrong("clauses", "is empty; give at least one, such as every 6 months");
+    }
+    let clauses = fields.each("clauses", &said.clauses, CLAUSES_MAX, clause);
+    let combine = match v1::Combine::try_from(said.combine) {
+        Ok(v1::Combine::Unspecified | v1::Combine::Earliest) => Some(Combine::Earliest),
+        Ok(v1::Combine::Latest) => Some(Combine::Latest),
+        Err(_) => {
+            unknown_value(fields, "combine", said.combine, "earliest or latest");
+            None
+        }
+    };
+    let window = fields.within("window", |fields| window(fields, said.window.as_ref()));
+    Some(RuleCard { clauses, combine: combine?, window: window?, keep_closed_days: said.keep_closed_days })
+}
+
+fn window(fields: &mut Fields, said: Option<&v1::Window>) -> Said<Option<WindowCard>> {
+    Some(match said.and_then(|window| window.width.as_ref()) {
+        None => None,
+        Some(v1::window::Width::Percent(percent)) => {
+            let percent = fields.number("percent", *percent, 0, u32::from(WINDOW_PERCENT_MAX))?;
+            Some(WindowCard::Percent(u8::try_from(percent).unwrap_or(WINDOW_PERCENT_MAX)))
+        }
+        Some(v1::window::Width::Days(days)) => {
+            Some(WindowCard::Days(fields.number("days", *days, 0, WINDOW_DAYS_MAX)?))
+        }
+    })
+}
+
+fn clause(fields: &mut Fields, said: &v1::Clause) -> Option<ClauseCard> {
+    match &said.counts {
+        Some(v1::clause::Counts::Calendar(said)) => {
+            fields.within("calendar", |fields| calendar(fields, said))
+        }
+        Some(v1::clause::Counts::Meter(said)) => fields.within("meter", |fields| meter(fields, said)),
+        None => {
+            fields.wrong("counts", "is missing; give a calendar clause or a meter clause");
+            None
+        }
+    }
+}
+
+fn calendar(fields: &mut Fields, said: &v1::CalendarClause) -> Option<ClauseCard> {
+    let n = fields.number("every", said.every, 1, EVERY_MAX);
+    let unit = match v1::CalendarUnit::try_from(said.unit) {
+        Ok(v1::CalendarUnit::Day) => Some(CalendarUnit::Day),
+        Ok(v1::CalendarUnit::Week) => Some(CalendarUnit::Week),
+        Ok(v1::CalendarUnit::Month) => Some(CalendarUnit::Month),
+        Ok(v1::CalendarUnit::Year) => Some(CalendarUnit::Year),
+        Ok(v1::CalendarUnit::Unspecified) | Err(_) => {
+            unknown_value(fields, "unit", said.unit, "day, week, month or year");
+            None
+        }
+    };
+    let grid = on_grid(fields, said.counts_from);
+    let grid_base = match grid {
+        Some(true) => fields.day("base_day", &said.base_day).map(Some),
+        _ => stray(fields, "base_day", &said.base_day),
+    };
+    Some(ClauseCard::Calendar { every: Every { n: n?, unit: unit? }, grid_base: grid.and(grid_base)? })
+}
+
+fn meter(fields: &mut Fields, said: &v1::MeterClause) -> Option<ClauseCard> {
+    let meter = fields.optional_key("meter", &said.meter);
+    let every = fields.positive_text("every", &said.every);
+    let grid = on_grid(fields, said.counts_from);
+    let grid_base = match grid {
+        Some(true) if said.base_count.is_empty() => Some(Some("0".to_owned())),
+        Some(true) => fields.amount_text("base_count", &said.base_count).map(Some),
+        _ => stray(fields, "base_count", &said.base_count),
+    };
+    Some(ClauseCard::Meter { meter: meter?, every: every?, grid_base: grid.and(grid_base)? })
+}
+
+fn on_grid(fields: &mut Fields, value: i32) -> Option<bool> {
+    match v1::CountsFrom::try_from(value) {
+        Ok(v1::CountsFrom::Unspecified | v1::CountsFrom::LastClosing) => Some(false),
+        Ok(v1::CountsFrom::Grid) => Some(true),
+        Err(_) => {
+            unknown_value(fields, "counts_from", value, "the last closing or the grid");
+            None
+        }
+    }
+}
+
+/// A grid's base where there is no grid: said by mistake rather than meant.
+fn stray<T>(fields: &mut Fields, field: &str, value: &str) -> Said<Option<T>> {
+    if value.is_empty() {
+        return Some(None);
+    }
+    fields.wrong(
+        field,
+        format!(
+            "`{}` needs a grid; set counts_from to the grid, or leave it out",
+            super::fields::shown(value)
+        ),
+    );
+    None
+}
+
+/// Reads when a task was last done; inside a machine's card the machine may be left out.
+pub fn last_done(fields: &mut Fields, said: &v1::LastDone, card: Option<&str>) -> Option<LastDoneCard> {
+    let tag = card.filter(|_| said.machine.is_empty()).unwrap_or(&said.machine);
+    if let Some(card) = card.filter(|card| *card != tag) {
+        fields
+            .wrong("machine", format!("`{tag}` is another machine than the card's, `{card}`; leave it out"));
+    }
+    // A card's own tag is complained of where it stands.
+    let machine = if card == Some(tag) { Key::new(tag).ok() } else { fields.key("machine", tag) };
+    let task = fields.key("task", &said.task);
+    let day = fields.day("day", &said.day);
+    let counts = fields.each("counts", &said.counts, COUNTS_MAX, |fields, said| {
+        let meter = fields.optional_key("meter", &said.meter);
+        let count = fields.amount_text("count", &said.count);
+        Some((meter?, count?))
+    });
+    Some(LastDoneCard { machine: machine?, task: task?, day: day?, counts })
+}
+
+/// Reads when tasks were last done.
+pub fn statements(ask: &v1::StateLastDoneRequest) -> Result<Vec<LastDoneCard>, Error> {
+    let mut fields = Fields::new();
+    if ask.last_done.is_empty() {
+        fields.wrong("last_done", "is empty; give at least one statement");
+    }
+    let stated = fields
+        .each("last_done", &ask.last_done, STATEMENTS_MAX, |fields, said| last_done(fields, said, None));
+    fields.finish(Some(stated))
+}

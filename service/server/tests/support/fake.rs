@@ -1,0 +1,329 @@
+//! A store in memory that knows tokens, one site and people, takes reports as long as it is let, and is away for all
+//! else.
+
+use async_trait::async_trait;
+use fettler_domain::calendar::{Calendar, WallTime, Zone};
+use fettler_domain::ids::{OrderNumber, PersonId, SiteId, TokenId};
+use fettler_domain::ledger::changes::Outcome;
+use fettler_domain::ledger::history::Month;
+use fettler_domain::ledger::report::Received;
+use fettler_domain::ledger::row::Settlement;
+use fettler_domain::order::{ClosingSaid, RaiseSaid};
+use fettler_domain::quantity::Amount;
+use fettler_domain::shop::{
+    Declaration, LastDoneCard, MachineCard, MeterRecord, MeterShows, ShopChange, SiteCard,
+};
+use fettler_domain::text::{ForeignName, Key, Name};
+use fettler_domain::time::Ts;
+use fettler_store::contract::{
+    Acknowledged, Caller, DueCursor, DueEntry, DueFilter, DueHead, Ended, EntryFilter, EntryRecord,
+    Explained, HeldCounts, JournalHead, KeptReport, LoadReport, MachineFilter, MachineMove, MachineRecord,
+    OrderFilter, OrderRecord, Page, PageAsk, PersonRecord, ReportCursor, ReportFilter, Result, Settled,
+    SiteRecord, Store, StoreError, TokenRecord, Upkeep,
+};
+use std::collections::BTreeMap;
+use std::sync::Mutex;
+use std::sync::atomic::{AtomicBool, Ordering};
+use tokio::sync::Semaphore;
+
+/// The store.
+pub struct Fake {
+    tokens: Mutex<Vec<[u8; 32]>>,
+    /// People in the order in which they were added.
+    pub people: Mutex<Vec<Name>>,
+    /// Ids of the reports taken, call by call.
+    pub pushed: Mutex<Vec<Vec<String>>>,
+    /// Each writing call needs one permit, which it uses up.
+    pub let_in: Semaphore,
+    /// Each writing call leaves one permit when it waits to be let in.
+    pub waiting: Semaphore,
+    /// One permit makes the store fail for good.
+    pub fails: Semaphore,
+    /// Whether the store was closed.
+    pub is_shut: AtomicBool,
+}
+
+impl Default for Fake {
+    fn default() -> Fake {
+        Fake {
+            tokens: Mutex::default(),
+            people: Mutex::default(),
+            pushed: Mutex::default(),
+            let_in: Semaphore::new(0),
+            waiting: Semaphore::new(0),
+            fails: Semaphore::new(0),
+            is_shut: AtomicBool::new(false),
+        }
+    }
+}
+
+impl Fake {
+    /// A store that lets everything in.
+    pub fn open() -> Fake {
+        let fake = Fake::default();
+        fake.let_in.add_permits(Semaphore::MAX_PERMITS / 2);
+        fake
+    }
+
+    async fn be_let_in(&self) {
+        self.waiting.add_permits(1);
+        self.let_in.acquire().await.unwrap().forget();
+    }
+
+    /// Waits until a writing call waits to be let in.
+    pub async fn one_waits(&self) {
+        self.waiting.acquire().await.unwrap().forget();
+    }
+
+    fn record() -> SiteRecord {
+        let calendar = Calendar::every_day(Zone::UTC, WallTime::MIDNIGHT);
+        let card = SiteCard {
+            key: Key::new("north").unwrap(),
+            name: None,
+            zone: Some(Zone::UTC),
+            day_starts_at: Some(WallTime::MIDNIGHT),
+            shifts: Vec::new(),
+            closures: Vec::new(),
+            extra_shifts: Vec::new(),
+        };
+        SiteRecord { site: SiteId(1), card, calendar }
+    }
+}
+
+fn away<T>() -> Result<T> {
+    Err(StoreError::Unavailable("this store only pretends".into()))
+}
+
+#[async_trait]
+impl Store for Fake {
+    async fn token(&self, hash: &[u8; 32]) -> Result<Option<TokenRecord>> {
+        let known = self.tokens.lock().unwrap().contains(hash);
+        Ok(known.then(|| TokenRecord { token: TokenId(1), name: "admin".into() }))
+    }
+
+    async fn add_token(&self, _: &Caller, name: &str, hash: &[u8; 32]) -> Result<TokenRecord> {
+        self.tokens.lock().unwrap().push(*hash);
+        Ok(TokenRecord { token: TokenId(1), name: name.into() })
+    }
+
+    async fn has_tokens(&self) -> Result<bool> {
+        Ok(!self.tokens.lock().unwrap().is_empty())
+    }
+
+    async fn sites(&self) -> Result<Vec<SiteRecord>> {
+        Ok(vec![Fake::record()])
+    }
+
+    async fn site(&self, key: &str) -> Result<Option<SiteRecord>> {
+        Ok((key == "north").then(Fake::record))
+    }
+
+    async fn add_person(&self, caller: &Caller, name: &Name) -> Result<PersonRecord> {
+        self.be_let_in().await;
+        self.people.lock().unwrap().push(name.clone());
+        Ok(PersonRecord { person: PersonId(1), name: Some(name.clone()), added_at: caller.now })
+    }
+
+    async fn push(&self, _: &Caller, _: SiteId, reports: Vec<Received>) -> Result<Vec<Acknowledged>> {
+        self.be_let_in().await;
+        let ids = reports.iter().map(|report| report.key.report.to_string()).collect();
+        self.pushed.lock().unwrap().push(ids);
+        let of = |report: Received| Acknowledged {
+            key: report.key,
+            outcome: Outcome::Accepted,
+            left: None,
+            displaced: Vec::new(),
+            let_in: Vec::new(),
+        };
+        Ok(reports.into_iter().map(of).collect())
+    }
+
+    async fn upkeep(&self, _: SiteId, _: Ts, _: u32) -> Result<Upkeep> {
+        Ok(Upkeep::default())
+    }
+
+    async fn shut(&self) {
+        self.is_shut.store(true, Ordering::SeqCst);
+    }
+
+    async fn people(&self, _: PageAsk<String>) -> Result<Page<PersonRecord, String>> {
+        away()
+    }
+
+    async fn person_names(&self, _: &[PersonId]) -> Result<BTreeMap<PersonId, Name>> {
+        away()
+    }
+
+    async fn load_shop(&self, _: &Caller, _: &Declaration, _: Option<&Name>, _: bool) -> Result<LoadReport> {
+        away()
+    }
+
+    async fn shop(&self, _: SiteId) -> Result<Declaration> {
+        away()
+    }
+
+    async fn state_last_done(
+        &self,
+        _: &Caller,
+        _: SiteId,
+        _: &[LastDoneCard],
+        _: Option<&Name>,
+        _: bool,
+    ) -> Result<Vec<ShopChange>> {
+        away()
+    }
+
+    async fn machines(
+        &self,
+        _: SiteId,
+        _: &MachineFilter,
+        _: PageAsk<(String, String)>,
+    ) -> Result<Page<MachineRecord, (String, String)>> {
+        away()
+    }
+
+    async fn machine(&self, _: SiteId, _: &str) -> Result<Option<(MachineRecord, MachineCard)>> {
+        away()
+    }
+
+    async fn move_machine(
+        &self,
+        _: &Caller,
+        _: SiteId,
+        _: &Key,
+        _: MachineMove,
+        _: &Name,
+        _: &str,
+        _: bool,
+    ) -> Result<(MachineRecord, Vec<OrderNumber>)> {
+        away()
+    }
+
+    async fn reports(
+        &self,
+        _: SiteId,
+        _: &ReportFilter,
+        _: PageAsk<ReportCursor>,
+    ) -> Result<Page<KeptReport, ReportCursor>> {
+        away()
+    }
+
+    async fn held_counts(&self, _: SiteId) -> Result<HeldCounts> {
+        away()
+    }
+
+    async fn replace_counter(
+        &self,
+        _: &Caller,
+        _: SiteId,
+        _: &Key,
+        _: Option<&Key>,
+        _: Ts,
+        _: &str,
+        _: &str,
+        _: &Name,
+    ) -> Result<(MeterRecord, MeterShows)> {
+        away()
+    }
+
+    async fn book_adjustment(
+        &self,
+        _: &Caller,
+        _: SiteId,
+        _: &Key,
+        _: Option<&Key>,
+        _: Ts,
+        _: &str,
+        _: &Name,
+        _: &str,
+    ) -> Result<(MeterRecord, MeterShows)> {
+        away()
+    }
+
+    async fn meter(
+        &self,
+        _: SiteId,
+        _: &str,
+        _: Option<&Key>,
+        _: Option<Ts>,
+    ) -> Result<(MeterRecord, MeterShows)> {
+        away()
+    }
+
+    async fn meter_months(&self, _: SiteId, _: &str, _: Option<&Key>) -> Result<BTreeMap<Month, Amount>> {
+        away()
+    }
+
+    async fn due_head(&self, _: SiteId, _: Ts) -> Result<DueHead> {
+        away()
+    }
+
+    async fn due(
+        &self,
+        _: SiteId,
+        _: &DueFilter,
+        _: PageAsk<DueCursor>,
+    ) -> Result<Page<DueEntry, DueCursor>> {
+        away()
+    }
+
+    async fn explain(&self, _: SiteId, _: OrderNumber, _: Ts) -> Result<Explained> {
+        away()
+    }
+
+    async fn open_order(&self, _: SiteId, _: &str, _: &Key) -> Result<OrderNumber> {
+        away()
+    }
+
+    async fn orders(&self, _: SiteId, _: &OrderFilter, _: PageAsk<i64>) -> Result<Page<OrderRecord, i64>> {
+        away()
+    }
+
+    async fn order(&self, _: SiteId, _: OrderNumber) -> Result<OrderRecord> {
+        away()
+    }
+
+    async fn close(&self, _: &Caller, _: SiteId, _: &ClosingSaid) -> Result<Ended> {
+        away()
+    }
+
+    async fn skip(&self, _: &Caller, _: SiteId, _: OrderNumber, _: &Name, _: &str, _: bool) -> Result<Ended> {
+        away()
+    }
+
+    async fn raise(&self, _: &Caller, _: SiteId, _: &RaiseSaid) -> Result<DueEntry> {
+        away()
+    }
+
+    async fn undo(&self, _: &Caller, _: SiteId, _: OrderNumber, _: &Name, _: &str, _: bool) -> Result<Ended> {
+        away()
+    }
+
+    async fn entries(&self, _: SiteId, _: &EntryFilter, _: PageAsk<i64>) -> Result<Page<EntryRecord, i64>> {
+        away()
+    }
+
+    async fn journal_head(&self, _: SiteId) -> Result<JournalHead> {
+        away()
+    }
+
+    async fn settle(
+        &self,
+        _: &Caller,
+        _: SiteId,
+        _: &ForeignName,
+        _: &ForeignName,
+        _: u32,
+        _: Option<[u8; 32]>,
+        _: Settlement,
+        _: &Name,
+        _: &str,
+    ) -> Result<Settled> {
+        away()
+    }
+
+    async fn failed(&self) -> String {
+        self.fails.acquire().await.unwrap().forget();
+        "the disk is full".into()
+    }
+}
