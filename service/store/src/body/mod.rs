@@ -36,6 +36,8 @@ mod reports;
 mod request;
 mod settle;
 mod shop;
+mod shop_state;
+mod shop_write;
 mod sites;
 mod store;
 mod tx;

@@ -1,34 +1,134 @@
-//! Declarations: a shop as it is loaded and shown.
+//! Declarations: a shop as it is loaded, stated and shown.
 
 use super::Conn;
+use super::decode::Reading;
+use super::people::{known_person, person_named};
+use super::request::Keep;
+use super::shop_write::Writing;
 use super::tx::Tx;
-use crate::contract::{LoadReport, Result, StoreError};
-use fettler_domain::ids::SiteId;
+use super::{refresh, shop_state, sites};
+use crate::contract::{LoadReport, Result};
+use fettler_domain::calendar::{Calendar, WallTime};
+use fettler_domain::error::Error;
+use fettler_domain::ids::{PersonId, SiteId};
+use fettler_domain::shop::diff::{diff, diff_last_done};
+use fettler_domain::shop::state::ShopStep;
 use fettler_domain::shop::{Declaration, LastDoneCard, ShopChange};
 use fettler_domain::text::Name;
+use fettler_domain::time::ShopDay;
 
-/// Declares a shop, or says what would change.
+const SITE: &str = "SELECT number FROM site WHERE key = $1";
+const WAITING: &str = "SELECT COUNT(*) FROM ledger WHERE site = $1 AND waiting = 1";
+
+#[cfg(test)]
+pub(super) const ALL_SQL: &[&str] = &[SITE, WAITING];
+
+/// Declares a shop, or says what would change. Loading the same twice changes nothing, so a request id that is used
+/// again finds nothing left to change.
 pub(super) async fn load(
-    _tx: &mut Tx,
-    _declared: Declaration,
-    _by: Option<Name>,
-    _validate_only: bool,
+    tx: &mut Tx,
+    declared: Declaration,
+    by: Option<Name>,
+    validate_only: bool,
 ) -> Result<LoadReport> {
-    Err(StoreError::Unavailable("declaring a shop is not built".into()))
+    if validate_only {
+        tx.undo_at_end();
+    }
+    tx.take(SiteId::INSTALLATION).await?;
+    tx.replayed(SiteId::INSTALLATION).await?;
+    let person = declarer(tx, by.as_ref(), &declared.people).await?;
+    let row = sqlx::query(SITE).bind(declared.site.key.as_str()).fetch_optional(&mut tx.conn).await?;
+    let known = row.map(|row| Reading::new(&row, "site").number("number").map(SiteId)).transpose()?;
+    if let Some(site) = known {
+        tx.take(site).await?;
+    }
+    let current = shop_state::load(&mut tx.conn, known).await?;
+    let today = match (known, declared.site.zone) {
+        (Some(site), _) => {
+            let calendar = sites::by_number(&mut tx.conn, site).await?.calendar;
+            today(tx, &calendar)
+        }
+        (None, Some(zone)) => {
+            let starts = declared.site.day_starts_at.unwrap_or(WallTime::MIDNIGHT);
+            today(tx, &Calendar::every_day(zone, starts))
+        }
+        (None, None) => ShopDay(tx.caller.now.to_utc().date_naive()),
+    };
+    let steps = diff(&current, &declared, today).map_err(Error::Invalid)?;
+    let site = match known {
+        Some(site) => site,
+        None => tx.create_site().await?,
+    };
+    let mut writing = Writing::new(site, person, today, &current);
+    let changes = write_all(tx, &mut writing, steps).await?;
+    let request = declared.site.key.to_string();
+    tx.remember(SiteId::INSTALLATION, &request, None, Keep::AWhile).await?;
+    let reports_waiting = count_waiting(&mut tx.conn, site).await?;
+    Ok(LoadReport { changes, orders_opened: writing.orders_opened, reports_waiting })
+}
+
+/// Writes steps one by one, each a fact, and computes the plan of the machines they touch.
+async fn write_all(tx: &mut Tx, writing: &mut Writing<'_>, steps: Vec<ShopStep>) -> Result<Vec<ShopChange>> {
+    let mut changes = Vec::with_capacity(steps.len());
+    for step in steps {
+        writing.write(tx, step.write).await?;
+        changes.push(step.words);
+    }
+    writing.finish(tx).await?;
+    tx.minds.forget_site(writing.site);
+    refresh::machines(tx, writing.site, &writing.touched).await?;
+    tx.minds.forget_site(writing.site);
+    Ok(changes)
+}
+
+fn today(tx: &Tx, calendar: &Calendar) -> ShopDay {
+    calendar.shop_day_of(tx.caller.now)
+}
+
+/// Who declares: a person who is known, or is declared in the same breath.
+async fn declarer(tx: &mut Tx, by: Option<&Name>, declared: &[Name]) -> Result<Option<PersonId>> {
+    let Some(name) = by else { return Ok(None) };
+    if declared.contains(name) {
+        return Ok(Some(person_named(tx, name).await?.0.person));
+    }
+    known_person(&mut tx.conn, "by", name).await.map(Some)
+}
+
+async fn count_waiting(conn: &mut Conn, site: SiteId) -> Result<u64> {
+    let row = sqlx::query(WAITING).bind(i64::from(site.0)).fetch_one(conn).await?;
+    Reading::new(&row, "ledger").number("waiting")
 }
 
 /// The shop as declared now.
-pub(super) async fn read(_conn: &mut Conn, _site: SiteId) -> Result<Declaration> {
-    Err(StoreError::Unavailable("showing a shop is not built".into()))
+pub(super) async fn read(conn: &mut Conn, site: SiteId) -> Result<Declaration> {
+    let key = sites::by_number(conn, site).await?.card.key;
+    let state = shop_state::load(conn, Some(site)).await?;
+    Ok(shop_state::declaration(key, state))
 }
 
 /// States when tasks were last done.
 pub(super) async fn state_last_done(
-    _tx: &mut Tx,
-    _site: SiteId,
-    _stated: Vec<LastDoneCard>,
-    _by: Option<Name>,
-    _validate_only: bool,
+    tx: &mut Tx,
+    site: SiteId,
+    stated: Vec<LastDoneCard>,
+    by: Option<Name>,
+    validate_only: bool,
 ) -> Result<Vec<ShopChange>> {
-    Err(StoreError::Unavailable("stating what was last done is not built".into()))
+    if validate_only {
+        tx.undo_at_end();
+    }
+    tx.take(site).await?;
+    tx.replayed(site).await?;
+    let person = match &by {
+        Some(name) => Some(known_person(&mut tx.conn, "by", name).await?),
+        None => None,
+    };
+    let current = shop_state::load(&mut tx.conn, Some(site)).await?;
+    let calendar = sites::by_number(&mut tx.conn, site).await?.calendar;
+    let today = today(tx, &calendar);
+    let steps = diff_last_done(&current, &stated, today, "last_done").map_err(Error::Invalid)?;
+    let mut writing = Writing::new(site, person, today, &current);
+    let changes = write_all(tx, &mut writing, steps).await?;
+    tx.remember(site, "stated", None, Keep::AWhile).await?;
+    Ok(changes)
 }

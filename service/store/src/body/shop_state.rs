@@ -1,0 +1,227 @@
+//! A shop as it stands, read for a comparison, and turned back into a declaration.
+
+use super::decode::Reading;
+use super::{Conn, DbRow, sites};
+use crate::contract::{Result, StoreError};
+use fettler_domain::ids::{MachineId, MeterId, SiteId};
+use fettler_domain::quantity::{Amount, MaxPerHour, MeterKind};
+use fettler_domain::shop::state::{MachineShape, MeterShape, ShopState, SiteState, Stated, TaskShape};
+use fettler_domain::shop::{
+    Declaration, LastDoneCard, MachineCard, MeterCard, PointCard, SheetCard, SiteCard, SourceCard,
+};
+use fettler_domain::text::{ForeignName, Key, Name};
+use fettler_domain::time::ShopDay;
+use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
+
+const PEOPLE: &str = "SELECT name FROM person WHERE name IS NOT NULL";
+const SOURCES: &str = "SELECT name, rank, feeds FROM source WHERE site = $1";
+const SHEETS: &str = "SELECT key, card FROM sheet WHERE site = $1";
+const MACHINES: &str = "SELECT number, tag, name, family, area, state, card FROM machine WHERE site = $1";
+const METERS: &str = "SELECT m.number, m.machine, m.key, m.kind, m.feed, m.max_per_hour, m.known_to, \
+    (SELECT SUM(t.amount) FROM meter_month t WHERE t.site = m.site AND t.meter = m.number) \
+    FROM meter m WHERE m.site = $1";
+const POINTS: &str = "SELECT machine, card FROM point WHERE site = $1";
+const TASKS: &str = "SELECT t.machine, t.key, t.sheet, t.card, t.active, \
+    (SELECT COUNT(*) FROM closing c WHERE c.site = t.site AND c.task = t.number AND c.undone = 0), d.day, d.counts \
+    FROM task t LEFT JOIN last_done d ON d.site = t.site AND d.task = t.number WHERE t.site = $1";
+
+#[cfg(test)]
+pub(super) const ALL_SQL: &[&str] = &[PEOPLE, SOURCES, SHEETS, MACHINES, METERS, POINTS, TASKS];
+
+/// What a machine's row keeps of its card beside its own columns.
+#[derive(Serialize, Deserialize)]
+pub(super) struct MachineExtra {
+    /// Names that other systems give it.
+    pub(super) also_known_as: Vec<ForeignName>,
+    /// Its task sheets.
+    pub(super) sheets: Vec<Key>,
+}
+
+/// The digits that state an amount so exactly that it is read back as the same.
+pub(super) const EXACT_DIGITS: u32 = 7;
+
+/// The shop as it stands; without a site, only the people.
+pub(super) async fn load(conn: &mut Conn, site: Option<SiteId>) -> Result<ShopState> {
+    let mut state = ShopState::default();
+    for row in &sqlx::query(PEOPLE).fetch_all(&mut *conn).await? {
+        state.people.insert(Reading::new(row, "person").text("name", Name::new)?);
+    }
+    let Some(site) = site else { return Ok(state) };
+    let record = sites::by_number(conn, site).await?;
+    let name = match record.card.name {
+        Some(name) => name,
+        None => Name::new(record.card.key.as_str()).map_err(|_| StoreError::Corrupt {
+            table: "site",
+            column: "card",
+            row: site.to_string(),
+        })?,
+    };
+    state.site = Some(SiteState { name, calendar: record.calendar.spec().clone() });
+    let number = i64::from(site.0);
+    for row in &sqlx::query(SOURCES).bind(number).fetch_all(&mut *conn).await? {
+        let mut row = Reading::new(row, "source");
+        let name = row.text("name", ForeignName::new)?;
+        let rank: Option<i64> = row.next()?;
+        let feeds = row.word_or_none("feeds")?;
+        let rank = rank.and_then(|rank| u32::try_from(rank).ok()).unwrap_or(u32::MAX);
+        state.sources.insert(name.clone(), SourceCard { name, rank, feeds });
+    }
+    for row in &sqlx::query(SHEETS).bind(number).fetch_all(&mut *conn).await? {
+        let mut row = Reading::new(row, "sheet");
+        let key = row.text("key", Key::new)?;
+        let card: SheetCard = row.json("card")?;
+        state.sheets.insert(key, card);
+    }
+    state.machines = machines(conn, number).await?;
+    Ok(state)
+}
+
+async fn machines(conn: &mut Conn, site: i64) -> Result<BTreeMap<Key, MachineShape>> {
+    let mut shapes: BTreeMap<MachineId, (Key, MachineShape)> = BTreeMap::new();
+    for row in &sqlx::query(MACHINES).bind(site).fetch_all(&mut *conn).await? {
+        let (id, tag, shape) = machine(row)?;
+        shapes.insert(id, (tag, shape));
+    }
+    let mut meter_keys: BTreeMap<MeterId, Key> = BTreeMap::new();
+    for row in &sqlx::query(METERS).bind(site).fetch_all(&mut *conn).await? {
+        let mut row = Reading::new(row, "meter");
+        let (meter, machine) = (MeterId(row.next()?), MachineId(row.next()?));
+        let key = row.text("key", Key::new)?;
+        let shape = meter_shape(&mut row)?;
+        meter_keys.insert(meter, key.clone());
+        if let Some((_, machine)) = shapes.get_mut(&machine) {
+            machine.meters.insert(key, shape);
+        }
+    }
+    for row in &sqlx::query(POINTS).bind(site).fetch_all(&mut *conn).await? {
+        let mut row = Reading::new(row, "point");
+        let machine = MachineId(row.next()?);
+        let card: PointCard = row.json("card")?;
+        if let Some((_, machine)) = shapes.get_mut(&machine) {
+            machine.points.insert(card.key.clone(), card);
+        }
+    }
+    for row in &sqlx::query(TASKS).bind(site).fetch_all(&mut *conn).await? {
+        let (machine, key, shape) = task(row, &meter_keys)?;
+        if let Some((_, machine)) = shapes.get_mut(&machine) {
+            machine.tasks.insert(key, shape);
+        }
+    }
+    Ok(shapes.into_values().collect())
+}
+
+fn machine(row: &DbRow) -> Result<(MachineId, Key, MachineShape)> {
+    let mut row = Reading::new(row, "machine");
+    let id = MachineId(row.next()?);
+    let tag = row.text("tag", Key::new)?;
+    let name = row.text("name", Name::new)?;
+    let (family, area) = (row.next()?, row.next()?);
+    let state: &str = row.next()?;
+    let extra: MachineExtra = row.json("card")?;
+    let shape = MachineShape {
+        name,
+        also_known_as: extra.also_known_as,
+        family,
+        area,
+        retired: state == "retired",
+        meters: BTreeMap::new(),
+        points: BTreeMap::new(),
+        sheets: extra.sheets,
+        tasks: BTreeMap::new(),
+    };
+    Ok((id, tag, shape))
+}
+
+fn meter_shape(row: &mut Reading<'_>) -> Result<MeterShape> {
+    let (kind, feed): (MeterKind, _) = (row.word("kind")?, row.word("feed")?);
+    let max_per_hour = MaxPerHour(row.next()?);
+    let counts = row.next::<Option<i64>>()?.is_some();
+    let total = row.next::<Option<i64>>()?.map(Amount);
+    let now = counts.then(|| total.unwrap_or_default());
+    Ok(MeterShape { kind, feed, max_per_hour, counts, now })
+}
+
+fn task(row: &DbRow, meter_keys: &BTreeMap<MeterId, Key>) -> Result<(MachineId, Key, TaskShape)> {
+    let mut row = Reading::new(row, "task");
+    let machine = MachineId(row.next()?);
+    let key = row.text("key", Key::new)?;
+    let sheet: Option<String> = row.next()?;
+    let sheet = sheet.map(|key| Key::new(key.clone()).map_err(|_| row.corrupt("sheet", key))).transpose()?;
+    let card = row.json("card")?;
+    let retired = row.next::<i64>()? == 0;
+    let closed = row.next::<i64>()? > 0;
+    let day: Option<i64> = row.next()?;
+    let counts: Option<&str> = row.next()?;
+    let counts: BTreeMap<MeterId, Amount> = counts
+        .map(|text| serde_json::from_str(text).map_err(|_| row.corrupt("counts", text)))
+        .transpose()?
+        .unwrap_or_default();
+    let counts = counts.iter().filter_map(|(meter, count)| Some((meter_keys.get(meter)?.clone(), *count)));
+    let last_done = day
+        .and_then(|day| i32::try_from(day).ok())
+        .map(|day| Stated { day: ShopDay::from_days(day), counts: counts.collect() });
+    Ok((machine, key, TaskShape { card, sheet, retired, closed, last_done }))
+}
+
+/// The shop as a declaration that changes nothing when it is loaded. Machines that have left the shop are left out.
+pub(super) fn declaration(key: Key, state: ShopState) -> Declaration {
+    let calendar = state.site.as_ref().map(|site| site.calendar.clone());
+    let site = SiteCard {
+        key,
+        name: state.site.map(|site| site.name),
+        zone: calendar.as_ref().map(|calendar| calendar.zone),
+        day_starts_at: calendar.as_ref().map(|calendar| calendar.day_starts_at),
+        shifts: calendar.as_ref().map(|calendar| calendar.shifts.clone()).unwrap_or_default(),
+        closures: calendar.as_ref().map(|calendar| calendar.closures.clone()).unwrap_or_default(),
+        extra_shifts: calendar.map(|calendar| calendar.extra_shifts).unwrap_or_default(),
+    };
+    let standing = state.machines.into_iter().filter(|(_, machine)| !machine.retired);
+    Declaration {
+        site,
+        sources: state.sources.into_values().collect(),
+        people: state.people.into_iter().collect(),
+        sheets: state.sheets.into_values().collect(),
+        machines: standing.map(|(tag, machine)| machine_card(tag, machine)).collect(),
+    }
+}
+
+/// A machine's card; tasks of its sheets stand in the sheets.
+pub(super) fn machine_card(tag: Key, machine: MachineShape) -> MachineCard {
+    let meters = machine.meters.iter().map(|(key, meter)| MeterCard {
+        key: key.clone(),
+        kind: Some(meter.kind),
+        feed: Some(meter.feed),
+        max_per_hour: Some(meter.max_per_hour),
+    });
+    let last_done = machine.tasks.iter().filter_map(|(key, task)| {
+        let stated = task.last_done.as_ref()?;
+        let counts = stated.counts.iter().filter_map(|(meter, count)| {
+            let unit = machine.meters.get(meter)?.kind.unit();
+            Some((Some(meter.clone()), count.to_text(unit, EXACT_DIGITS)))
+        });
+        let counts = counts.collect();
+        Some(LastDoneCard { machine: tag.clone(), task: key.clone(), day: stated.day, counts })
+    });
+    let (meters, last_done) = (meters.collect(), last_done.collect());
+    let own = machine.tasks.into_values().filter(|task| task.sheet.is_none());
+    MachineCard {
+        tag,
+        name: Some(machine.name),
+        also_known_as: machine.also_known_as,
+        family: Some(machine.family),
+        area: Some(machine.area),
+        meters,
+        points: machine.points.into_values().collect(),
+        sheets: machine.sheets,
+        tasks: own
+            .map(|task| {
+                let mut card = task.card;
+                card.retire = task.retired;
+                card
+            })
+            .collect(),
+        last_done_now: false,
+        last_done,
+    }
+}

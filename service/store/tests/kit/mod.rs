@@ -1,0 +1,180 @@
+//! What the contract tests share: a small invented shop on a store of its own.
+
+#![expect(dead_code, unreachable_pub, reason = "each test program uses a part of it")]
+
+use fettler_domain::calendar::{WallTime, Zone};
+use fettler_domain::ids::SiteId;
+use fettler_domain::ledger::changes::Outcome;
+use fettler_domain::ledger::report::{Content, Received, ReportId, Statement};
+use fettler_domain::quantity::{Amount, MeterKind, Unit};
+use fettler_domain::rule::{CalendarUnit, Combine, Every};
+use fettler_domain::shop::{
+    ClauseCard, Declaration, LastDoneCard, MachineCard, MeterCard, RuleCard, SiteCard, TaskCard,
+};
+use fettler_domain::text::{ForeignName, Key, Name};
+use fettler_domain::time::{MICROS_PER_DAY, MICROS_PER_HOUR, ShopDay, Ts};
+use fettler_store::contract::{Caller, LoadReport, Store};
+use std::sync::Arc;
+
+pub fn key(text: &str) -> Key {
+    Key::new(text).expect("a key")
+}
+
+pub fn name(text: &str) -> Name {
+    Name::new(text).expect("a name")
+}
+
+/// An instant by its RFC 3339 text.
+pub fn at(text: &str) -> Ts {
+    Ts::from_utc(text.parse::<chrono::DateTime<chrono::Utc>>().expect("an instant"))
+}
+
+/// A report of so many hours in the 8 hours from 06:00 of the n-th day of March 2026.
+pub fn hours(source: &str, machine: &str, day: i64, hours: i64) -> Received {
+    let start = at("2026-03-01T06:00:00Z").plus_micros((day - 1) * MICROS_PER_DAY);
+    let length = hours.max(8) * MICROS_PER_HOUR;
+    let foreign = |text: &str| ForeignName::new(text).expect("a name");
+    let content = Content {
+        machine: foreign(machine),
+        meter: None,
+        statement: Statement::Interval {
+            start,
+            end: start.plus_micros(length),
+            unit: Unit::Hours,
+            amount: Amount(hours * Unit::Hours.per_unit()),
+        },
+    };
+    let id = ReportId { source: foreign(source), report: foreign(&format!("{machine}-{day}")) };
+    Received::new(id, 0, content, start.plus_micros(length))
+}
+
+pub fn task(task: &str, title: &str, clauses: Vec<ClauseCard>) -> TaskCard {
+    TaskCard {
+        key: key(task),
+        title: name(title),
+        place: "left side".into(),
+        rule: Some(RuleCard { clauses, combine: Combine::Earliest, window: None, keep_closed_days: false }),
+        kit: Vec::new(),
+        cautions: Vec::new(),
+        readings: Vec::new(),
+        minutes: 10,
+        hazard: false,
+        covers: Vec::new(),
+        second_person: false,
+        certificate: false,
+        retire: false,
+    }
+}
+
+pub fn every_hours(hours: &str) -> ClauseCard {
+    ClauseCard::Meter { meter: None, every: hours.into(), grid_base: None }
+}
+
+pub fn every_days(n: u32) -> ClauseCard {
+    ClauseCard::Calendar { every: Every { n, unit: CalendarUnit::Day }, grid_base: None }
+}
+
+/// One lathe with a 100 h task that was done at the start of March, and a yearly one.
+pub fn declaration() -> Declaration {
+    let done = |task: &str| LastDoneCard {
+        machine: key("L-1"),
+        task: key(task),
+        day: ShopDay("2026-03-01".parse().expect("a day")),
+        counts: vec![(None, "0".into())],
+    };
+    let lathe = MachineCard {
+        tag: key("L-1"),
+        name: Some(name("Lathe 1")),
+        also_known_as: Vec::new(),
+        family: Some("lathe".into()),
+        area: Some("Hall 1".into()),
+        meters: vec![MeterCard {
+            key: key("operating"),
+            kind: Some(MeterKind::Operating),
+            feed: None,
+            max_per_hour: None,
+        }],
+        points: Vec::new(),
+        sheets: Vec::new(),
+        tasks: vec![
+            task("way-oil", "Top up way oil", vec![every_hours("100")]),
+            task("filter", "Change the air filter", vec![every_days(365)]),
+        ],
+        last_done_now: false,
+        last_done: vec![done("way-oil"), LastDoneCard { counts: Vec::new(), ..done("filter") }],
+    };
+    Declaration {
+        site: SiteCard {
+            key: key("hall"),
+            name: None,
+            zone: Some(Zone::UTC),
+            day_starts_at: Some(WallTime::parse("05:00").expect("a time")),
+            shifts: Vec::new(),
+            closures: Vec::new(),
+            extra_shifts: Vec::new(),
+        },
+        sources: Vec::new(),
+        people: vec![name("Ada")],
+        sheets: Vec::new(),
+        machines: vec![lathe],
+    }
+}
+
+pub fn caller(method: &'static str, now: &str) -> Caller {
+    Caller { token: None, method, request: None, now: at(now) }
+}
+
+/// A shop on a store of its own.
+pub struct Shop {
+    pub store: Arc<dyn Store>,
+    pub site: SiteId,
+    folder: tempfile::TempDir,
+}
+
+impl Shop {
+    /// The shop of [`declaration`], loaded on 2 March.
+    pub async fn open() -> Shop {
+        Shop::open_with(&declaration()).await
+    }
+
+    pub async fn open_with(declared: &Declaration) -> Shop {
+        let folder = tempfile::tempdir().expect("a folder");
+        let store = fettler_store::open(folder.path().join("shop.db").to_str().expect("UTF-8"))
+            .await
+            .expect("a store");
+        let call = caller("LoadShop", "2026-03-02T12:00:00Z");
+        store.load_shop(&call, declared, None, false).await.expect("loaded");
+        let site = store.site(declared.site.key.as_str()).await.expect("a site").expect("a site").site;
+        Shop { store, site, folder }
+    }
+
+    pub async fn load(&self, validate_only: bool) -> LoadReport {
+        self.load_this(&declaration(), validate_only).await
+    }
+
+    pub async fn load_this(&self, declared: &Declaration, validate_only: bool) -> LoadReport {
+        let call = caller("LoadShop", "2026-03-02T13:00:00Z");
+        self.store.load_shop(&call, declared, None, validate_only).await.expect("loaded")
+    }
+
+    /// Pushes reports and gives what became of each, with a held one's reason.
+    pub async fn push(&self, reports: Vec<Received>, now: &str) -> Vec<String> {
+        let told = self.store.push(&caller("PushReports", now), self.site, reports).await.expect("pushed");
+        told.iter()
+            .map(|told| match &told.outcome {
+                Outcome::Accepted => "accepted".to_owned(),
+                Outcome::Duplicate { .. } => "duplicate".to_owned(),
+                Outcome::Replaces => "replaces".to_owned(),
+                Outcome::Superseded => "superseded".to_owned(),
+                Outcome::Held { reason } => format!("held {}", reason.word()),
+            })
+            .collect()
+    }
+
+    /// Shuts the store and opens it again.
+    pub async fn reopen(&mut self) {
+        self.store.shut().await;
+        let path = self.folder.path().join("shop.db");
+        self.store = fettler_store::open(path.to_str().expect("UTF-8")).await.expect("a store");
+    }
+}

@@ -1,0 +1,87 @@
+//! A shop's story through the store contract: declared, reported, listed, closed.
+
+mod kit;
+
+use fettler_store::contract::{DueFilter, DuePart, PageAsk};
+use kit::{Shop, at, hours, key};
+
+async fn dated(shop: &Shop, until: &str) -> Vec<String> {
+    let filter = DueFilter { before: at(until), part: DuePart::Dated, machine: None, area: None };
+    let page = shop.store.due(shop.site, &filter, PageAsk { after: None, limit: 100 }).await.expect("a page");
+    page.rows.iter().map(|entry| format!("{} {}", entry.machine, entry.title)).collect()
+}
+
+#[tokio::test]
+async fn hours_that_cross_a_threshold_put_its_task_on_the_list() {
+    let shop = Shop::open().await;
+    assert_eq!(dated(&shop, "2026-03-03T05:00:00Z").await, Vec::<String>::new());
+    let reports: Vec<_> = (1..=13).map(|day| hours("erp", "L-1", day, 8)).collect();
+    let told = shop.push(reports, "2026-03-14T12:00:00Z").await;
+    assert!(told.iter().all(|told| told == "accepted"), "{told:?}");
+    let (_, shows) = shop.store.meter(shop.site, "L-1", None, None).await.expect("a meter");
+    assert_eq!(shows.counted.0, 13 * 8 * 3_600_000);
+    assert_eq!(dated(&shop, "2026-03-15T05:00:00Z").await, ["L-1 Top up way oil"]);
+    let order = shop.store.open_order(shop.site, "L-1", &key("way-oil")).await.expect("open");
+    let why = shop.store.explain(shop.site, order, at("2026-03-14T12:00:00Z")).await.expect("explained");
+    assert!(why.row_agrees);
+    // 100 h of 8 h a day from 06:00: the 13th report, after 4 of its 8 hours.
+    assert_eq!(why.entry.plan.due, Some(at("2026-03-13T10:00:00Z")));
+}
+
+#[tokio::test]
+async fn loading_the_same_twice_changes_nothing_and_a_trial_changes_nothing() {
+    let shop = Shop::open().await;
+    let head = shop.store.journal_head(shop.site).await.expect("a head");
+    let again = shop.load(false).await;
+    assert_eq!((again.changes.len(), again.orders_opened), (0, 0));
+    assert_eq!(shop.store.journal_head(shop.site).await.expect("a head"), head);
+    let shown = shop.store.shop(shop.site).await.expect("shown");
+    let mut renamed = shown.clone();
+    renamed.machines[0].area = Some("Hall 2".into());
+    let trial = shop.load_this(&renamed, true).await;
+    assert_eq!(trial.changes.len(), 1);
+    assert_eq!(shop.store.shop(shop.site).await.expect("shown"), shown);
+    let shown_again = shop.load_this(&shown, false).await;
+    assert_eq!(shown_again.changes, []);
+}
+
+#[tokio::test]
+async fn the_journals_root_follows_from_its_leaves() {
+    use fettler_domain::journal::{Frontier, leaf::hash_of};
+    let shop = Shop::open().await;
+    shop.push((1..=300).map(|n| hours("erp", "L-1", n, 2)).collect(), "2026-12-31T12:00:00Z").await;
+    let mut frontier = Frontier::new();
+    let mut after = None;
+    loop {
+        let filter = fettler_store::contract::EntryFilter { from: Some(0), ..Default::default() };
+        let page =
+            shop.store.entries(shop.site, &filter, PageAsk { after, limit: 100 }).await.expect("entries");
+        for entry in &page.rows {
+            assert_eq!(entry.number, frontier.size());
+            frontier.push(hash_of(&entry.leaf), |_| ());
+        }
+        after = page.next;
+        if after.is_none() {
+            break;
+        }
+    }
+    let head = shop.store.journal_head(shop.site).await.expect("a head");
+    assert_eq!((head.size, head.root), (frontier.size(), frontier.root().0));
+    assert!(head.size > 300);
+}
+
+#[tokio::test]
+async fn a_duplicate_makes_no_leaf_and_a_reopened_store_knows_all() {
+    let mut shop = Shop::open().await;
+    shop.push(vec![hours("erp", "L-1", 1, 8)], "2026-03-14T12:00:00Z").await;
+    let head = shop.store.journal_head(shop.site).await.expect("a head");
+    let told = shop.push(vec![hours("erp", "L-1", 1, 8)], "2026-03-14T12:00:00Z").await;
+    assert_eq!(told, ["duplicate"]);
+    assert_eq!(shop.store.journal_head(shop.site).await.expect("a head"), head);
+    shop.reopen().await;
+    assert_eq!(shop.store.journal_head(shop.site).await.expect("a head"), head);
+    let told =
+        shop.push(vec![hours("erp", "X-9", 2, 8), hours("erp", "L-1", 3, 12)], "2026-03-14T12:00:00Z").await;
+    assert_eq!(told, ["held unknown_machine", "accepted"]);
+    assert_eq!(shop.store.held_counts(shop.site).await.expect("counts").held, 1);
+}
