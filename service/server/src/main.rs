@@ -12,7 +12,7 @@ use fettler_store::contract::Store;
 use std::io::{IsTerminal as _, Write as _};
 use std::net::SocketAddr;
 use std::path::PathBuf;
-use std::process::ExitCode;
+use std::process::ExitCode as Exit;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::net::TcpListener;
@@ -22,14 +22,14 @@ use tracing_subscriber::EnvFilter;
 /// From the signal to stop until the process is gone, whatever still holds it.
 const GONE_WITHIN: Duration = Duration::from_millis(9_500);
 
-fn main() -> ExitCode {
+fn main() -> Exit {
     let arguments = Arguments::parse();
     start_log();
     match run(arguments) {
-        Ok(()) => ExitCode::SUCCESS,
+        Ok(()) => Exit::SUCCESS,
         Err(error) => {
             tell_error(&format!("fettlerd: {error:#}"));
-            ExitCode::FAILURE
+            Exit::FAILURE
         }
     }
 }

@@ -7,22 +7,22 @@ use fettler_domain::calendar::Calendar;
 use fettler_domain::ledger::row::{Feed, Form, Impossible, Reason, Rival};
 use fettler_domain::quantity::Unit;
 use fettler_domain::time::Ts;
-use fettler_proto::v1;
+use fettler_proto::v1::{self, HeldCode as Held};
 
 /// The word by which a reason is listed; `None` inside for all of them, `None` outside when it was wrong.
 pub fn word(fields: &mut Fields, field: &str, code: i32) -> Said<Option<&'static str>> {
-    Some(match v1::HeldCode::try_from(code) {
-        Ok(v1::HeldCode::Unspecified) => None,
-        Ok(v1::HeldCode::UnknownMachine) => Some("unknown_machine"),
-        Ok(v1::HeldCode::UnknownMeter) => Some("unknown_meter"),
-        Ok(v1::HeldCode::WrongKind) => Some("wrong_kind"),
-        Ok(v1::HeldCode::Impossible) => Some("impossible"),
-        Ok(v1::HeldCode::MoreThanTime) => Some("more_than_time"),
-        Ok(v1::HeldCode::Overlap) => Some("overlap"),
-        Ok(v1::HeldCode::Conflict) => Some("conflict"),
-        Ok(v1::HeldCode::SameRevision) => Some("same_revision"),
-        Ok(v1::HeldCode::Future) => Some("future"),
-        Ok(v1::HeldCode::Fell) => Some("fell"),
+    Some(match Held::try_from(code) {
+        Ok(Held::Unspecified) => None,
+        Ok(Held::UnknownMachine) => Some("unknown_machine"),
+        Ok(Held::UnknownMeter) => Some("unknown_meter"),
+        Ok(Held::WrongKind) => Some("wrong_kind"),
+        Ok(Held::Impossible) => Some("impossible"),
+        Ok(Held::MoreThanTime) => Some("more_than_time"),
+        Ok(Held::Overlap) => Some("overlap"),
+        Ok(Held::Conflict) => Some("conflict"),
+        Ok(Held::SameRevision) => Some("same_revision"),
+        Ok(Held::Future) => Some("future"),
+        Ok(Held::Fell) => Some("fell"),
         Err(_) => {
             unknown_value(fields, field, code, "one of the reasons that held reports show");
             return None;
@@ -30,18 +30,18 @@ pub fn word(fields: &mut Fields, field: &str, code: i32) -> Said<Option<&'static
     })
 }
 
-fn code(reason: &Reason) -> v1::HeldCode {
+fn code(reason: &Reason) -> Held {
     match reason {
-        Reason::UnknownMachine { .. } => v1::HeldCode::UnknownMachine,
-        Reason::UnknownMeter { .. } => v1::HeldCode::UnknownMeter,
-        Reason::WrongKind { .. } => v1::HeldCode::WrongKind,
-        Reason::Impossible { .. } => v1::HeldCode::Impossible,
-        Reason::MoreThanTime { .. } => v1::HeldCode::MoreThanTime,
-        Reason::Overlap { .. } => v1::HeldCode::Overlap,
-        Reason::Conflict { .. } => v1::HeldCode::Conflict,
-        Reason::SameRevision { .. } => v1::HeldCode::SameRevision,
-        Reason::Future { .. } => v1::HeldCode::Future,
-        Reason::Fell { .. } => v1::HeldCode::Fell,
+        Reason::UnknownMachine { .. } => Held::UnknownMachine,
+        Reason::UnknownMeter { .. } => Held::UnknownMeter,
+        Reason::WrongKind { .. } => Held::WrongKind,
+        Reason::Impossible { .. } => Held::Impossible,
+        Reason::MoreThanTime { .. } => Held::MoreThanTime,
+        Reason::Overlap { .. } => Held::Overlap,
+        Reason::Conflict { .. } => Held::Conflict,
+        Reason::SameRevision { .. } => Held::SameRevision,
+        Reason::Future { .. } => Held::Future,
+        Reason::Fell { .. } => Held::Fell,
     }
 }
 
