@@ -127,7 +127,7 @@ fn everything_wrong_is_told_with_its_path() {
                 task: key("drain-bowl"),
                 day: day("2026-11-26"),
                 counts: vec![],
-            }]
+            }];
         },
         &["shop.machines[0].last_done[0].day: 2026-11-26 is in the future; give a day up to 2026-11-25"],
     );
