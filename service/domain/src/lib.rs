@@ -5,6 +5,7 @@
 //! crate knows neither the wire format nor SQL; `fettler-server` and `fettler-store` translate.
 
 pub mod calendar;
+pub mod closing;
 pub mod error;
 pub mod ids;
 pub mod journal;

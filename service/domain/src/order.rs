@@ -1,6 +1,7 @@
 //! Work orders and closings as data: what is said when one is raised, closed, skipped or undone.
 
 use crate::ids::{ClosingId, OrderNumber, PersonId};
+use crate::quantity::Amount;
 use crate::shop::KitItem;
 use crate::text::{Key, Name};
 use crate::time::{ShopDay, Ts};
@@ -109,12 +110,31 @@ pub struct ClosingRecord {
     pub due_then: Option<Ts>,
     /// From when on it was late, as known then.
     pub late_from_then: Option<Ts>,
+    /// The clause that governed, what its meter had counted and until when that was known, as known then.
+    pub governed_then: Option<GovernedThen>,
+    /// The day from which the rule that applied was in effect.
+    pub rule_effective: Option<ShopDay>,
+    /// The task sheet from which the task came.
+    pub sheet: Option<Key>,
+    /// Orders that were closed with it because it covers them.
+    pub covered: Vec<OrderNumber>,
     /// The closing of the larger order that covered it.
     pub covered_by: Option<ClosingId>,
     /// What was not as it should be about it.
     pub findings: Vec<String>,
     /// When, by whom and why it was undone.
     pub undone: Option<Undone>,
+}
+
+/// The clause that governed a closed order, as known at the closing.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct GovernedThen {
+    /// Its index in the rule.
+    pub clause: usize,
+    /// What its meter had counted, where it counts one.
+    pub h: Option<Amount>,
+    /// Until when hours were known.
+    pub known_to: Option<Ts>,
 }
 
 /// That a closing was undone.

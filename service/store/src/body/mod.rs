@@ -10,14 +10,17 @@
 //! * [`push`], [`ledger`], [`apply`], [`settle`], [`meters`], [`reports`]: run hours.
 //! * [`inputs`], [`refresh`], [`plan_reads`], [`upkeep`]: the plan.
 //! * [`people`], [`sites`], [`entries`]: the rest of the reading.
-//! * [`shop`], [`machines`], [`orders`]: declarations, machines, work orders.
+//! * [`shop`], [`shop_state`], [`shop_write`], [`machines`]: declarations and machines.
+//! * [`orders`], [`close`], [`ending`]: work orders.
 
 use super::{Db, dialect};
 
 mod apply;
 mod bulk;
+mod close;
 mod declared;
 mod decode;
+mod ending;
 mod entries;
 mod head;
 mod history;

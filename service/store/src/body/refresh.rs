@@ -47,7 +47,7 @@ pub(super) fn all_sql() -> Vec<&'static str> {
 
 /// How often the planner may ask for further months. Each round loads all that it named; more rounds than clauses and
 /// their bases could ever need mean that something is wrong.
-const ROUNDS_MAX: usize = 64;
+pub(super) const ROUNDS_MAX: usize = 64;
 
 /// Computes the rows of machines whose declarations, orders or closings the transaction changed, as of the shop day
 /// of its moment, and clears those of orders that are no longer open. The site must have been taken.

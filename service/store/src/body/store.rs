@@ -4,7 +4,8 @@
 use super::tx::Tx;
 use super::writer::Queue;
 use super::{
-    Conn, Db, dialect, entries, machines, meters, orders, people, plan_reads, reports, settle, shop, sites,
+    Conn, Db, close, dialect, ending, entries, machines, meters, orders, people, plan_reads, reports, settle,
+    shop, sites,
 };
 use super::{upkeep, writer};
 use crate::contract::{
@@ -260,7 +261,7 @@ impl Store for SqlStore {
 
     async fn close(&self, caller: &Caller, site: SiteId, said: &ClosingSaid) -> Result<Ended> {
         let said = said.clone();
-        self.queue.write(caller, move |tx| Box::pin(orders::close(tx, site, said))).await
+        self.queue.write(caller, move |tx| Box::pin(close::close(tx, site, said))).await
     }
 
     async fn skip(
@@ -272,13 +273,13 @@ impl Store for SqlStore {
         reason: &str,
         validate_only: bool,
     ) -> Result<Ended> {
-        let ask = orders::Ending { order, by: by.clone(), reason: reason.to_owned(), validate_only };
-        self.queue.write(caller, move |tx| Box::pin(orders::skip(tx, site, ask))).await
+        let ask = ending::Ending { order, by: by.clone(), reason: reason.to_owned(), validate_only };
+        self.queue.write(caller, move |tx| Box::pin(ending::skip(tx, site, ask))).await
     }
 
     async fn raise(&self, caller: &Caller, site: SiteId, said: &RaiseSaid) -> Result<DueEntry> {
         let said = said.clone();
-        self.queue.write(caller, move |tx| Box::pin(orders::raise(tx, site, said))).await
+        self.queue.write(caller, move |tx| Box::pin(ending::raise(tx, site, said))).await
     }
 
     async fn undo(
@@ -290,8 +291,8 @@ impl Store for SqlStore {
         reason: &str,
         validate_only: bool,
     ) -> Result<Ended> {
-        let ask = orders::Ending { order, by: by.clone(), reason: reason.to_owned(), validate_only };
-        self.queue.write(caller, move |tx| Box::pin(orders::undo(tx, site, ask))).await
+        let ask = ending::Ending { order, by: by.clone(), reason: reason.to_owned(), validate_only };
+        self.queue.write(caller, move |tx| Box::pin(ending::undo(tx, site, ask))).await
     }
 
     async fn entries(

@@ -1,0 +1,351 @@
+//! Closing a work order: one transaction with the closings it makes, the next orders, their plan and the leaf.
+
+use super::decode::{Reading, to_json};
+use super::journal::Fact;
+use super::people::{known_person, names};
+use super::request::Keep;
+use super::shop_write::OPEN_ORDER;
+use super::tx::Tx;
+use super::{orders, plan_reads, refresh};
+use crate::contract::{Ended, Result, StoreError};
+use fettler_domain::closing::{Asked, Judged, Stood, judge};
+use fettler_domain::error::Error;
+use fettler_domain::ids::{ClosingId, MachineId, OrderNumber, PersonId, SiteId, TaskId};
+use fettler_domain::journal::Kind;
+use fettler_domain::order::{ClosingRecord, ClosingSaid, GovernedThen, OrderState};
+use fettler_domain::plan::{Counted, DueKind, PlanRow};
+use fettler_domain::shop::{PointCard, TaskCard};
+use fettler_domain::text::Key;
+use fettler_domain::time::Ts;
+use std::collections::{BTreeMap, BTreeSet};
+
+const ORDER: &str = "SELECT o.state, o.machine, o.task, t.card, t.sheet, t.active, m.state FROM work_order o \
+    JOIN machine m ON m.site = o.site AND m.number = o.machine \
+    LEFT JOIN task t ON t.site = o.site AND t.number = o.task WHERE o.site = $1 AND o.number = $2";
+/// The open orders of all tasks that a task covers, directly and through others.
+const COVERED: &str = "WITH RECURSIVE c(task) AS (SELECT smaller FROM task_cover WHERE site = $1 AND larger = $2 \
+    UNION SELECT x.smaller FROM c JOIN task_cover x ON x.site = $1 AND x.larger = c.task) \
+    SELECT o.number FROM c JOIN work_order o ON o.site = $1 AND o.task = c.task AND o.state = 'open' ORDER BY o.number";
+const LAST: &str = "SELECT MAX(done_at) FROM closing WHERE site = $1 AND task = $2 AND undone = 0";
+const POINTS: &str = "SELECT card FROM point WHERE site = $1 AND machine = $2";
+const PUT_CLOSING: &str = "INSERT INTO closing (site, number, work_order, task, machine, done_at, entered_at, covered_by, \
+    undone, record, leaf) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, 0, $9, $10)";
+const CLOSE: &str = "UPDATE work_order SET state = 'closed', ended_at = $3, closing = $4, leaf = $5 \
+    WHERE site = $1 AND number = $2 AND state = 'open'";
+const OPEN_BY_TASK: &str = "SELECT number FROM work_order WHERE site = $1 AND state = 'open' AND task IN \
+    (SELECT task FROM closing WHERE site = $1 AND (work_order = $2 OR covered_by = \
+    (SELECT closing FROM work_order WHERE site = $1 AND number = $2))) ORDER BY number";
+const COVERED_CLOSED: &str = "SELECT work_order FROM closing WHERE site = $1 AND undone = 0 AND covered_by = \
+    (SELECT closing FROM work_order WHERE site = $1 AND number = $2) ORDER BY work_order";
+
+#[cfg(test)]
+pub(super) const ALL_SQL: &[&str] =
+    &[ORDER, COVERED, LAST, POINTS, PUT_CLOSING, CLOSE, OPEN_BY_TASK, COVERED_CLOSED];
+
+/// An order with what its ending needs.
+pub(super) struct Subject {
+    pub(super) order: OrderNumber,
+    pub(super) state: OrderState,
+    pub(super) machine: MachineId,
+    pub(super) task: Option<TaskId>,
+    card: Option<TaskCard>,
+    sheet: Option<Key>,
+    /// Whether a next order is to stand when this one ends.
+    goes_on: bool,
+}
+
+impl Subject {
+    fn asked(&self) -> Asked {
+        let Some(card) = &self.card else { return Asked { order: self.order, ..Asked::default() } };
+        Asked {
+            order: self.order,
+            cautions: card.cautions.clone(),
+            readings: card.readings.clone(),
+            certificate: card.certificate,
+            second_person: card.second_person,
+        }
+    }
+}
+
+/// Reads an order for its ending.
+pub(super) async fn subject(tx: &mut Tx, site: SiteId, order: OrderNumber) -> Result<Subject> {
+    let row = sqlx::query(ORDER).bind(i64::from(site.0)).bind(order.0).fetch_optional(&mut tx.conn).await?;
+    let row = row.ok_or_else(|| orders::no_order(order))?;
+    let mut row = Reading::new(&row, "work_order");
+    let state = row.word("state")?;
+    let machine = MachineId(row.next()?);
+    let task = row.next::<Option<i64>>()?.map(TaskId);
+    let card: Option<&str> = row.next()?;
+    let card =
+        card.map(|text| serde_json::from_str(text).map_err(|_| row.corrupt("card", text))).transpose()?;
+    let sheet: Option<String> = row.next()?;
+    let sheet = sheet.map(|key| Key::new(key.clone()).map_err(|_| row.corrupt("sheet", key))).transpose()?;
+    let active = row.next::<Option<i64>>()?.is_some_and(|active| active != 0);
+    let machine_state: &str = row.next()?;
+    Ok(Subject { order, state, machine, task, card, sheet, goes_on: active && machine_state != "retired" })
+}
+
+/// Refuses what is to end an order that is not open, and says how it ended.
+pub(super) async fn must_be_open(tx: &mut Tx, site: SiteId, subject: &Subject) -> Result<()> {
+    if subject.state == OrderState::Open {
+        return Ok(());
+    }
+    let order = orders::one(&mut tx.conn, site, subject.order).await?;
+    let by = order.closing.as_ref().map(|closing| closing.record.done_by).or(order.skipped_by);
+    let known = names(&mut tx.conn, &by.into_iter().collect::<Vec<_>>()).await?;
+    let by = by.and_then(|person| known.get(&person)).map(|name| format!(" by {name}")).unwrap_or_default();
+    let when = order.ended_at.map(|at| format!(" on {at}")).unwrap_or_default();
+    let how = match order.state {
+        OrderState::Open => "is open",
+        OrderState::Closed => "was closed",
+        OrderState::Skipped => "was skipped",
+        OrderState::Void => "is void",
+    };
+    let reason = if order.reason.is_empty() { String::new() } else { format!(" ({})", order.reason) };
+    Err(Error::WrongState {
+        reason: "ORDER_NOT_OPEN",
+        subject: format!("order {}", subject.order),
+        text: format!(
+            "order {} {how}{when}{by}{reason}; `fettler orders --machine {}` shows what is open",
+            subject.order, order.machine
+        ),
+    }
+    .into())
+}
+
+/// Closes an order, and those that it covers where all they ask for was given.
+pub(super) async fn close(tx: &mut Tx, site: SiteId, said: ClosingSaid) -> Result<Ended> {
+    tx.take(site).await?;
+    if tx.replayed(site).await?.is_some() {
+        return ended(tx, site, said.order, Judged::default()).await;
+    }
+    let own = subject(tx, site, said.order).await?;
+    must_be_open(tx, site, &own).await?;
+    let people = People::of(tx, &said).await?;
+    let covered = covered(tx, site, &own).await?;
+    let asked: Vec<Asked> = covered.iter().map(Subject::asked).collect();
+    let plan = plan_reads::entry(&mut tx.conn, site, said.order).await?.plan;
+    let stood = Stood { last_closing: last_closing(tx, site, own.task).await?, opens: opens_of(&plan) };
+    let points = points(tx, site, own.machine).await?;
+    let judged = judge(&said, tx.caller.now, &own.asked(), &asked, stood, &points).map_err(Error::Invalid)?;
+
+    let machine = own.machine;
+    let record = record(tx, site, &said, &people, &own, &plan, &judged)?;
+    let number = record.closing;
+    let leaf = put(tx, site, &own, &record, Some(said.note.clone())).await?;
+    for subject in covered.iter().filter(|subject| judged.covered.contains(&subject.order)) {
+        let plan = plan_reads::entry(&mut tx.conn, site, subject.order).await?.plan;
+        let judged = Judged::default();
+        let mut smaller = self::record(tx, site, &said, &people, subject, &plan, &judged)?;
+        smaller.covered_by = Some(number);
+        put(tx, site, subject, &smaller, None).await?;
+    }
+    refresh::machines(tx, site, &BTreeSet::from([machine])).await?;
+    tx.remember(site, &said.order.to_string(), Some(leaf), Keep::ForEver).await?;
+    tx.forget_machines([machine]);
+    ended(tx, site, said.order, judged).await
+}
+
+/// What a closing brought about, read back.
+async fn ended(tx: &mut Tx, site: SiteId, order: OrderNumber, judged: Judged) -> Result<Ended> {
+    let closed = orders::one(&mut tx.conn, site, order).await?;
+    let next = numbers(tx, OPEN_BY_TASK, site, order).await?;
+    let mut covered = Vec::new();
+    for smaller in numbers(tx, COVERED_CLOSED, site, order).await? {
+        covered.push(orders::one(&mut tx.conn, site, smaller).await?);
+    }
+    let own = closed.task.clone();
+    let mut next = plan_reads::entries(&mut tx.conn, site, &next).await?;
+    // The next order of the closed task itself comes first.
+    next.sort_by_key(|entry| entry.task != own);
+    let mut remarks = judged.findings;
+    for (order, lacks) in &judged.left_open {
+        remarks.push(format!("order {order} stays open: {}", lacks.join(", ")));
+    }
+    let left_open = judged.left_open.into_iter().map(|(order, _)| order).collect();
+    Ok(Ended { order: Some(closed), next, covered, left_open, void: Vec::new(), remarks })
+}
+
+/// The order numbers that a statement over a site and an order gives.
+pub(super) async fn numbers(
+    tx: &mut Tx,
+    sql: &'static str,
+    site: SiteId,
+    order: OrderNumber,
+) -> Result<Vec<OrderNumber>> {
+    let rows = sqlx::query(sql).bind(i64::from(site.0)).bind(order.0).fetch_all(&mut tx.conn).await?;
+    rows.iter().map(|row| Ok(OrderNumber(Reading::new(row, "work_order").next()?))).collect()
+}
+
+async fn covered(tx: &mut Tx, site: SiteId, own: &Subject) -> Result<Vec<Subject>> {
+    let Some(task) = own.task else { return Ok(Vec::new()) };
+    let mut subjects = Vec::new();
+    for order in numbers(tx, COVERED, site, OrderNumber(task.0)).await? {
+        subjects.push(subject(tx, site, order).await?);
+    }
+    Ok(subjects)
+}
+
+async fn last_closing(tx: &mut Tx, site: SiteId, task: Option<TaskId>) -> Result<Option<Ts>> {
+    let Some(task) = task else { return Ok(None) };
+    let row = sqlx::query(LAST).bind(i64::from(site.0)).bind(task.0).fetch_one(&mut tx.conn).await?;
+    Ok(Reading::new(&row, "closing").next::<Option<i64>>()?.map(Ts))
+}
+
+/// When an order's window opens: known, or expected. One that waits for a meter that does not run opens never.
+fn opens_of(plan: &PlanRow) -> Option<Ts> {
+    match plan.kind {
+        DueKind::Unknown | DueKind::Raised => None,
+        DueKind::Expected => Some(plan.opens.or(plan.opens_expected).unwrap_or(Ts::MAX)),
+        DueKind::Exact | DueKind::CalendarDay => plan.opens,
+    }
+}
+
+async fn points(tx: &mut Tx, site: SiteId, machine: MachineId) -> Result<BTreeMap<Key, String>> {
+    let rows = sqlx::query(POINTS).bind(i64::from(site.0)).bind(machine.0).fetch_all(&mut tx.conn).await?;
+    rows.iter()
+        .map(|row| {
+            let card: PointCard = Reading::new(row, "point").json("card")?;
+            Ok((card.key, card.unit))
+        })
+        .collect()
+}
+
+/// The people whom a closing names.
+struct People {
+    done_by: PersonId,
+    entered_by: PersonId,
+    second_person: Option<PersonId>,
+}
+
+impl People {
+    async fn of(tx: &mut Tx, said: &ClosingSaid) -> Result<People> {
+        let done_by = known_person(&mut tx.conn, "done_by", &said.done_by).await?;
+        let entered_by = match &said.entered_by {
+            Some(name) => known_person(&mut tx.conn, "entered_by", name).await?,
+            None => done_by,
+        };
+        let second_person = match &said.second_person {
+            Some(name) => Some(known_person(&mut tx.conn, "second_person", name).await?),
+            None => None,
+        };
+        Ok(People { done_by, entered_by, second_person })
+    }
+}
+
+fn record(
+    tx: &mut Tx,
+    site: SiteId,
+    said: &ClosingSaid,
+    people: &People,
+    subject: &Subject,
+    plan: &PlanRow,
+    judged: &Judged,
+) -> Result<ClosingRecord> {
+    let governed_then = plan.governing.zip(plan.governing.and_then(|clause| plan.clauses.get(clause)));
+    let governed_then = governed_then.map(|(clause, state)| match &state.counted {
+        Counted::Meter { h, known_to, .. } => GovernedThen { clause, h: *h, known_to: *known_to },
+        Counted::Calendar { .. } => GovernedThen { clause, h: None, known_to: None },
+    });
+    Ok(ClosingRecord {
+        closing: tx.head(site)?.next_closing(),
+        order: subject.order,
+        done_at: said.done_at,
+        done_by: people.done_by,
+        entered_at: tx.caller.now,
+        entered_by: people.entered_by,
+        as_found: said.as_found,
+        readings: said.readings.clone(),
+        used: said.used.clone(),
+        cautions_shown: subject.card.as_ref().map(|card| card.cautions.clone()).unwrap_or_default(),
+        cautions_confirmed: said.cautions_confirmed,
+        certificate: said.certificate.clone(),
+        second_person: people.second_person,
+        minutes: said.minutes,
+        due_then: plan.due,
+        late_from_then: plan.late,
+        governed_then,
+        rule_effective: plan.rule_effective,
+        sheet: subject.sheet.clone(),
+        covered: judged.covered.clone(),
+        covered_by: None,
+        findings: judged.findings.clone(),
+        undone: None,
+    })
+}
+
+/// Writes a closing, ends its order and opens the next one; gives the leaf.
+async fn put(
+    tx: &mut Tx,
+    site: SiteId,
+    subject: &Subject,
+    record: &ClosingRecord,
+    note: Option<String>,
+) -> Result<i64> {
+    let number = i64::from(site.0);
+    let next = if subject.goes_on { Some(tx.head(site)?.next_order()) } else { None };
+    let mut after = serde_json::to_value(record)
+        .map_err(|error| StoreError::Unavailable(format!("no JSON form: {error}")))?;
+    after["next"] = next.map(|order| order.0).into();
+    let fact = Fact {
+        kind: Kind::OrderClosed,
+        subject: format!("orders/{}", subject.order),
+        person: Some(record.entered_by),
+        after,
+        before: None,
+        sealed: note.filter(|note| !note.is_empty()).map(|note| ("note", note)),
+    };
+    let leaf = tx.append(site, fact)?;
+    let ClosingId(closing) = record.closing;
+    let closed = sqlx::query(CLOSE)
+        .bind(number)
+        .bind(subject.order.0)
+        .bind(record.done_at.0)
+        .bind(closing)
+        .bind(leaf)
+        .execute(&mut tx.conn)
+        .await?;
+    if closed.rows_affected() != 1 {
+        return Err(StoreError::Conflict);
+    }
+    sqlx::query(PUT_CLOSING)
+        .bind(number)
+        .bind(closing)
+        .bind(subject.order.0)
+        .bind(subject.task.map(|task| task.0))
+        .bind(subject.machine.0)
+        .bind(record.done_at.0)
+        .bind(record.entered_at.0)
+        .bind(record.covered_by.map(|closing| closing.0))
+        .bind(to_json(record)?)
+        .bind(leaf)
+        .execute(&mut tx.conn)
+        .await?;
+    if let Some(next) = next {
+        open_next(tx, site, subject, next).await?;
+    }
+    Ok(leaf)
+}
+
+/// Opens the next order of a task whose order ends.
+pub(super) async fn open_next(tx: &mut Tx, site: SiteId, subject: &Subject, next: OrderNumber) -> Result<()> {
+    let Some(card) = &subject.card else { return Ok(()) };
+    sqlx::query(OPEN_ORDER)
+        .bind(i64::from(site.0))
+        .bind(next.0)
+        .bind(subject.machine.0)
+        .bind(subject.task.map(|task| task.0))
+        .bind(card.title.as_str())
+        .bind(i64::from(card.hazard))
+        .bind(tx.caller.now.0)
+        .execute(&mut tx.conn)
+        .await?;
+    Ok(())
+}
+
+impl Subject {
+    /// The number of the next order, when one is to stand.
+    pub(super) fn next(&self, tx: &mut Tx, site: SiteId) -> Result<Option<OrderNumber>> {
+        if self.goes_on { Ok(Some(tx.head(site)?.next_order())) } else { Ok(None) }
+    }
+}

@@ -1,0 +1,284 @@
+//! Skipping, raising and undoing work orders.
+
+use super::close::{must_be_open, numbers, open_next, subject};
+use super::decode::{Reading, to_json};
+use super::journal::Fact;
+use super::orders::RaisedCard;
+use super::people::known_person;
+use super::request::Keep;
+use super::tx::Tx;
+use super::{orders, plan_reads, refresh, sites};
+use crate::contract::{DueEntry, Ended, Result};
+use fettler_domain::error::Error;
+use fettler_domain::ids::{ClosingId, MachineId, OrderNumber, PersonId, SiteId, TaskId};
+use fettler_domain::journal::Kind;
+use fettler_domain::order::{ClosingRecord, OrderState, RaiseSaid, Undone};
+use fettler_domain::text::Name;
+use serde_json::json;
+use std::collections::BTreeSet;
+
+const SKIP: &str = "UPDATE work_order SET state = 'skipped', ended_at = $3, reason = $4, skipped_by = $5, leaf = $6 \
+    WHERE site = $1 AND number = $2 AND state = 'open'";
+const MACHINE: &str = "SELECT number, state FROM machine WHERE site = $1 AND tag = $2";
+const RAISE: &str = "INSERT INTO work_order (site, number, machine, title, hazard, state, opened_at, raised_at, raised_by, \
+    card, reason, leaf) VALUES ($1, $2, $3, $4, $5, 'open', $6, $7, $8, $9, '', $10)";
+/// The closing of an order and those it covered.
+const TO_UNDO: &str = "SELECT c.number, c.work_order, c.task, c.record FROM closing c WHERE c.site = $1 AND c.undone = 0 \
+    AND (c.work_order = $2 OR c.covered_by = (SELECT closing FROM work_order WHERE site = $1 AND number = $2)) \
+    ORDER BY c.number";
+/// What ended an order of the task after the closing.
+const LATER: &str = "SELECT number, state FROM work_order WHERE site = $1 AND task = $2 AND number > $3 \
+    AND state IN ('closed', 'skipped') ORDER BY number LIMIT 1";
+const NEXT: &str = "SELECT number FROM work_order WHERE site = $1 AND task = $2 AND state = 'open'";
+const VOID: &str = "UPDATE work_order SET state = 'void', ended_at = $3, reason = $4, leaf = $5 \
+    WHERE site = $1 AND number = $2";
+const REOPEN: &str = "UPDATE work_order SET state = 'open', ended_at = NULL, closing = NULL, leaf = $3 \
+    WHERE site = $1 AND number = $2";
+const MARK: &str = "UPDATE closing SET undone = 1, record = $3 WHERE site = $1 AND number = $2";
+
+#[cfg(test)]
+pub(super) const ALL_SQL: &[&str] = &[SKIP, MACHINE, RAISE, TO_UNDO, LATER, NEXT, VOID, REOPEN, MARK];
+
+/// A skip or an undo that is asked for.
+pub(super) struct Ending {
+    /// The order.
+    pub(super) order: OrderNumber,
+    /// Who asks.
+    pub(super) by: Name,
+    /// Why.
+    pub(super) reason: String,
+    /// Whether nothing is to stand.
+    pub(super) validate_only: bool,
+}
+
+/// Skips an order: the next one counts from the skipped due point.
+pub(super) async fn skip(tx: &mut Tx, site: SiteId, ask: Ending) -> Result<Ended> {
+    if ask.validate_only {
+        tx.undo_at_end();
+    }
+    tx.take(site).await?;
+    if let Some(next) = tx.replayed(site).await? {
+        let next: Vec<OrderNumber> = next.parse().ok().map(OrderNumber).into_iter().collect();
+        return skipped(tx, site, ask.order, &next).await;
+    }
+    let own = subject(tx, site, ask.order).await?;
+    must_be_open(tx, site, &own).await?;
+    let person = known_person(&mut tx.conn, "by", &ask.by).await?;
+    let next = own.next(tx, site)?;
+    let after = json!({
+        "order": ask.order.0,
+        "state": "skipped",
+        "machine": own.machine.0,
+        "task": own.task.map(|task| task.0),
+        "next": next.map(|order| order.0),
+    });
+    let leaf = append(tx, site, Kind::OrderSkipped, ask.order, person, after, &ask.reason)?;
+    sqlx::query(SKIP)
+        .bind(i64::from(site.0))
+        .bind(ask.order.0)
+        .bind(tx.caller.now.0)
+        .bind(ask.reason.as_str())
+        .bind(person.0)
+        .bind(leaf)
+        .execute(&mut tx.conn)
+        .await?;
+    if let Some(next) = next {
+        open_next(tx, site, &own, next).await?;
+    }
+    refresh::machines(tx, site, &BTreeSet::from([own.machine])).await?;
+    let result = next.map(|order| order.to_string()).unwrap_or_default();
+    tx.remember(site, &result, Some(leaf), Keep::AWhile).await?;
+    tx.forget_machines([own.machine]);
+    let next: Vec<OrderNumber> = next.into_iter().collect();
+    skipped(tx, site, ask.order, &next).await
+}
+
+async fn skipped(tx: &mut Tx, site: SiteId, order: OrderNumber, next: &[OrderNumber]) -> Result<Ended> {
+    let order = orders::one(&mut tx.conn, site, order).await?;
+    let next = plan_reads::entries(&mut tx.conn, site, next).await?;
+    Ok(Ended { order: Some(order), next, ..Ended::default() })
+}
+
+fn append(
+    tx: &mut Tx,
+    site: SiteId,
+    kind: Kind,
+    order: OrderNumber,
+    person: PersonId,
+    after: serde_json::Value,
+    text: &str,
+) -> Result<i64> {
+    let sealed = (!text.is_empty()).then(|| ("note", text.to_owned()));
+    let subject = format!("orders/{order}");
+    tx.append(site, Fact { kind, subject, person: Some(person), after, before: None, sealed })
+}
+
+/// Raises an order for a job that no rule foresaw.
+pub(super) async fn raise(tx: &mut Tx, site: SiteId, said: RaiseSaid) -> Result<DueEntry> {
+    tx.take(site).await?;
+    if let Some(order) = tx.replayed(site).await?.and_then(|order| order.parse().ok()) {
+        return plan_reads::entry(&mut tx.conn, site, OrderNumber(order)).await;
+    }
+    let person = known_person(&mut tx.conn, "by", &said.by).await?;
+    let row = sqlx::query(MACHINE)
+        .bind(i64::from(site.0))
+        .bind(said.machine.as_str())
+        .fetch_optional(&mut tx.conn)
+        .await?;
+    let row = row.ok_or_else(|| {
+        let remedy = "`fettler machine list` shows those there are".into();
+        Error::NotFound { kind: "machine", name: said.machine.to_string(), remedy }
+    })?;
+    let mut row = Reading::new(&row, "machine");
+    let (machine, state) = (MachineId(row.next()?), row.next::<String>()?);
+    if state == "retired" {
+        let text = format!("machine {} has left the shop; no order can be raised on it", said.machine);
+        let subject = format!("machine {}", said.machine);
+        return Err(Error::WrongState { reason: "MACHINE_RETIRED", subject, text }.into());
+    }
+    let calendar = sites::by_number(&mut tx.conn, site).await?.calendar;
+    let due = said.due_day.map_or(tx.caller.now, |day| calendar.start_of(day));
+    let order = tx.head(site)?.next_order();
+    let after = json!({
+        "order": order.0,
+        "state": "open",
+        "machine": machine.0,
+        "title": said.title.as_str(),
+        "hazard": said.hazard,
+        "due": due.0,
+    });
+    let leaf = append(tx, site, Kind::OrderRaised, order, person, after, &said.note)?;
+    sqlx::query(RAISE)
+        .bind(i64::from(site.0))
+        .bind(order.0)
+        .bind(machine.0)
+        .bind(said.title.as_str())
+        .bind(i64::from(said.hazard))
+        .bind(tx.caller.now.0)
+        .bind(due.0)
+        .bind(person.0)
+        .bind(to_json(&RaisedCard { note: said.note })?)
+        .bind(leaf)
+        .execute(&mut tx.conn)
+        .await?;
+    refresh::machines(tx, site, &BTreeSet::from([machine])).await?;
+    tx.remember(site, &order.to_string(), Some(leaf), Keep::AWhile).await?;
+    tx.forget_machines([machine]);
+    plan_reads::entry(&mut tx.conn, site, order).await
+}
+
+/// A closing that is to be undone.
+struct Step {
+    closing: ClosingId,
+    order: OrderNumber,
+    task: Option<TaskId>,
+    record: ClosingRecord,
+}
+
+/// Undoes the closing of an order with all it did.
+pub(super) async fn undo(tx: &mut Tx, site: SiteId, ask: Ending) -> Result<Ended> {
+    if ask.validate_only {
+        tx.undo_at_end();
+    }
+    tx.take(site).await?;
+    if tx.replayed(site).await?.is_some() {
+        let next = plan_reads::entries(&mut tx.conn, site, &[ask.order]).await?;
+        return Ok(Ended { next, ..Ended::default() });
+    }
+    let own = subject(tx, site, ask.order).await?;
+    let steps = to_undo(tx, site, ask.order, own.state).await?;
+    let person = known_person(&mut tx.conn, "by", &ask.by).await?;
+    for step in &steps {
+        nothing_later(tx, site, step).await?;
+    }
+    let now = tx.caller.now;
+    let mut void = Vec::new();
+    for step in &steps {
+        if let Some(task) = step.task {
+            void.extend(numbers(tx, NEXT, site, OrderNumber(task.0)).await?);
+        }
+    }
+    let after = json!({
+        "closings": steps.iter().map(|step| step.closing.0).collect::<Vec<_>>(),
+        "open_again": steps.iter().map(|step| step.order.0).collect::<Vec<_>>(),
+        "void": void.iter().map(|order| order.0).collect::<Vec<_>>(),
+    });
+    let leaf = append(tx, site, Kind::ClosingUndone, ask.order, person, after, &ask.reason)?;
+    let reason = format!("the closing of order {} was undone", ask.order);
+    for order in &void {
+        sqlx::query(VOID)
+            .bind(i64::from(site.0))
+            .bind(order.0)
+            .bind(now.0)
+            .bind(reason.as_str())
+            .bind(leaf)
+            .execute(&mut tx.conn)
+            .await?;
+    }
+    for step in &steps {
+        let undone = Undone { at: now, by: person, reason: ask.reason.clone() };
+        write_undone(tx, site, step, undone, leaf).await?;
+    }
+    refresh::machines(tx, site, &BTreeSet::from([own.machine])).await?;
+    tx.remember(site, &ask.order.to_string(), Some(leaf), Keep::ForEver).await?;
+    tx.forget_machines([own.machine]);
+    let open: Vec<OrderNumber> = steps.iter().map(|step| step.order).collect();
+    let mut next = plan_reads::entries(&mut tx.conn, site, &open).await?;
+    next.sort_by_key(|entry| entry.plan.order != ask.order);
+    Ok(Ended { next, void, ..Ended::default() })
+}
+
+async fn to_undo(tx: &mut Tx, site: SiteId, order: OrderNumber, state: OrderState) -> Result<Vec<Step>> {
+    let refused = |text: String| {
+        let subject = format!("order {order}");
+        Error::WrongState { reason: "NOTHING_TO_UNDO", subject, text }
+    };
+    if state != OrderState::Closed {
+        let text = format!("order {order} is not closed, so there is no closing to undo");
+        return Err(refused(text).into());
+    }
+    let rows = sqlx::query(TO_UNDO).bind(i64::from(site.0)).bind(order.0).fetch_all(&mut tx.conn).await?;
+    let mut steps = Vec::with_capacity(rows.len());
+    for row in &rows {
+        let mut row = Reading::new(row, "closing");
+        let (closing, order) = (ClosingId(row.next()?), OrderNumber(row.next()?));
+        let task = row.next::<Option<i64>>()?.map(TaskId);
+        steps.push(Step { closing, order, task, record: row.json("record")? });
+    }
+    if let Some(larger) =
+        steps.iter().find(|step| step.order == order).and_then(|step| step.record.covered_by)
+    {
+        let text =
+            format!("order {order} was closed together with a larger one (closing {larger}); undo that one");
+        return Err(refused(text).into());
+    }
+    Ok(steps)
+}
+
+/// Refuses an undo on which a later closing or skip stands.
+async fn nothing_later(tx: &mut Tx, site: SiteId, step: &Step) -> Result<()> {
+    let Some(task) = step.task else { return Ok(()) };
+    let row = sqlx::query(LATER)
+        .bind(i64::from(site.0))
+        .bind(task.0)
+        .bind(step.order.0)
+        .fetch_optional(&mut tx.conn)
+        .await?;
+    let Some(row) = row else { return Ok(()) };
+    let mut row = Reading::new(&row, "work_order");
+    let (later, state): (i64, String) = (row.next()?, row.next()?);
+    let text = format!(
+        "order {later} was {state} after order {}, so its closing cannot be undone any more; undo order {later} first, \
+         or record what was wrong in a raised order",
+        step.order
+    );
+    Err(Error::WrongState { reason: "LATER_CLOSING", subject: format!("order {}", step.order), text }.into())
+}
+
+async fn write_undone(tx: &mut Tx, site: SiteId, step: &Step, undone: Undone, leaf: i64) -> Result<()> {
+    let number = i64::from(site.0);
+    let record = ClosingRecord { undone: Some(undone), ..step.record.clone() };
+    sqlx::query(MARK).bind(number).bind(step.closing.0).bind(to_json(&record)?).execute(&mut tx.conn).await?;
+    sqlx::query(REOPEN).bind(number).bind(step.order.0).bind(leaf).execute(&mut tx.conn).await?;
+    Ok(())
+}
