@@ -148,6 +148,7 @@ pub(super) async fn close(tx: &mut Tx, site: SiteId, said: ClosingSaid) -> Resul
 
 /// What a closing brought about, read back.
 async fn ended(tx: &mut Tx, site: SiteId, order: OrderNumber, judged: Judged) -> Result<Ended> {
+    tx.flush().await?;
     let closed = orders::one(&mut tx.conn, site, order).await?;
     let next = numbers(tx, OPEN_BY_TASK, site, order).await?;
     let mut covered = Vec::new();

@@ -1,9 +1,9 @@
 //! What meters show, and what is recorded of their counters.
 
+use super::Conn;
 use super::decode::Reading;
 use super::history::{self, MeterMind};
 use super::tx::Tx;
-use super::{Conn, DbRow};
 use crate::contract::{Result, StoreError};
 use fettler_domain::error::Error;
 use fettler_domain::ids::{MachineId, MeterId, SiteId};
@@ -63,7 +63,8 @@ async fn find(conn: &mut Conn, site: SiteId, machine: &str, key: Option<&Key>) -
     };
     let id = MachineId(Reading::new(&row, "machine_name").next()?);
     let rows = sqlx::query(METERS).bind(number).bind(id.0).fetch_all(conn).await?;
-    let meters: Vec<MeterRecord> = rows.iter().map(|row| record(row, id)).collect::<Result<_>>()?;
+    let meters: Vec<MeterRecord> =
+        rows.iter().map(|row| record(&mut Reading::new(row, "meter"), id)).collect::<Result<_>>()?;
     let keys: Vec<&str> = meters.iter().map(|meter| meter.key.as_str()).collect();
     let keys = keys.join(", ");
     let only = meters.len() == 1;
@@ -82,8 +83,8 @@ async fn find(conn: &mut Conn, site: SiteId, machine: &str, key: Option<&Key>) -
     })
 }
 
-fn record(row: &DbRow, machine: MachineId) -> Result<MeterRecord> {
-    let mut row = Reading::new(row, "meter");
+/// Reads `number, key, kind, feed, max_per_hour`.
+pub(super) fn record(row: &mut Reading<'_>, machine: MachineId) -> Result<MeterRecord> {
     Ok(MeterRecord {
         meter: MeterId(row.next()?),
         machine,

@@ -17,14 +17,16 @@ use std::collections::BTreeMap;
 const PEOPLE: &str = "SELECT name FROM person WHERE name IS NOT NULL";
 const SOURCES: &str = "SELECT name, rank, feeds FROM source WHERE site = $1";
 const SHEETS: &str = "SELECT key, card FROM sheet WHERE site = $1";
-const MACHINES: &str = "SELECT number, tag, name, family, area, state, card FROM machine WHERE site = $1";
+const MACHINES: &str = "SELECT number, tag, name, family, area, state, card FROM machine \
+    WHERE site = $1 AND number = COALESCE($2, number)";
 const METERS: &str = "SELECT m.number, m.machine, m.key, m.kind, m.feed, m.max_per_hour, m.known_to, \
     (SELECT SUM(t.amount) FROM meter_month t WHERE t.site = m.site AND t.meter = m.number) \
-    FROM meter m WHERE m.site = $1";
-const POINTS: &str = "SELECT machine, card FROM point WHERE site = $1";
+    FROM meter m WHERE m.site = $1 AND m.machine = COALESCE($2, m.machine)";
+const POINTS: &str = "SELECT machine, card FROM point WHERE site = $1 AND machine = COALESCE($2, machine)";
 const TASKS: &str = "SELECT t.machine, t.key, t.sheet, t.card, t.active, \
     (SELECT COUNT(*) FROM closing c WHERE c.site = t.site AND c.task = t.number AND c.undone = 0), d.day, d.counts \
-    FROM task t LEFT JOIN last_done d ON d.site = t.site AND d.task = t.number WHERE t.site = $1";
+    FROM task t LEFT JOIN last_done d ON d.site = t.site AND d.task = t.number WHERE t.site = $1 \
+    AND t.machine = COALESCE($2, t.machine)";
 
 #[cfg(test)]
 pub(super) const ALL_SQL: &[&str] = &[PEOPLE, SOURCES, SHEETS, MACHINES, METERS, POINTS, TASKS];
@@ -73,18 +75,24 @@ pub(super) async fn load(conn: &mut Conn, site: Option<SiteId>) -> Result<ShopSt
         let card: SheetCard = row.json("card")?;
         state.sheets.insert(key, card);
     }
-    state.machines = machines(conn, number).await?;
+    state.machines = machines(conn, number, None).await?;
     Ok(state)
 }
 
-async fn machines(conn: &mut Conn, site: i64) -> Result<BTreeMap<Key, MachineShape>> {
+/// The machines of a site, or only one of them.
+async fn machines(
+    conn: &mut Conn,
+    site: i64,
+    only: Option<MachineId>,
+) -> Result<BTreeMap<Key, MachineShape>> {
+    let only = only.map(|machine| machine.0);
     let mut shapes: BTreeMap<MachineId, (Key, MachineShape)> = BTreeMap::new();
-    for row in &sqlx::query(MACHINES).bind(site).fetch_all(&mut *conn).await? {
+    for row in &sqlx::query(MACHINES).bind(site).bind(only).fetch_all(&mut *conn).await? {
         let (id, tag, shape) = machine(row)?;
         shapes.insert(id, (tag, shape));
     }
     let mut meter_keys: BTreeMap<MeterId, Key> = BTreeMap::new();
-    for row in &sqlx::query(METERS).bind(site).fetch_all(&mut *conn).await? {
+    for row in &sqlx::query(METERS).bind(site).bind(only).fetch_all(&mut *conn).await? {
         let mut row = Reading::new(row, "meter");
         let (meter, machine) = (MeterId(row.next()?), MachineId(row.next()?));
         let key = row.text("key", Key::new)?;
@@ -94,7 +102,7 @@ async fn machines(conn: &mut Conn, site: i64) -> Result<BTreeMap<Key, MachineSha
             machine.meters.insert(key, shape);
         }
     }
-    for row in &sqlx::query(POINTS).bind(site).fetch_all(&mut *conn).await? {
+    for row in &sqlx::query(POINTS).bind(site).bind(only).fetch_all(&mut *conn).await? {
         let mut row = Reading::new(row, "point");
         let machine = MachineId(row.next()?);
         let card: PointCard = row.json("card")?;
@@ -102,7 +110,7 @@ async fn machines(conn: &mut Conn, site: i64) -> Result<BTreeMap<Key, MachineSha
             machine.points.insert(card.key.clone(), card);
         }
     }
-    for row in &sqlx::query(TASKS).bind(site).fetch_all(&mut *conn).await? {
+    for row in &sqlx::query(TASKS).bind(site).bind(only).fetch_all(&mut *conn).await? {
         let (machine, key, shape) = task(row, &meter_keys)?;
         if let Some((_, machine)) = shapes.get_mut(&machine) {
             machine.tasks.insert(key, shape);
@@ -162,6 +170,16 @@ fn task(row: &DbRow, meter_keys: &BTreeMap<MeterId, Key>) -> Result<(MachineId, 
         .and_then(|day| i32::try_from(day).ok())
         .map(|day| Stated { day: ShopDay::from_days(day), counts: counts.collect() });
     Ok((machine, key, TaskShape { card, sheet, retired, closed, last_done }))
+}
+
+/// The card of one machine.
+pub(super) async fn card_of(
+    conn: &mut Conn,
+    site: SiteId,
+    machine: MachineId,
+) -> Result<Option<MachineCard>> {
+    let found = machines(conn, i64::from(site.0), Some(machine)).await?.into_iter().next();
+    Ok(found.map(|(tag, shape)| machine_card(tag, shape)))
 }
 
 /// The shop as a declaration that changes nothing when it is loaded. Machines that have left the shop are left out.

@@ -130,7 +130,8 @@ impl Tx {
         Ok(())
     }
 
-    async fn flush(&mut self) -> Result<()> {
+    /// Writes what was appended so far, so that an answer read back within the transaction holds it.
+    pub(super) async fn flush(&mut self) -> Result<()> {
         for (head, pending) in self.heads.values_mut() {
             pending.flush(&mut self.conn, head).await?;
             head.put(&mut self.conn).await?;

@@ -1,0 +1,246 @@
+//! Orders through the store contract: closed with what they cover, skipped, raised, undone.
+
+mod kit;
+
+use fettler_domain::error::Error;
+use fettler_domain::ids::OrderNumber;
+use fettler_domain::order::{AsFound, ClosingSaid, OrderState, RaiseSaid, ReadingSaid};
+use fettler_domain::shop::PointCard;
+use fettler_store::contract::{Ended, OrderFilter, PageAsk, RequestKey, StoreError};
+use kit::{Shop, at, caller, declaration, every_days, key, name, task};
+
+fn said(order: OrderNumber, done_at: &str) -> ClosingSaid {
+    ClosingSaid {
+        order,
+        done_at: at(done_at),
+        done_by: name("Ada"),
+        entered_by: None,
+        as_found: AsFound::Good,
+        readings: Vec::new(),
+        used: Vec::new(),
+        cautions_confirmed: true,
+        certificate: None,
+        second_person: None,
+        minutes: 20,
+        note: "bowl was half full".into(),
+    }
+}
+
+async fn close(shop: &Shop, said: &ClosingSaid, now: &str) -> Result<Ended, StoreError> {
+    shop.store.close(&caller("CloseOrder", now), shop.site, said).await
+}
+
+async fn open(shop: &Shop, task: &str) -> OrderNumber {
+    shop.store.open_order(shop.site, "L-1", &key(task)).await.expect("one is open")
+}
+
+async fn open_count(shop: &Shop) -> usize {
+    let filter = OrderFilter { state: Some(OrderState::Open), ..OrderFilter::default() };
+    shop.store
+        .orders(shop.site, &filter, PageAsk { after: None, limit: 100 })
+        .await
+        .expect("orders")
+        .rows
+        .len()
+}
+
+/// A shop whose big service covers a small one; the small one asks for a reading.
+async fn covering() -> Shop {
+    let mut declared = declaration();
+    let machine = &mut declared.machines[0];
+    machine.points.push(PointCard {
+        key: key("line"),
+        title: "line pressure".into(),
+        place: "by the door".into(),
+        good: "6 bar".into(),
+        fluid: "air".into(),
+        unit: "bar".into(),
+    });
+    let mut small = task("small", "Small service", vec![every_days(30)]);
+    small.readings = vec![key("line")];
+    let mut big = task("big", "Big service", vec![every_days(90)]);
+    big.covers = vec![key("small")];
+    machine.tasks.extend([small, big]);
+    Shop::open_with(&declared).await
+}
+
+#[tokio::test]
+async fn the_next_order_stands_at_once_and_counts_from_the_closing() {
+    let shop = Shop::open().await;
+    let order = open(&shop, "filter").await;
+    let ended =
+        close(&shop, &said(order, "2026-03-03T09:00:00Z"), "2026-03-03T10:00:00Z").await.expect("closed");
+    assert_eq!(ended.order.as_ref().map(|order| order.state), Some(OrderState::Closed));
+    let next = ended.next.first().expect("a next one");
+    assert_ne!(next.plan.order, order);
+    assert_eq!(next.plan.due, Some(at("2027-03-03T05:00:00Z")));
+    let closing = ended.order.and_then(|order| order.closing).expect("a closing");
+    assert_eq!(closing.note, "bowl was half full");
+    assert_eq!(closing.record.due_then, Some(at("2027-03-01T05:00:00Z")));
+    assert_eq!(closing.record.findings, ["done before its window opened: extra work"]);
+    assert!(closing.satisfied.expect("derived").extra_work);
+    assert_eq!(open_count(&shop).await, 2);
+    let note = shop.store.entries(shop.site, &Default::default(), PageAsk { after: None, limit: 1 }).await;
+    let leaf = String::from_utf8(note.expect("entries").rows[0].leaf.clone()).expect("UTF-8");
+    assert!(leaf.contains("\"kind\":\"order.closed\"") && !leaf.contains("half full"), "{leaf}");
+}
+
+#[tokio::test]
+async fn an_order_closes_once_and_the_second_is_told_by_whom() {
+    let shop = Shop::open().await;
+    let order = open(&shop, "filter").await;
+    let said = said(order, "2026-03-03T09:00:00Z");
+    let one = close(&shop, &said, "2026-03-03T10:00:00Z");
+    let two = close(&shop, &said, "2026-03-03T10:00:00Z");
+    let (one, two) = tokio::join!(one, two);
+    let refused = match (one, two) {
+        (Ok(_), Err(refused)) | (Err(refused), Ok(_)) => refused,
+        other => panic!("exactly one wins: {other:?}"),
+    };
+    let StoreError::Refused(Error::WrongState { reason, text, .. }) = refused else { panic!("{refused:?}") };
+    assert_eq!(reason, "ORDER_NOT_OPEN");
+    assert!(text.contains("was closed on 2026-03-03T09:00:00Z by Ada"), "{text}");
+    assert_eq!(open_count(&shop).await, 2);
+}
+
+#[tokio::test]
+async fn a_request_id_has_no_second_effect() {
+    let shop = Shop::open().await;
+    let order = open(&shop, "filter").await;
+    let said = said(order, "2026-03-03T09:00:00Z");
+    let mut call = caller("CloseOrder", "2026-03-03T10:00:00Z");
+    call.request = Some(RequestKey { id: "a".into(), digest: [1; 32] });
+    let first = shop.store.close(&call, shop.site, &said).await.expect("closed");
+    let head = shop.store.journal_head(shop.site).await.expect("a head");
+    let again = shop.store.close(&call, shop.site, &said).await.expect("the same answer");
+    assert_eq!((again.order, again.next), (first.order, first.next));
+    assert_eq!(shop.store.journal_head(shop.site).await.expect("a head"), head);
+    call.request = Some(RequestKey { id: "a".into(), digest: [2; 32] });
+    let other = shop.store.close(&call, shop.site, &said).await;
+    assert!(matches!(other, Err(StoreError::Refused(Error::RequestReused(_)))), "{other:?}");
+}
+
+#[tokio::test]
+async fn a_larger_order_closes_the_smaller_where_all_it_asks_for_was_given() {
+    let shop = covering().await;
+    let (small, big) = (open(&shop, "small").await, open(&shop, "big").await);
+    let mut without = said(big, "2026-03-03T09:00:00Z");
+    let ended = close(&shop, &without, "2026-03-03T10:00:00Z").await.expect("closed");
+    assert_eq!((ended.covered.len(), ended.left_open.as_slice()), (0, [small].as_slice()));
+    assert_eq!(open(&shop, "small").await, small);
+    without.order = open(&shop, "big").await;
+    without.readings = vec![ReadingSaid { point: key("line"), value: "6.1".into(), unit: None }];
+    let ended = close(&shop, &without, "2026-03-03T10:00:00Z").await.expect("closed");
+    assert_eq!(ended.covered.iter().map(|order| order.number).collect::<Vec<_>>(), [small]);
+    assert_ne!(open(&shop, "small").await, small);
+    let call = caller("UndoClosing", "2026-03-03T11:00:00Z");
+    let by_small = shop.store.undo(&call, shop.site, small, &name("Ada"), "typo", false).await;
+    assert!(matches!(
+        by_small,
+        Err(StoreError::Refused(Error::WrongState { reason: "NOTHING_TO_UNDO", .. }))
+    ));
+    let undone =
+        shop.store.undo(&call, shop.site, without.order, &name("Ada"), "typo", false).await.expect("undone");
+    assert_eq!(undone.next.len(), 2);
+    assert_eq!((open(&shop, "small").await, open(&shop, "big").await), (small, without.order));
+}
+
+#[tokio::test]
+async fn an_undo_opens_the_order_again_unless_a_later_closing_stands_on_it() {
+    let shop = Shop::open().await;
+    let order = open(&shop, "filter").await;
+    let due =
+        shop.store.explain(shop.site, order, at("2026-03-03T10:00:00Z")).await.expect("why").entry.plan.due;
+    close(&shop, &said(order, "2026-03-03T09:00:00Z"), "2026-03-03T10:00:00Z").await.expect("closed");
+    let next = open(&shop, "filter").await;
+    let call = caller("UndoClosing", "2026-03-03T11:00:00Z");
+    let trial = shop.store.undo(&call, shop.site, order, &name("Ada"), "typo", true).await.expect("possible");
+    assert_eq!(trial.void, [next]);
+    assert_eq!(open(&shop, "filter").await, next);
+    shop.store.undo(&call, shop.site, order, &name("Ada"), "typo", false).await.expect("undone");
+    assert_eq!(open(&shop, "filter").await, order);
+    let again = shop.store.explain(shop.site, order, at("2026-03-03T10:00:00Z")).await.expect("why");
+    assert_eq!(again.entry.plan.due, due);
+    assert_eq!(shop.store.order(shop.site, next).await.expect("kept").state, OrderState::Void);
+    close(&shop, &said(order, "2026-03-03T09:00:00Z"), "2026-03-03T12:00:00Z").await.expect("closed");
+    let next = open(&shop, "filter").await;
+    close(&shop, &said(next, "2026-03-03T10:00:00Z"), "2026-03-03T12:00:00Z").await.expect("closed");
+    let refused = shop.store.undo(&call, shop.site, order, &name("Ada"), "typo", false).await;
+    assert!(matches!(refused, Err(StoreError::Refused(Error::WrongState { reason: "LATER_CLOSING", .. }))));
+}
+
+#[tokio::test]
+async fn a_skip_is_no_closing_and_the_next_counts_from_the_skipped_point() {
+    let shop = Shop::open().await;
+    let order = open(&shop, "filter").await;
+    let call = caller("SkipOrder", "2027-03-05T10:00:00Z");
+    let ended =
+        shop.store.skip(&call, shop.site, order, &name("Ada"), "no element", false).await.expect("skipped");
+    let skipped = ended.order.expect("the order");
+    assert_eq!(
+        (skipped.state, skipped.reason.as_str(), skipped.closing),
+        (OrderState::Skipped, "no element", None)
+    );
+    assert_eq!(ended.next[0].plan.due, Some(at("2028-02-29T05:00:00Z")));
+}
+
+#[tokio::test]
+async fn a_raised_order_is_due_on_its_day_and_has_no_next() {
+    let shop = Shop::open().await;
+    let said_raise = RaiseSaid {
+        machine: key("L-1"),
+        title: name("Door rattles"),
+        by: name("Ada"),
+        due_day: None,
+        hazard: false,
+        note: "left roller".into(),
+    };
+    let entry = shop
+        .store
+        .raise(&caller("RaiseOrder", "2026-03-03T10:00:00Z"), shop.site, &said_raise)
+        .await
+        .expect("raised");
+    assert_eq!((entry.plan.due, entry.title.as_str()), (Some(at("2026-03-03T10:00:00Z")), "Door rattles"));
+    let ended = close(&shop, &said(entry.plan.order, "2026-03-03T11:00:00Z"), "2026-03-03T11:00:00Z").await;
+    assert_eq!(ended.expect("closed").next, []);
+    let nobody = RaiseSaid { by: name("Nobody"), ..said_raise };
+    let refused = shop.store.raise(&caller("RaiseOrder", "2026-03-03T10:00:00Z"), shop.site, &nobody).await;
+    assert!(matches!(refused, Err(StoreError::Refused(Error::Invalid(_)))), "{refused:?}");
+}
+
+#[tokio::test]
+async fn a_done_time_ahead_is_asked_back() {
+    let shop = Shop::open().await;
+    let order = open(&shop, "filter").await;
+    let refused = close(&shop, &said(order, "2026-03-03T11:00:00Z"), "2026-03-03T10:00:00Z").await;
+    let Err(StoreError::Refused(Error::Invalid(violations))) = refused else { panic!("{refused:?}") };
+    assert_eq!(violations[0].field, "done_at");
+    assert_eq!(open(&shop, "filter").await, order);
+}
+
+#[tokio::test]
+async fn a_rest_takes_its_orders_off_the_list_and_they_are_due_the_day_it_ends() {
+    use fettler_domain::plan::Section;
+    use fettler_store::contract::{MachineMove, MachineState};
+    let shop = Shop::open().await;
+    let order = open(&shop, "filter").await;
+    let move_to = async |to, now: &str| {
+        let call = caller("MoveMachine", now);
+        shop.store.move_machine(&call, shop.site, &key("L-1"), to, &name("Ada"), "no work", false).await
+    };
+    let section = async |now: &str| {
+        shop.store.explain(shop.site, order, at(now)).await.expect("why").entry.plan.section
+    };
+    let (machine, _) = move_to(MachineMove::Rest, "2027-02-20T10:00:00Z").await.expect("moved");
+    assert_eq!(machine.state, MachineState::Resting);
+    assert_eq!(section("2027-02-20T10:00:00Z").await, Section::Unlisted);
+    let again = move_to(MachineMove::Rest, "2027-02-20T10:00:00Z").await;
+    assert!(matches!(again, Err(StoreError::Refused(Error::WrongState { reason: "MACHINE_STATE", .. }))));
+    move_to(MachineMove::Return, "2027-03-10T10:00:00Z").await.expect("moved");
+    let plan =
+        shop.store.explain(shop.site, order, at("2027-03-10T10:00:00Z")).await.expect("why").entry.plan;
+    assert_eq!((plan.section, plan.due), (Section::Dated, Some(at("2027-03-10T05:00:00Z"))));
+    let (machine, void) = move_to(MachineMove::Retire, "2027-03-11T10:00:00Z").await.expect("moved");
+    assert_eq!((machine.state, void.len(), machine.open_orders), (MachineState::Retired, 2, 0));
+    assert_eq!(open_count(&shop).await, 0);
+}
