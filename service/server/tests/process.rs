@@ -1,0 +1,91 @@
+//! The program itself: its first start, its lock, and its end while silent peers are connected.
+
+use std::io::{BufRead as _, BufReader};
+use std::net::TcpStream;
+use std::path::Path;
+use std::process::{Child, Command, Stdio};
+use std::time::{Duration, Instant};
+
+struct Running {
+    child: Child,
+    address: String,
+}
+
+fn start(data: &Path) -> Running {
+    let mut child = fettlerd(data).spawn().expect("it starts");
+    let stdout = child.stdout.take().expect("a pipe");
+    let mut line = String::new();
+    BufReader::new(stdout).read_line(&mut line).expect("it says where it listens");
+    let address = line.strip_prefix("listening on http://").and_then(|rest| rest.split(';').next());
+    let address = address.unwrap_or_else(|| panic!("{line}")).to_owned();
+    let token = data.join("admin.token");
+    assert!(line.contains(&token.display().to_string()), "{line}");
+    Running { child, address }
+}
+
+fn fettlerd(data: &Path) -> Command {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_fettlerd"));
+    command.args(["serve", "--listen", "127.0.0.1:0", "--data"]).arg(data);
+    command.env_clear().stdin(Stdio::null()).stdout(Stdio::piped()).stderr(Stdio::piped());
+    command
+}
+
+#[cfg(unix)]
+fn terminate(child: &Child) {
+    let kill = Command::new("kill").args(["-TERM", &child.id().to_string()]).status();
+    assert!(kill.expect("kill is there").success());
+}
+
+#[cfg(unix)]
+#[test]
+fn the_program_is_gone_within_ten_seconds_though_silent_peers_are_connected() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let data = folder.path().join("data");
+    let mut running = start(&data);
+    let peers: Vec<TcpStream> =
+        (0..20).map(|_| TcpStream::connect(&running.address).expect("it listens")).collect();
+    let told = Instant::now();
+    terminate(&running.child);
+    let status = running.child.wait().expect("it ends");
+    assert!(told.elapsed() < Duration::from_secs(10), "{:?}", told.elapsed());
+    assert_eq!(status.code(), Some(0));
+    drop(peers);
+    assert!(TcpStream::connect(&running.address).is_err(), "nobody listens any more");
+}
+
+#[cfg(unix)]
+#[test]
+fn the_first_start_makes_a_token_and_later_starts_keep_it() {
+    use std::os::unix::fs::PermissionsExt as _;
+    let folder = tempfile::tempdir().expect("a folder");
+    let data = folder.path().join("data");
+    let mut running = start(&data);
+    let token = std::fs::read_to_string(data.join("admin.token")).expect("a token");
+    assert_eq!(token.trim_end().len(), "fettler_".len() + 43);
+    let mode = std::fs::metadata(data.join("admin.token")).expect("a file").permissions().mode();
+    assert_eq!(mode & 0o777, 0o600);
+
+    let second = fettlerd(&data).output().expect("it runs");
+    let said = String::from_utf8(second.stderr).expect("UTF-8");
+    assert_eq!(second.status.code(), Some(1));
+    let expect = format!("another fettlerd runs on {}; stop it", data.display());
+    assert!(said.contains(&expect), "{said}");
+
+    terminate(&running.child);
+    assert_eq!(running.child.wait().expect("it ends").code(), Some(0));
+    let mut again = start(&data);
+    assert_eq!(std::fs::read_to_string(data.join("admin.token")).expect("a token"), token);
+    terminate(&again.child);
+    again.child.wait().expect("it ends");
+}
+
+#[test]
+fn beyond_loopback_it_listens_only_when_that_is_said() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let mut command = Command::new(env!("CARGO_BIN_EXE_fettlerd"));
+    command.args(["serve", "--listen", "0.0.0.0:0", "--data"]).arg(folder.path()).env_clear();
+    let output = command.output().expect("it runs");
+    assert_eq!(output.status.code(), Some(1));
+    let said = String::from_utf8(output.stderr).expect("UTF-8");
+    assert!(said.contains("--listen 0.0.0.0:0 is reachable from other computers"), "{said}");
+}
