@@ -3,14 +3,13 @@
 
 use fettler_proto::v1;
 
-const BUILDER: &str = "The machine builder's manual overrides this text.";
-const AIR: &str =
-    "Close and lock the supply valve, vent to 0 bar and look at the gauge before a bowl is unscrewed.";
-const EYES: &str = "Wear eye protection.";
+const BUILDER: &str = "the machine builder's manual overrides this";
+const AIR: &str = "close and lock the supply valve, vent to 0 bar, look at the gauge, then unscrew the bowl";
+const EYES: &str = "wear eye protection";
 const LOCKOUT: &str =
-    "Switch off, lock out and tag; stored energy (pressure, springs, raised axes) must be gone.";
-const SKIN: &str = "Keep coolant off the skin: gloves, but never near turning parts; wash before eating.";
-const CABINET: &str = "The inside of the electrical cabinet is for a licensed electrician only.";
+    "switch off, lock out and tag: pressure, springs and raised axes must have no energy left";
+const SKIN: &str = "keep coolant off the skin: gloves, but never near turning parts, and wash before eating";
+const CABINET: &str = "the inside of the cabinet is for a licensed electrician only";
 
 /// A task whose cautions end with the builder's word.
 struct Care {
@@ -51,7 +50,7 @@ const DRAIN_BOWL: Care = Care {
     place: "air inlet, below the regulator",
     hours: Some("80"),
     calendar: Some((2, Week)),
-    cautions: &[AIR, EYES, "Condensate holds oil: collect it, never into a drain."],
+    cautions: &[AIR, EYES, "condensate holds oil: collect it, never into a drain"],
     kit: &[("condensate can", "1", "pcs")],
     readings: &["line-air"],
     ..BARE
@@ -63,7 +62,7 @@ const WAY_OIL: Care = Care {
     place: "lubrication unit, rear",
     hours: Some("300"),
     minutes: 15,
-    cautions: &["Only oil of the grade on the reservoir's plate; wipe up spills at once."],
+    cautions: &["only oil of the grade on the reservoir's plate, and wipe up spills at once"],
     kit: &[("way oil VG 68", "2", "L"), ("lint-free cloth", "2", "pcs")],
     ..BARE
 };
@@ -98,7 +97,9 @@ const GUARD_TEST: Care = Care {
     place: "operator's side",
     calendar: Some((1, Month)),
     hazard: true,
-    cautions: &["A test that fails means: must not start. Forbid the machine and call the licensed service."],
+    cautions: &[
+        "a test that fails means the machine must not start: forbid it and call the licensed service",
+    ],
     ..BARE
 };
 
@@ -144,7 +145,7 @@ const RECEIVER: Care = Care {
     title: "Drain the receiver and test the automatic drain",
     place: "receiver, lowest point",
     calendar: Some((1, Week)),
-    cautions: &[EYES, "Open slowly: the line is under pressure. Condensate holds oil, collect it."],
+    cautions: &[EYES, "open slowly, the line is under pressure; condensate holds oil, collect it"],
     ..BARE
 };
 
@@ -165,7 +166,7 @@ const DRYER: Care = Care {
     title: "Read the dryer's pressure dew point, blow its condenser clean",
     place: "refrigerant dryer, front panel",
     calendar: Some((1, Month)),
-    cautions: &[EYES, "Clean with less than 2 bar (30 psi), never towards people."],
+    cautions: &[EYES, "blow with less than 2 bar (30 psi), never towards people"],
     readings: &["dew-point"],
     ..BARE
 };
@@ -177,7 +178,7 @@ const RELIEF: Care = Care {
     calendar: Some((1, Year)),
     minutes: 60,
     hazard: true,
-    cautions: &["Pressure vessels and relief valves are for licensed practice; ask for the certificate."],
+    cautions: &["pressure vessels and relief valves are for licensed practice: ask for the certificate"],
     certificate: true,
     ..BARE
 };
@@ -199,7 +200,7 @@ const SCREEN: Care = Care {
     title: "Clean the chiller's screen, look at level and temperature",
     place: "chiller, intake side",
     calendar: Some((1, Week)),
-    cautions: &[EYES, "Fan guard stays on; the refrigerant circuit is for licensed practice."],
+    cautions: &[EYES, "the fan guard stays on, and the refrigerant circuit is for licensed practice"],
     readings: &["chiller-temperature"],
     ..BARE
 };
@@ -223,7 +224,7 @@ const BALANCE: Care = Care {
     calendar: Some((6, Month)),
     minutes: 45,
     hazard: true,
-    cautions: &[LOCKOUT, EYES, "A wheel that does not ring clear is not mounted."],
+    cautions: &[LOCKOUT, EYES, "a wheel that does not ring clear is not mounted"],
     ..BARE
 };
 

@@ -6,6 +6,7 @@ use super::time::stamp;
 use fettler_domain::error::Error;
 use fettler_proto::v1;
 use fettler_store::contract::{EntryFilter, EntryRecord, JournalHead};
+use serde_json::Value;
 
 /// The longest kind and the longest subject that can be asked for, in characters.
 const SUBJECT_MAX: usize = 300;
@@ -32,31 +33,40 @@ pub fn filter(ask: &v1::ListEntriesRequest) -> Result<EntryFilter, Error> {
 
 /// An entry.
 pub fn entry(record: &EntryRecord, names: &Names) -> v1::Entry {
-    let by = names.of_some(record.person);
     v1::Entry {
         number: record.number,
         recorded_at: Some(stamp(record.at)),
         kind: record.kind.clone(),
         subject: record.subject.clone(),
-        text: in_words(record, &by),
-        by,
+        by: names.of_some(record.person),
+        text: in_words(record),
         leaf: String::from_utf8_lossy(&record.leaf).into_owned(),
         leaf_hash: hex::encode(record.hash),
     }
 }
 
-/// An entry in words: what, about what, by whom, and the note that the leaf itself holds as a digest only.
-fn in_words(record: &EntryRecord, by: &str) -> String {
-    let mut words = format!("{}: {}", record.subject, record.kind.replace(['.', '_'], " "));
-    if !by.is_empty() {
-        words.push_str(" by ");
-        words.push_str(by);
-    }
-    if let Some(note) = record.note.as_deref().filter(|note| !note.is_empty()) {
-        words.push_str(": ");
-        words.push_str(note);
-    }
-    words
+/// What is told of a leaf's state: its words, in this order, wherever the state has them.
+const TOLD: [&str; 7] = ["tag", "name", "title", "key", "machine", "outcome", "as_found"];
+
+/// An entry in words: what happened to what, and the note that the leaf itself holds as a digest only.
+fn in_words(record: &EntryRecord) -> String {
+    let mut parts = told(&record.leaf);
+    parts.extend(record.note.clone().filter(|note| !note.is_empty()));
+    let what = record.kind.replace(['.', '_'], " ");
+    if parts.is_empty() { what } else { format!("{what}: {}", parts.join(", ")) }
+}
+
+fn told(leaf: &[u8]) -> Vec<String> {
+    let leaf: Value = serde_json::from_slice(leaf).unwrap_or_default();
+    let state = &leaf["after"];
+    let within = ["content", "card"].map(|part| &state[part]);
+    let of = |word: &str| {
+        let found = [state].into_iter().chain(within).find_map(|part| part[word].as_str())?;
+        // Names of people stand as digests; their names are told elsewhere.
+        let is_digest = found.len() == 64 && found.bytes().all(|b| b.is_ascii_hexdigit());
+        (!found.is_empty() && !is_digest).then(|| found.replace('_', " "))
+    };
+    TOLD.into_iter().filter_map(of).collect()
 }
 
 /// The journal's head.
@@ -65,5 +75,35 @@ pub fn head(head: &JournalHead) -> v1::GetJournalHeadResponse {
         lineage: i64::from(head.lineage),
         size: head.size,
         root: hex::encode(head.root),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use fettler_domain::time::Ts;
+
+    #[test]
+    fn an_entry_tells_what_its_state_names_and_never_a_digest() {
+        let check = |kind: &str, after: &str, note: Option<&str>, expect: &str| {
+            let record = EntryRecord {
+                number: 0,
+                at: Ts(0),
+                kind: kind.into(),
+                subject: "orders/7".into(),
+                person: None,
+                leaf: format!("{{\"after\":{after}}}").into_bytes(),
+                hash: [0; 32],
+                note: note.map(str::to_owned),
+            };
+            assert_eq!(entry(&record, &Names::default()).text, expect);
+        };
+        let report = r#"{"content":{"kind":"interval","machine":"L-03"},"outcome":"accepted"}"#;
+        check("report.arrived", report, None, "report arrived: L-03, accepted");
+        let person = format!("{{\"name\":\"{}\"}}", "a9".repeat(32));
+        check("person.added", &person, None, "person added");
+        let closing = r#"{"as_found":"broke_down","order":7}"#;
+        check("order.closed", closing, Some("bowl torn"), "order closed: broke down, bowl torn");
+        check("order.closed", "not JSON", None, "order closed");
     }
 }

@@ -332,3 +332,45 @@ pub fn undo_answer(ended: &Ended, calendar: &Calendar, now: Ts) -> v1::UndoClosi
         void_orders: numbers(&ended.void),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use fettler_domain::calendar::{WallTime, Zone};
+    use fettler_domain::time::MICROS_PER_HOUR;
+
+    #[test]
+    fn lateness_is_told_in_shop_days_and_late_only_after_the_window() {
+        let calendar = Calendar::every_day(Zone::UTC, WallTime::parse("06:00").unwrap());
+        let at = |hours: i64| Ts(1_795_586_400_000_000 + hours * MICROS_PER_HOUR); // 2026-11-25 06:00
+        let check = |late_from: Option<i64>, done: i64, expect: &str| {
+            assert_eq!(lateness_at(Some(at(0)), late_from.map(at), at(done), &calendar), expect, "{done} h");
+        };
+        check(Some(48), 0, "on the day it was due");
+        check(Some(48), 23, "on the day it was due");
+        check(Some(48), -1, "1 day early");
+        check(Some(48), -49, "3 days early");
+        check(Some(48), 24, "1 day after the due day, in its window");
+        check(Some(48), 48, "2 days late");
+        check(Some(12), 13, "late the same day");
+        check(None, 240, "10 days after the due day, in its window");
+        assert_eq!(lateness_at(None, None, at(0), &calendar), "no due point known");
+    }
+
+    #[test]
+    fn what_a_closing_met_is_told_by_its_timing() {
+        let hours = By::Amount {
+            amount: fettler_domain::quantity::Amount(9_000_000),
+            unit: fettler_domain::quantity::Unit::Hours,
+        };
+        for (of, expect) in [
+            (Timing::OnTime, "in its window"),
+            (Timing::Early(By::Days(1)), "1 day early"),
+            (Timing::Late(By::Days(9)), "9 days late"),
+            (Timing::Late(hours), "2.5 h late"),
+            (Timing::NotKnown, "nothing to measure by"),
+        ] {
+            assert_eq!(timing(&of), expect);
+        }
+    }
+}
