@@ -94,7 +94,7 @@ static UPDATE: Bulk = Bulk::new(
      segment_start, segment_amount) AS (VALUES",
     1,
     13,
-    ") UPDATE ledger SET waiting = 0, state = k.state, held = k.held, reason = k.reason, counts_from = k.counts_from, \
+    ") UPDATE ledger SET state = k.state, held = k.held, reason = k.reason, counts_from = k.counts_from, \
      settlement = k.settlement, machine = k.machine, meter = k.meter, segment_start = k.segment_start, \
      segment_amount = k.segment_amount FROM k WHERE ledger.site = k.site AND ledger.source = k.source \
      AND ledger.report = k.report AND ledger.revision = k.revision AND ledger.digest = k.digest",

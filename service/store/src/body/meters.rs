@@ -1,18 +1,24 @@
 //! What meters show, and what is recorded of their counters.
 
-use super::Conn;
 use super::decode::Reading;
 use super::history::{self, MeterMind};
+use super::journal::Fact;
+use super::people::known_person;
+use super::request::Keep;
 use super::tx::Tx;
+use super::{Conn, apply, ledger, refresh};
 use crate::contract::{Result, StoreError};
 use fettler_domain::error::Error;
-use fettler_domain::ids::{MachineId, MeterId, SiteId};
+use fettler_domain::ids::{MachineId, MeterId, PersonId, SiteId};
+use fettler_domain::journal::Kind;
+use fettler_domain::ledger::batch::{Batch, Dirty};
 use fettler_domain::ledger::history::{History, MissingMonth, Month};
 use fettler_domain::ledger::row::Feed;
 use fettler_domain::quantity::{Amount, MaxPerHour};
 use fettler_domain::shop::{MeterRecord, MeterShows};
 use fettler_domain::text::{Key, Name};
 use fettler_domain::time::Ts;
+use serde_json::{Value, json};
 use std::collections::BTreeMap;
 
 const MACHINE: &str = "SELECT machine FROM machine_name WHERE site = $1 AND name = $2";
@@ -20,8 +26,15 @@ const METERS: &str = "SELECT number, key, kind, feed, max_per_hour FROM meter WH
 const LAST_READING: &str = "SELECT starts, amount FROM ledger WHERE site = $1 AND meter = $2 AND kind = 'absolute' \
     AND starts <= $3 AND state IN ('counted', 'check') ORDER BY starts DESC LIMIT 1";
 
+const REPLACE: &str = "INSERT INTO replacement (site, meter, at, closing, opening, leaf) VALUES ($1, $2, $3, $4, $5, $6) \
+    ON CONFLICT (site, meter, at) DO UPDATE SET closing = excluded.closing, opening = excluded.opening, \
+    leaf = excluded.leaf";
+const ADJUST: &str = "INSERT INTO adjustment (site, meter, at, leaf, amount) VALUES ($1, $2, $3, $4, $5)";
+const ADD_TO_MONTH: &str = "INSERT INTO meter_month (site, meter, month, amount) VALUES ($1, $2, $3, $4) \
+    ON CONFLICT (site, meter, month) DO UPDATE SET amount = meter_month.amount + excluded.amount";
+
 #[cfg(test)]
-pub(super) const ALL_SQL: &[&str] = &[MACHINE, METERS, LAST_READING];
+pub(super) const ALL_SQL: &[&str] = &[MACHINE, METERS, LAST_READING, REPLACE, ADJUST, ADD_TO_MONTH];
 
 /// A meter, a moment and a person.
 pub(super) struct At {
@@ -35,24 +48,130 @@ pub(super) struct At {
     pub(super) by: Name,
 }
 
+/// Records a counter's replacement.
 pub(super) async fn replace(
-    _tx: &mut Tx,
-    _site: SiteId,
-    _at: At,
-    _closing: String,
-    _opening: String,
+    tx: &mut Tx,
+    site: SiteId,
+    at: At,
+    closing: String,
+    opening: String,
 ) -> Result<(MeterRecord, MeterShows)> {
-    Err(StoreError::Unavailable("not built".into()))
+    tx.forget_machines([]);
+    tx.take(site).await?;
+    let meter = find(&mut tx.conn, site, &at.machine, at.meter.as_ref()).await?;
+    if tx.replayed(site).await?.is_some() {
+        return answer(tx, site, meter).await;
+    }
+    if meter.feed == Feed::Interval {
+        let text = format!("{} is fed by intervals, not by readings; book an adjustment instead", meter.key);
+        return Err(Error::invalid("meter", text).into());
+    }
+    not_ahead(&at, tx.caller.now)?;
+    let (closing, opening) = (shown("closing", &closing, &meter)?, shown("opening", &opening, &meter)?);
+    let person = known_person(&mut tx.conn, "by", &at.by).await?;
+    let after = json!({"at": at.at.0, "closing": closing.0, "opening": opening.0});
+    let leaf = tx.append(site, fact(Kind::CounterReplaced, &meter, &at, person, after, ""))?;
+    sqlx::query(REPLACE)
+        .bind(i64::from(site.0))
+        .bind(meter.meter.0)
+        .bind(at.at.0)
+        .bind(closing.0)
+        .bind(opening.0)
+        .bind(leaf)
+        .execute(&mut tx.conn)
+        .await?;
+    // The replacement is one of the declarations by which readings are judged.
+    tx.minds.forget_site(site);
+    let mut mind = tx.mind(site).await?;
+    let declarations = mind.declarations(&mut tx.conn).await?;
+    let replaced = [(meter.meter, at.at)].into();
+    let mut batch = Batch::rejudging(&declarations, Dirty { replaced, ..Dirty::default() });
+    let now = tx.caller.now;
+    let changes = ledger::judge(&mut tx.conn, site, &mut batch, now).await?;
+    let touched = apply::apply(&mut tx.conn, site, &mut mind, &changes, &ledger::Arrived::new()).await?;
+    apply::plan_of(&mut tx.conn, site, &mut mind, &declarations, &touched, now).await?;
+    tx.keep_mind(mind)?;
+    tx.remember(site, &meter.meter.to_string(), Some(leaf), Keep::AWhile).await?;
+    answer(tx, site, meter).await
 }
+
+/// Books an adjustment on a meter that is fed by intervals.
 pub(super) async fn adjust(
-    _tx: &mut Tx,
-    _site: SiteId,
-    _at: At,
-    _amount: String,
-    _note: String,
+    tx: &mut Tx,
+    site: SiteId,
+    at: At,
+    amount: String,
+    note: String,
 ) -> Result<(MeterRecord, MeterShows)> {
-    Err(StoreError::Unavailable("not built".into()))
+    tx.take(site).await?;
+    let meter = find(&mut tx.conn, site, &at.machine, at.meter.as_ref()).await?;
+    if tx.replayed(site).await?.is_some() {
+        return answer(tx, site, meter).await;
+    }
+    if meter.feed == Feed::Absolute {
+        let text = format!("{} is fed by readings; record a replacement of its counter instead", meter.key);
+        return Err(Error::invalid("meter", text).into());
+    }
+    not_ahead(&at, tx.caller.now)?;
+    let amount = amount_of("amount", &amount, &meter)?;
+    let person = known_person(&mut tx.conn, "by", &at.by).await?;
+    let after = json!({"at": at.at.0, "amount": amount.0});
+    let leaf = tx.append(site, fact(Kind::AdjustmentBooked, &meter, &at, person, after, &note))?;
+    let number = i64::from(site.0);
+    sqlx::query(ADJUST)
+        .bind(number)
+        .bind(meter.meter.0)
+        .bind(at.at.0)
+        .bind(leaf)
+        .bind(amount.0)
+        .execute(&mut tx.conn)
+        .await?;
+    sqlx::query(ADD_TO_MONTH)
+        .bind(number)
+        .bind(meter.meter.0)
+        .bind(i64::from(Month::of(at.at).0))
+        .bind(amount.0)
+        .execute(&mut tx.conn)
+        .await?;
+    tx.minds.forget_site(site);
+    refresh::machines(tx, site, &[meter.machine].into()).await?;
+    tx.remember(site, &meter.meter.to_string(), Some(leaf), Keep::AWhile).await?;
+    answer(tx, site, meter).await
 }
+
+async fn answer(tx: &mut Tx, site: SiteId, meter: MeterRecord) -> Result<(MeterRecord, MeterShows)> {
+    let shows = shows_of(&mut tx.conn, site, &meter, None).await?;
+    Ok((meter, shows))
+}
+
+fn not_ahead(at: &At, now: Ts) -> Result<()> {
+    if at.at <= now {
+        return Ok(());
+    }
+    Err(Error::invalid("at", format!("{} lies in the future; give when it happened", at.at)).into())
+}
+
+fn amount_of(field: &str, text: &str, meter: &MeterRecord) -> Result<Amount> {
+    Amount::parse(text, meter.kind.unit()).map_err(|error| Error::invalid(field, error.to_string()).into())
+}
+
+/// What a counter showed: never less than nothing.
+fn shown(field: &str, text: &str, meter: &MeterRecord) -> Result<Amount> {
+    let amount = amount_of(field, text, meter)?;
+    if amount < Amount::ZERO {
+        return Err(
+            Error::invalid(field, format!("`{text}` is below zero; give what the counter showed")).into()
+        );
+    }
+    Ok(amount)
+}
+
+fn fact(kind: Kind, meter: &MeterRecord, at: &At, person: PersonId, after: Value, note: &str) -> Fact {
+    let subject = format!("machines/{}/meters/{}", at.machine, meter.key);
+    let sealed = (!note.is_empty()).then(|| ("note", note.to_owned()));
+    Fact { kind, subject, person: Some(person), after, before: None, sealed }
+}
+
 /// A meter found by its machine's name and its own key.
 async fn find(conn: &mut Conn, site: SiteId, machine: &str, key: Option<&Key>) -> Result<MeterRecord> {
     let number = i64::from(site.0);

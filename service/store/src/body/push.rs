@@ -150,7 +150,8 @@ fn fact(told: &Told, content: &str) -> Result<Fact> {
     Ok(Fact { kind: Kind::ReportArrived, subject, person: None, after, before: None, sealed: None })
 }
 
-fn keys(keys: &[ReportKey]) -> Value {
+/// Keys as the journal writes them.
+pub(super) fn keys(keys: &[ReportKey]) -> Value {
     keys.iter()
         .map(|key| {
             json!({

@@ -55,11 +55,17 @@ pub(super) async fn machines(tx: &mut Tx, site: SiteId, machines: &BTreeSet<Mach
     tx.minds.forget_machines(site, machines.iter().copied());
     let mut mind = tx.mind(site).await?;
     let as_of = mind.calendar.shop_day_of(tx.caller.now);
-    let list: Vec<MachineId> = machines.iter().copied().collect();
-    let number = i64::from(site.0);
-    CLEAR.run(&mut tx.conn, &list, |q| q.bind(number), |q, machine| q.bind(machine.0)).await?;
+    clear(&mut tx.conn, site, machines).await?;
     refresh(&mut tx.conn, site, &mut mind, machines, as_of).await?;
     tx.keep_mind(mind)
+}
+
+/// Clears rows of these machines' orders that are no longer open.
+pub(super) async fn clear(conn: &mut Conn, site: SiteId, machines: &BTreeSet<MachineId>) -> Result<()> {
+    let machines: Vec<MachineId> = machines.iter().copied().collect();
+    let site = i64::from(site.0);
+    CLEAR.run(conn, &machines, |q| q.bind(site), |q, machine| q.bind(machine.0)).await?;
+    Ok(())
 }
 
 /// Computes the rows of machines and writes those that changed; gives how many rows were computed.

@@ -50,6 +50,13 @@ pub(super) async fn list(
     Ok(Page::cut(rows, page.limit, |report| (report.entry, 0)))
 }
 
+/// The report that arrived with an entry.
+pub(super) async fn one(conn: &mut Conn, site: SiteId, entry: i64) -> Result<KeptReport> {
+    let mut query = QueryBuilder::<Db>::new(COLUMNS);
+    query.push_bind(i64::from(site.0)).push(" AND l.leaf = ").push_bind(entry);
+    kept(&query.build().fetch_one(conn).await?)
+}
+
 /// A report as it is shown: its row, then the tag of its machine and the key of its meter.
 fn kept(row: &DbRow) -> Result<KeptReport> {
     let mut reading = Reading::new(row, "ledger");

@@ -1,10 +1,21 @@
-//! Settling held reports.
+//! Settling held reports: a manager's word on one statement, which stands above all judging.
 
+use super::ledger::{self, Arrived};
+use super::people::known_person;
+use super::push::keys;
+use super::request::Keep;
 use super::tx::Tx;
+use super::{apply, journal, reports};
 use crate::contract::{Result, Settled, StoreError};
+use fettler_domain::error::Error;
 use fettler_domain::ids::SiteId;
-use fettler_domain::ledger::row::Settlement;
+use fettler_domain::journal::Kind;
+use fettler_domain::ledger::batch::Batch;
+use fettler_domain::ledger::changes::Changes;
+use fettler_domain::ledger::report::{Digest, ReportId, ReportKey};
+use fettler_domain::ledger::row::{Row, Settlement, State};
 use fettler_domain::text::{ForeignName, Name};
+use serde_json::{Value, json};
 
 /// A settlement that is asked for.
 pub(super) struct Ask {
@@ -25,6 +36,97 @@ pub(super) struct Ask {
 }
 
 /// Settles a held report.
-pub(super) async fn settle(_tx: &mut Tx, _site: SiteId, _ask: Ask) -> Result<Settled> {
-    Err(StoreError::Unavailable("settling is not built".into()))
+pub(super) async fn settle(tx: &mut Tx, site: SiteId, ask: Ask) -> Result<Settled> {
+    tx.forget_machines([]);
+    tx.take(site).await?;
+    let id = ReportId { source: ask.source.clone(), report: ask.report.clone() };
+    let rows = ledger::of_report(&mut tx.conn, site, &id).await?;
+    let (row, entry) = chosen(rows, &ask)?;
+    if tx.replayed(site).await?.is_some() {
+        let report = reports::one(&mut tx.conn, site, entry).await?;
+        return Ok(Settled { report, displaced: Vec::new(), let_in: Vec::new() });
+    }
+    if matches!(row.state, State::Superseded | State::Withdrawn) {
+        return Err(StoreError::Refused(Error::WrongState {
+            reason: "REPORT_NOT_STANDING",
+            subject: named(&row.key),
+            text: format!(
+                "report {} does not stand any more; settle its newest revision instead",
+                named(&row.key)
+            ),
+        }));
+    }
+    let person = known_person(&mut tx.conn, "by", &ask.by).await?;
+    let mut mind = tx.mind(site).await?;
+    let declarations = mind.declarations(&mut tx.conn).await?;
+    let mut batch = Batch::settling(&declarations, [(row.key.clone(), ask.settlement)]);
+    let now = tx.caller.now;
+    let changes = ledger::judge(&mut tx.conn, site, &mut batch, now).await?;
+    let (displaced, let_in) = others(&changes, &row.key);
+    let after = changes.rows.iter().find(|change| change.after.key == row.key).map(|change| &change.after);
+    let fact = journal::Fact {
+        kind: Kind::ReportSettled,
+        subject: format!("reports/{}", named(&row.key)),
+        person: Some(person),
+        after: state(after.unwrap_or(&row), ask.settlement, &displaced, &let_in)?,
+        before: None,
+        sealed: (!ask.note.is_empty()).then_some(("note", ask.note)),
+    };
+    let leaf = tx.append(site, fact)?;
+    let touched = apply::apply(&mut tx.conn, site, &mut mind, &changes, &Arrived::new()).await?;
+    apply::plan_of(&mut tx.conn, site, &mut mind, &declarations, &touched, now).await?;
+    tx.keep_mind(mind)?;
+    tx.remember(site, &named(&row.key), Some(leaf), Keep::AWhile).await?;
+    Ok(Settled { report: reports::one(&mut tx.conn, site, entry).await?, displaced, let_in })
+}
+
+/// The statement that is meant.
+fn chosen(rows: Vec<(Row, i64)>, ask: &Ask) -> Result<(Row, i64)> {
+    let digest = ask.digest.map(Digest);
+    let mut meant = rows.into_iter().filter(|(row, _)| {
+        row.key.revision == ask.revision && digest.is_none_or(|digest| row.key.digest == digest)
+    });
+    let first = meant.next().ok_or_else(|| Error::NotFound {
+        kind: "report",
+        name: format!("{}/{}/{}", ask.source, ask.report, ask.revision),
+        remedy: "`fettler hours list` shows those there are".into(),
+    })?;
+    match meant.next() {
+        None => Ok(first),
+        Some((second, _)) => {
+            let (a, b) = (first.0.key.digest, second.key.digest);
+            let text = format!("is needed, as this revision came with several contents ({a}, {b}, ...)");
+            Err(Error::invalid("digest", text).into())
+        }
+    }
+}
+
+fn named(key: &ReportKey) -> String {
+    format!("{}/{}/{}", key.source, key.report, key.revision)
+}
+
+/// Other statements that no longer count, and those that count now.
+fn others(changes: &Changes, own: &ReportKey) -> (Vec<ReportKey>, Vec<ReportKey>) {
+    let (mut displaced, mut let_in) = (Vec::new(), Vec::new());
+    for change in changes.rows.iter().filter(|change| change.after.key != *own) {
+        match (change.before.as_ref().is_some_and(Row::counts), change.after.counts()) {
+            (true, false) => displaced.push(change.after.key.clone()),
+            (false, true) => let_in.push(change.after.key.clone()),
+            (true, true) | (false, false) => {}
+        }
+    }
+    (displaced, let_in)
+}
+
+/// The state that the journal keeps.
+fn state(row: &Row, settlement: Settlement, displaced: &[ReportKey], let_in: &[ReportKey]) -> Result<Value> {
+    let unfit = |error: serde_json::Error| StoreError::Unavailable(format!("no JSON form: {error}"));
+    Ok(json!({
+        "digest": row.key.digest.to_string(),
+        "settlement": serde_json::to_value(settlement).map_err(unfit)?,
+        "state": serde_json::to_value(row.state).map_err(unfit)?,
+        "reason": serde_json::to_value(&row.reason).map_err(unfit)?,
+        "displaced": keys(displaced),
+        "let_in": keys(let_in),
+    }))
 }
