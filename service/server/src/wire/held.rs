@@ -99,11 +99,11 @@ fn in_words(reason: &Reason, unit: Unit, calendar: &Calendar, now: Ts) -> String
             most.display(unit)
         ),
         Reason::Conflict { with } => format!(
-            "overlaps {} of a source that counts before it; send a corrected revision, or settle it",
+            "overlaps {}, which counts before it; send a corrected revision, or settle it",
             named(with)
         ),
         Reason::Overlap { with } => format!(
-            "overlaps {} of the same source, and together they say more than the time allows; correct one of them",
+            "overlaps {}, and together they say more than the time allows; correct one of them",
             named(with)
         ),
         Reason::SameRevision { stands } => format!(
@@ -145,5 +145,102 @@ fn impossible(why: Impossible) -> &'static str {
         Impossible::EndNotAfterStart => "ends at or before its start; send a corrected revision",
         Impossible::Over31Days => "covers more than 31 days; send it in shorter stretches",
         Impossible::TooLarge => "states more than a meter can hold; send a corrected revision",
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use fettler_domain::calendar::{WallTime, Zone};
+    use fettler_domain::ledger::report::Digest;
+    use fettler_domain::quantity::Amount;
+    use fettler_domain::text::ForeignName;
+
+    fn name(text: &str) -> ForeignName {
+        ForeignName::new(text).unwrap()
+    }
+
+    #[test]
+    fn every_reason_says_its_values_and_what_to_do() {
+        let calendar =
+            Calendar::every_day(Zone::parse("Europe/Berlin").unwrap(), WallTime::parse("06:00").unwrap());
+        let now = Ts(1_795_597_200_000_000); // 2026-11-25 09:00 UTC
+        let with = Rival { source: name("erp"), report: name("7"), revision: 2 };
+        let hours = |feed| Form { unit: Unit::Hours, feed };
+        let check = |held: Reason, unit: Unit, code: Held, expect: &str| {
+            let told = reason(&held, unit, &calendar, now);
+            assert_eq!((told.code(), told.text.as_str()), (code, expect));
+            assert_eq!(Some(held.word()), word(&mut Fields::new(), "code", code.into()).unwrap());
+            told
+        };
+        check(
+            Reason::UnknownMeter { machine: name("L-03"), meter: Some(name("parts")) },
+            Unit::Hours,
+            Held::UnknownMeter,
+            "machine `L-03` has no meter `parts`; declare it, or send the report with another",
+        );
+        check(
+            Reason::UnknownMeter { machine: name("L-03"), meter: None },
+            Unit::Hours,
+            Held::UnknownMeter,
+            "it does not follow which meter of machine `L-03` is meant; name the meter in the report, or declare \
+             which kind the source feeds",
+        );
+        check(
+            Reason::WrongKind { takes: hours(Feed::Absolute), sent: hours(Feed::Interval) },
+            Unit::Hours,
+            Held::WrongKind,
+            "the meter takes counter readings in hours, the report gives amounts over stretches of time in hours; \
+             send it for another meter or in that form",
+        );
+        check(
+            Reason::Impossible { why: Impossible::Over31Days },
+            Unit::Hours,
+            Held::Impossible,
+            "covers more than 31 days; send it in shorter stretches",
+        );
+        let told = check(
+            Reason::MoreThanTime { amount: Amount(900_000), most: Amount(505_000) },
+            Unit::Cycles,
+            Held::MoreThanTime,
+            "states 900 cycles where at most 505 cycles fit the time, a minute of grace included; send a corrected \
+             revision",
+        );
+        assert_eq!(told.most, "505");
+        let told = check(
+            Reason::Conflict { with: with.clone() },
+            Unit::Hours,
+            Held::Conflict,
+            "overlaps report `7` revision 2 of source `erp`, which counts before it; send a corrected revision, or \
+             settle it",
+        );
+        assert_eq!(told.against.unwrap().report_id, "7");
+        check(
+            Reason::Overlap { with },
+            Unit::Hours,
+            Held::Overlap,
+            "overlaps report `7` revision 2 of source `erp`, and together they say more than the time allows; \
+             correct one of them",
+        );
+        let told = check(
+            Reason::SameRevision { stands: Digest([0xab; 32]) },
+            Unit::Hours,
+            Held::SameRevision,
+            "the same revision came with other content, and that one (abababababab) stands; send a higher revision",
+        );
+        assert_eq!(told.against.unwrap().digest, "ab".repeat(32));
+        let told = check(
+            Reason::Future { counts_from: Ts(now.0 + 3_600_000_000) },
+            Unit::Hours,
+            Held::Future,
+            "ends in the future; it counts from Wednesday 11:00 on, nothing is to be done",
+        );
+        assert!(told.counts_from.is_some());
+        check(
+            Reason::Fell { from: Amount(7_000), to: Amount(6_500) },
+            Unit::Litres,
+            Held::Fell,
+            "the counter fell from 7 L to 6.5 L; record the counter's replacement, or send a corrected revision",
+        );
     }
 }
