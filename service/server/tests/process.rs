@@ -89,3 +89,23 @@ fn beyond_loopback_it_listens_only_when_that_is_said() {
     let said = String::from_utf8(output.stderr).expect("UTF-8");
     assert!(said.contains("--listen 0.0.0.0:0 is reachable from other computers"), "{said}");
 }
+
+#[test]
+fn the_demo_shows_what_is_due_in_an_invented_shop() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let mut command = Command::new(env!("CARGO_BIN_EXE_fettlerd"));
+    command.args(["demo", "--once", "--listen", "127.0.0.1:0", "--data"]).arg(folder.path()).env_clear();
+    let output = command.output().expect("it runs");
+    let said = String::from_utf8(output.stdout).expect("UTF-8");
+    assert_eq!(output.status.code(), Some(0), "{}", String::from_utf8_lossy(&output.stderr));
+    // The client shows the list where it lies beside the service, and the service itself where it does not.
+    for expect in ["L-03", "door interlock failed its test", "never recorded", "late", "CH-01", "held"] {
+        assert!(said.contains(expect), "`{expect}` is missing:\n{said}");
+    }
+    let mut again = Command::new(env!("CARGO_BIN_EXE_fettlerd"));
+    again.args(["demo", "--once", "--listen", "127.0.0.1:0", "--data"]).arg(folder.path()).env_clear();
+    let output = again.output().expect("it runs");
+    assert_eq!(output.status.code(), Some(1));
+    let said = String::from_utf8(output.stderr).expect("UTF-8");
+    assert!(said.contains("holds a shop already; give an empty folder"), "{said}");
+}

@@ -116,9 +116,9 @@ const WIPERS: Care = Care {
 
 const SERVICE: Care = Care {
     key: "service",
-    title: "Thousand-hour service: spindle, wipers, filters",
+    title: "Service at 800 hours: spindle, wipers, filters",
     place: "whole machine",
-    hours: Some("1000"),
+    hours: Some("800"),
     calendar: Some((1, Year)),
     minutes: 180,
     hazard: true,

@@ -215,6 +215,7 @@ fn is_left(entry: &DueEntry, ago: i64) -> bool {
     match (entry.machine.as_str(), entry.task.as_ref().map(Key::as_str)) {
         ("L-01", Some("coolant-check")) => ago < 14,
         ("CH-01", Some("screen")) => ago < 10,
+        ("MC-01", Some("drain-bowl")) => ago < 12,
         ("MC-02", Some("coolant-check")) => (33..44).contains(&ago),
         _ => false,
     }

@@ -132,3 +132,104 @@ fn base(clause: &ClauseState, calendar: &Calendar, today: ShopDay) -> String {
         (Base::Grid, _) => "grid".to_owned(),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use fettler_domain::calendar::{WallTime, Zone};
+    use fettler_domain::ids::{MachineId, MeterId, OrderNumber};
+    use fettler_domain::plan::{HeldUntil, Section, stamp};
+    use fettler_domain::quantity::Unit;
+    use fettler_domain::rule::{CalendarUnit, Combine, Every};
+    use fettler_domain::time::Ts;
+
+    fn day(text: &str) -> ShopDay {
+        ShopDay(text.parse().unwrap())
+    }
+
+    fn meter_clause(calendar: &Calendar) -> ClauseState {
+        let hours = |hours: i64| Amount(hours * 3_600_000);
+        ClauseState {
+            base: Base::Closing(calendar.start_of(day("2026-11-03"))),
+            due: Some(Ts(calendar.start_of(day("2026-11-24")).0 + 7 * 3_600_000_000)),
+            kind: DueKind::Exact,
+            opens: None,
+            late: None,
+            opens_expected: None,
+            counted: Counted::Meter {
+                meter: MeterId(9),
+                unit: Unit::Hours,
+                every: hours(400),
+                from: Some(hours(100)),
+                threshold: Some(hours(500)),
+                h: Some(Amount(502_500 * 3_600)),
+                known_to: Some(calendar.start_of(day("2026-11-24"))),
+                last_28_days: Some(hours(80)),
+            },
+        }
+    }
+
+    fn calendar_clause(base: Base) -> ClauseState {
+        ClauseState {
+            base,
+            due: None,
+            kind: DueKind::CalendarDay,
+            opens: None,
+            late: None,
+            opens_expected: None,
+            counted: Counted::Calendar {
+                every: Every { n: 6, unit: CalendarUnit::Month },
+                from: Some(day("2026-11-03")),
+                by_rule: Some(day("2027-05-03")),
+                day: Some(day("2027-05-03")),
+                shuts: None,
+            },
+        }
+    }
+
+    #[test]
+    fn each_clause_keeps_its_own_words_and_why_begins_with_the_one_that_governs() {
+        let calendar = Calendar::every_day(Zone::UTC, WallTime::parse("06:00").unwrap());
+        let today = day("2026-11-25");
+        let row = PlanRow {
+            order: OrderNumber(7),
+            task: None,
+            machine: MachineId(1),
+            section: Section::Dated,
+            key_time: Ts(0),
+            due: None,
+            kind: DueKind::Exact,
+            governing: Some(1),
+            opens: None,
+            late: None,
+            opens_expected: None,
+            p10: None,
+            p50: None,
+            p90: None,
+            combine: Combine::Earliest,
+            clauses: vec![
+                calendar_clause(Base::Grid),
+                meter_clause(&calendar),
+                calendar_clause(Base::Closing(calendar.start_of(day("2026-11-03")))),
+            ],
+            rule_effective: None,
+            held_until: Some(HeldUntil::Change(day("2026-11-20"))),
+            covered_by: None,
+            hazard: false,
+            stamp: stamp(today, 0, &calendar),
+        };
+        let meters = BTreeMap::from([(9, Key::new("operating").unwrap())]);
+        let told = clauses(&row, &meters, &calendar, today);
+        let ran = "402.5 of 400 h since 3 Nov, crossed Tuesday 13:00";
+        let texts: Vec<&str> = told.iter().map(|clause| clause.text.as_str()).collect();
+        assert_eq!(texts, ["every 6 months, on the grid from 3 Nov", ran, "every 6 months, last done 3 Nov"]);
+        let bases: Vec<&str> = told.iter().map(|clause| clause.base.as_str()).collect();
+        assert_eq!(bases, ["grid from 2026-11-03", "closing of 3 Nov", "closing of 3 Nov"]);
+        assert_eq!(told.iter().map(|clause| clause.governs).collect::<Vec<_>>(), [false, true, false]);
+        assert_eq!(told[1].clause, "every 400 h operating");
+        assert_eq!((told[1].counted.as_str(), told[1].threshold.as_str()), ("402.5", "500"));
+        assert_eq!(told[1].history, "80 h in the 28 days before");
+        let expect = format!("{ran}; not before 20 Nov, when the rule changed; hours known to Tuesday 06:00");
+        assert_eq!(why(&row, &calendar, today), expect);
+    }
+}
