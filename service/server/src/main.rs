@@ -60,8 +60,10 @@ async fn run_serve(arguments: ServeArguments) -> Result<()> {
     let folder = Folder::take(&arguments.folder()?)?;
     let clock = Arc::new(SystemClock::default());
     let store = open(&folder, &*clock).await?;
+    // Before anybody is told that the service is there, it can be stopped.
+    let stop = stop_signal()?;
     tell(&format!("listening on http://{address}; the token is in {}", folder.token_path().display()))?;
-    Ok(serve(listener, store, clock, stop_signal()).await?)
+    Ok(serve(listener, store, clock, stop).await?)
 }
 
 async fn run_demo(arguments: DemoArguments) -> Result<()> {
@@ -77,12 +79,13 @@ async fn run_demo(arguments: DemoArguments) -> Result<()> {
         path.display()
     );
     demo::invent(&*store, clock.now()).await?;
+    let stop_signal = stop_signal()?;
     let (stop, stopped) = oneshot::channel();
     let demo = Demo { token: folder.token_path(), address, once: arguments.once, now: clock.now() };
     let shown = tokio::spawn(demo.show(store.clone(), stop));
     let end = async {
         tokio::select! {
-            () = stop_signal() => {}
+            () = stop_signal => {}
             () = told(stopped) => {}
         }
     };
@@ -141,33 +144,36 @@ async fn open(folder: &Folder, clock: &dyn Clock) -> Result<Arc<dyn Store>> {
     Ok(store)
 }
 
-/// Ready when the process is told to stop. From then on it is gone in time, even if a peer or a disk holds it.
-async fn stop_signal() {
+/// Listens for the signals to stop from now on; the answer is ready when one came. From then on the process is gone
+/// in time, even if a peer or a disk holds it.
+fn stop_signal() -> Result<impl Future<Output = ()> + Send> {
     #[cfg(unix)]
-    {
+    let told = {
         use tokio::signal::unix::{SignalKind, signal};
-        let terminate = signal(SignalKind::terminate());
-        match terminate {
-            Ok(mut terminate) => {
-                tokio::select! {
-                    _ = terminate.recv() => {}
-                    _ = tokio::signal::ctrl_c() => {}
-                }
-            }
-            Err(error) => {
-                tracing::warn!(%error, "SIGTERM cannot be heard; stop with Ctrl-C");
-                let _ = tokio::signal::ctrl_c().await;
+        let mut terminate = signal(SignalKind::terminate()).context("cannot listen for SIGTERM")?;
+        let mut interrupt = signal(SignalKind::interrupt()).context("cannot listen for Ctrl-C")?;
+        async move {
+            tokio::select! {
+                _ = terminate.recv() => {}
+                _ = interrupt.recv() => {}
             }
         }
-    }
+    };
     #[cfg(not(unix))]
-    let _ = tokio::signal::ctrl_c().await;
-    tracing::info!("stopping");
-    std::thread::spawn(|| {
-        std::thread::sleep(GONE_WITHIN);
-        tracing::warn!("not all was ended in time; leaving");
-        std::process::exit(0);
-    });
+    let told = async {
+        if tokio::signal::ctrl_c().await.is_err() {
+            std::future::pending::<()>().await;
+        }
+    };
+    Ok(async {
+        told.await;
+        tracing::info!("stopping");
+        std::thread::spawn(|| {
+            std::thread::sleep(GONE_WITHIN);
+            tracing::warn!("not all was ended in time; leaving");
+            std::process::exit(0);
+        });
+    })
 }
 
 /// Prints a line for whoever started the program; a reader that has gone does not matter.

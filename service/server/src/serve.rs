@@ -16,7 +16,7 @@ use fettler_store::contract::Store;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::net::TcpListener;
-use tokio::time::{Instant, timeout_at};
+use tokio::time::{Instant, sleep_until, timeout_at};
 use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 use tonic::codec::CompressionEncoding;
@@ -28,6 +28,8 @@ use tonic_health::server::HealthReporter;
 
 /// How long calls under way may take once the service stops.
 pub const DRAIN: Duration = Duration::from_secs(8);
+/// How long the last answers may travel once no call is under way; peers that say nothing get no longer.
+const LAST_BYTES: Duration = Duration::from_millis(500);
 /// How long the store may take after that to close; [`DRAIN`] and this leave the program a second to be gone by 10.
 pub const SHUT: Duration = Duration::from_secs(1);
 /// The server asks a silent peer for a sign of life after this; clients may ask us as often as once a minute.
@@ -81,7 +83,7 @@ pub async fn serve(
     shutdown: impl Future<Output = ()> + Send,
 ) -> Result<(), ServeError> {
     let stopping = CancellationToken::new();
-    let tasks = TaskTracker::new();
+    let (tasks, calls) = (TaskTracker::new(), TaskTracker::new());
     let (health, health_service) = tonic_health::server::health_reporter();
     say(&health, ServingStatus::Serving).await;
     let desk =
@@ -89,7 +91,7 @@ pub async fn serve(
     let routes = routes(&desk)?.add_service(health_service);
     let incoming = TcpIncoming::from(listener).with_nodelay(Some(true)).with_keepalive(Some(KEEPALIVE_EVERY));
     let server = server()
-        .layer(GateLayer::new(Doorkeeper::new(store.clone())))
+        .layer(GateLayer::new(Doorkeeper::new(store.clone()), calls.clone()))
         .add_routes(routes)
         .serve_with_incoming_shutdown(incoming, stopping.clone().cancelled_owned());
     let keeping = tokio::spawn(upkeep::keep(store.clone(), clock, stopping.clone()));
@@ -103,15 +105,18 @@ pub async fn serve(
     say(&health, ServingStatus::NotServing).await;
     stopping.cancel();
     let until = Instant::now() + DRAIN;
-    let ended = match ended {
-        Some(ended) => ended,
-        None => timeout_at(until, &mut server).await.map_or_else(
-            |_| {
-                tracing::warn!("some peers did not end their calls in time; they are cut off");
+    calls.close();
+    let ended = if let Some(ended) = ended {
+        ended
+    } else {
+        tokio::select! {
+            ended = &mut server => ended.map_err(ServeError::from),
+            () = silence(&calls) => Ok(()),
+            () = sleep_until(until) => {
+                tracing::warn!(calls = calls.len(), "some peers did not end their calls in time; they are cut off");
                 Ok(())
-            },
-            |ended| ended.map_err(ServeError::from),
-        ),
+            }
+        }
     };
     tasks.close();
     if timeout_at(until, tasks.wait()).await.is_err() {
@@ -121,6 +126,13 @@ pub async fn serve(
         tracing::warn!("the store did not close in time; what was acknowledged is durable all the same");
     }
     ended
+}
+
+/// Ready when no call is under way and the last answers had their time. A peer that is connected and says nothing
+/// would keep the transport waiting for ever.
+async fn silence(calls: &TaskTracker) {
+    calls.wait().await;
+    tokio::time::sleep(LAST_BYTES).await;
 }
 
 async fn say(health: &HealthReporter, status: ServingStatus) {
