@@ -49,13 +49,13 @@ impl<'a> Reader<'a> {
     /// H at an instant, if the meter has counted anything yet.
     pub(super) fn h(&mut self, meter: MeterId, at: Ts) -> Option<Amount> {
         let history = self.history(meter)?;
-        self.note(meter, history.at(at))
+        Some(self.note(meter, history.at(at)))
     }
 
     /// When the meter reached a count, if it has.
     pub(super) fn crossing(&mut self, meter: MeterId, count: Amount) -> Option<Ts> {
         let history = self.history(meter)?;
-        self.note(meter, history.crossing(count)).flatten()
+        self.note(meter, history.crossing(count))
     }
 
     /// H at the shop day's start, and what of it ran in the 28 days before.
@@ -96,13 +96,10 @@ impl<'a> Reader<'a> {
         input.meters.keys().any(|meter| self.h(*meter, end) > self.h(*meter, start))
     }
 
-    fn note<T: Default>(&mut self, meter: MeterId, answer: Result<T, MissingMonth>) -> Option<T> {
-        match answer {
-            Ok(value) => Some(value),
-            Err(MissingMonth(month)) => {
-                self.missing.push((meter, month));
-                Some(T::default())
-            }
-        }
+    fn note<T: Default>(&mut self, meter: MeterId, answer: Result<T, MissingMonth>) -> T {
+        answer.unwrap_or_else(|MissingMonth(month)| {
+            self.missing.push((meter, month));
+            T::default()
+        })
     }
 }
