@@ -159,10 +159,12 @@ impl Calendar {
         self.spec.zone
     }
 
-    /// The first instant of a shop day. Where the clock leaves out that time of day, the day starts at the gap's end,
-    /// so that even a date that the zone leaves out has a shop day.
+    /// The first instant of a shop day. A start that the clock leaves out keeps the offset from before the gap, so
+    /// 02:30 is 03:30 summer time; on a date that the zone leaves out altogether the day starts at the gap's end.
     pub fn start_of(&self, day: ShopDay) -> Ts {
-        self.spec.zone.first_showing(self.spec.day_starts_at.on(day.0))
+        let (zone, starts) = (self.spec.zone, self.spec.day_starts_at.on(day.0));
+        let at = zone.to_utc(starts, Edge::Start);
+        if zone.to_wall(at).date() == day.0 { at } else { zone.first_showing(starts) }
     }
 
     /// The first instant after a shop day: the next one's start.

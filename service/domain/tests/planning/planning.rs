@@ -1,0 +1,186 @@
+//! Reasons and lateness in words, rests, skips, missing months, and what is stored.
+
+use super::{
+    METER, Story, berlin, date, day, fixed, floating, hours, order_of, plain, rule_of, run, task, utc,
+};
+use fettler_domain::calendar::{Calendar, WallTime};
+use fettler_domain::ids::OrderNumber;
+use fettler_domain::ledger::history::{History, Month, Segment};
+use fettler_domain::plan::{
+    Counted, Covers, HeldUntil, MeterInput, PlanRow, Policy, Rest, Section, Skip, Snapshot, TaskInput,
+    lateness_in_words, plan, plan_task, reason_in_words, reasons,
+};
+use fettler_domain::quantity::{Amount, Unit};
+use fettler_domain::rule::{Combine, IntervalRule, Window};
+
+fn six() -> Calendar {
+    Calendar::every_day(berlin(), WallTime::parse("06:00").expect("a time"))
+}
+
+fn said(row: &PlanRow) -> Vec<String> {
+    let today = row.stamp.as_of;
+    reasons(row, &six()).iter().map(|reason| reason_in_words(reason, &six(), today)).collect()
+}
+
+#[test]
+fn reasons_say_what_ran_since_when_and_when_it_crossed() {
+    let input = task(&[run("400"), floating("30 day")]).closed(&["2026-11-03T10:00"]).ran(&[
+        ("2026-11-03T10:00", "2026-11-24T09:50", "397.5"),
+        ("2026-11-24T09:50", "2026-11-24T14:50", "5"),
+    ]);
+    let row = input.row_under(&six(), "2026-11-25");
+    let expect = [
+        "402.5 of 400 h since 3 Nov, crossed Tuesday 13:20",
+        "every 30 days, last done 3 Nov",
+        "hours known to Tuesday 15:50",
+    ];
+    assert_eq!(said(&row), expect);
+}
+
+#[test]
+fn reasons_say_what_is_expected_moved_stated_or_not_known() {
+    // 252 h in the 28 days before the day's start are 9 h a day: 148 h more take 16 days and some hours.
+    let stretch = [("2026-10-28T05:00", "2026-11-25T05:00", "252")];
+    let expected = task(&[run("400")]).stated("2026-10-28", Some("0")).ran(&stretch);
+    let row = expected.row_under(&six(), "2026-11-25");
+    assert_eq!(said(&row), ["252 of 400 h since 28 Oct, expected Fri 11 Dec"]);
+    let row = task(&[run("400"), fixed("1 month", "2026-10-25")]).row_under(&six(), "2026-11-25");
+    assert_eq!(said(&row), ["every month, on the grid from 25 Oct", "never recorded"]);
+    let row = task(&[run("400")]).stated("2025-11-03", None).row_under(&six(), "2026-11-25");
+    assert_eq!(said(&row), ["every 400 h, hours not known"]);
+}
+
+#[test]
+fn lateness_is_said_in_words() {
+    let row = task(&[floating("30 day")]).stated("2026-10-01", None).row_under(&six(), "2026-10-20");
+    let check = |now: &str, expect: &str| {
+        assert_eq!(lateness_in_words(&row, utc(now), &six()), expect, "{now}");
+    };
+    check("2026-10-20T08:00", "due Sat 31 Oct");
+    check("2026-10-28T04:59", "due Sat 31 Oct");
+    check("2026-10-28T05:00", "may be done now");
+    check("2026-10-31T08:00", "due today");
+    check("2026-11-03T08:00", "due since Sat 31 Oct");
+    check("2026-11-04T08:00", "4 days late");
+    check("2026-11-09T08:00", "9 days late");
+}
+
+#[test]
+fn what_falls_due_while_the_machine_rests_is_due_the_day_the_rest_ends() {
+    let mut input = task(&[floating("30 day")]).closed(&["2026-01-01T12:00"]);
+    input.rests = vec![Rest { from: utc("2026-01-20T00:00"), until: Some(utc("2026-03-15T08:00")) }];
+    let resting = input.row("2026-02-10");
+    assert_eq!(resting.section, Section::Unlisted);
+    assert_eq!(lateness_in_words(&resting, utc("2026-02-10T12:00"), &plain()), "resting");
+    let back = input.row("2026-03-15");
+    assert_eq!((back.section, date(back.due).as_str()), (Section::Dated, "2026-03-15"));
+    assert_eq!(back.held_until, Some(HeldUntil::RestEnd(day("2026-03-15"))));
+    assert_eq!(lateness_in_words(&back, utc("2026-03-18T12:00"), &plain()), "due since Sun 15 Mar");
+    assert_eq!(lateness_in_words(&back, utc("2026-03-19T12:00"), &plain()), "4 days late");
+    input.rests[0].from = utc("2026-02-01T00:00");
+    assert_eq!(date(input.row("2026-03-15").due), "2026-01-31", "it was due before the rest");
+}
+
+#[test]
+fn after_a_skip_the_next_counts_from_the_skipped_due_point() {
+    let skipped = |input: TaskInput, at: &str| TaskInput { skips: vec![Skip { at: utc(at) }], ..input };
+    let last = skipped(task(&[floating("30 day")]).closed(&["2026-01-01T12:00"]), "2026-02-05T12:00");
+    assert_eq!(date(last.row("2026-02-05").due), "2026-03-02");
+    let grid = skipped(task(&[fixed("1 month", "2026-03-01")]), "2026-04-02T12:00");
+    assert_eq!(date(grid.row("2026-04-02").due), "2026-05-01");
+    let early = skipped(task(&[fixed("1 month", "2026-03-01")]), "2026-03-10T12:00");
+    assert_eq!(date(early.row("2026-03-10").due), "2026-05-01");
+    let twice = TaskInput {
+        skips: vec![Skip { at: utc("2026-05-02T12:00") }, Skip { at: utc("2026-04-02T12:00") }],
+        ..grid
+    };
+    assert_eq!(date(twice.row("2026-05-03").due), "2026-06-01");
+    let stretch = [("2026-01-01T00:00", "2026-01-23T00:00", "528")];
+    let meter =
+        skipped(task(&[run("500")]).stated("2026-01-01", Some("0")).ran(&stretch), "2026-01-22T12:00");
+    let Counted::Meter { threshold, .. } = meter.row("2026-01-23").clauses[0].counted else {
+        panic!("a meter")
+    };
+    assert_eq!(threshold, Some(hours("1000")));
+}
+
+#[test]
+fn missing_months_are_named_loaded_and_asked_for_no_more() {
+    let segments: Vec<Segment> = (0..40)
+        .map(|week| {
+            let start = utc("2026-01-05T06:00").plus_micros(week * 7 * 24 * 3_600_000_000);
+            Segment { start, end: start.plus_micros(40 * 3_600_000_000), amount: hours("40") }
+        })
+        .collect();
+    let whole = History::from_segments(segments.iter().copied());
+    let mut input = task(&[run("500"), floating("1 year")]).closed(&["2026-02-04T12:00"]);
+    let mut loaded = History::from_totals(whole.months().clone(), whole.known_to());
+    let meter = |history: &History| MeterInput { unit: Unit::Hours, history: history.clone() };
+    let mut asked: Vec<Month> = Vec::new();
+    let row = loop {
+        input.meters.insert(METER, meter(&loaded));
+        match plan_task(&input, &plain(), day("2026-10-15")) {
+            Ok(row) => break row,
+            Err(missing) => {
+                assert!(!missing.is_empty());
+                for (_, month) in missing {
+                    assert!(!asked.contains(&month), "{month:?} was loaded already");
+                    loaded.load(month, segments.iter().copied());
+                    asked.push(month);
+                }
+            }
+        }
+    };
+    assert!(asked.contains(&Month::of(utc("2026-02-04T12:00"))) && asked.len() <= 6, "{asked:?}");
+    input.meters.insert(METER, meter(&whole));
+    assert_eq!(input.row("2026-10-15"), row);
+}
+
+#[test]
+fn a_site_is_planned_in_list_order_whatever_the_order_of_the_orders() {
+    let orders = [
+        TaskInput { order: OrderNumber(7), ..task(&[floating("30 day")]).stated("2026-01-01", None) },
+        TaskInput { order: OrderNumber(5), ..task(&[floating("30 day")]) },
+        TaskInput { order: OrderNumber(6), ..task(&[floating("10 day")]).stated("2026-01-01", None) },
+        TaskInput { order: OrderNumber(8), ..task(&[floating("1 year")]).stated("2026-01-01", None) },
+    ];
+    let policy = Policy { calendar: plain(), covers: Covers::default() };
+    let numbers = |tasks: Vec<TaskInput>| {
+        let rows = plan(&Snapshot { tasks }, &policy, day("2026-01-15"), 30).expect("no meters");
+        rows.iter().map(|row| row.order.0).collect::<Vec<_>>()
+    };
+    assert_eq!(numbers(orders.to_vec()), [6, 7, 5]);
+    assert_eq!(numbers(orders.iter().rev().cloned().collect()), [6, 7, 5]);
+}
+
+#[test]
+fn an_unplanned_job_is_due_when_raised() {
+    let mut input = task(&[floating("30 day")]);
+    (input.versions, input.task) = (Vec::new(), None);
+    input.raised = Some(utc("2026-03-04T09:00"));
+    let row = input.row("2026-03-13");
+    assert_eq!((row.due, row.section, row.clauses.len()), (input.raised, Section::Dated, 0));
+    assert_eq!(lateness_in_words(&row, utc("2026-03-13T09:00"), &plain()), "9 days late");
+}
+
+#[test]
+fn rules_and_rows_are_stored_as_json_of_whole_numbers() {
+    let window = Window::Exact { days: 3, amount: hours("20") };
+    let rule = rule_of(&[run("400"), fixed("6 month", "2026-01-31")], Combine::Latest, window);
+    let text = serde_json::to_string(&rule).expect("plain data");
+    let expect = concat!(
+        r#"{"clauses":[{"kind":"meter","meter":1,"every":1440000000,"counts_from":"last_closing"},"#,
+        r#"{"kind":"calendar","every":{"n":6,"unit":"month"},"counts_from":{"grid":"2026-01-31"}}],"#,
+        r#""combine":"latest","window":{"exact":{"days":3,"amount":72000000}},"closed_days":"move"}"#,
+    );
+    assert_eq!(text, expect);
+    assert_eq!(serde_json::from_str::<IntervalRule>(&text).expect("the same"), rule);
+    let row = order_of(rule).stated("2026-01-01", Some("0")).row("2026-02-01");
+    let text = serde_json::to_string(&row).expect("plain data");
+    assert_eq!(serde_json::from_str::<PlanRow>(&text).expect("the same"), row);
+    let bare = serde_json::from_str::<IntervalRule>(
+        r#"{"clauses":[{"kind":"calendar","every":{"n":1,"unit":"year"},"counts_from":"last_closing"}]}"#,
+    );
+    assert_eq!(bare.expect("defaults hold").window(), Window::Percent(10));
+    assert_eq!(Amount::ZERO, Amount::default());
+}
