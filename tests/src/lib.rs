@@ -6,10 +6,13 @@
 #![expect(clippy::missing_panics_doc, reason = "the kit panics where a test has failed")]
 
 pub mod client;
+pub mod floor;
+pub mod kill;
 pub mod oracle;
 pub mod programs;
 pub mod push;
 pub mod service;
 pub mod shuffle;
+pub mod story;
 pub mod wire;
 pub mod year;

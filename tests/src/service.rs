@@ -37,6 +37,11 @@ impl Service {
     /// The same, with more arguments for `fettlerd serve`.
     pub fn start_with(arguments: &[&str]) -> Service {
         let folder = tempfile::Builder::new().prefix("fettler-").tempdir().expect("a folder for data");
+        Service::start_on(folder, arguments)
+    }
+
+    /// The same on a folder that holds data already.
+    pub fn start_on(folder: TempDir, arguments: &[&str]) -> Service {
         let arguments: Vec<String> = arguments.iter().map(|&a| a.to_owned()).collect();
         let (child, endpoint) = spawn(folder.path(), &arguments);
         Service { child, endpoint, folder, arguments }
@@ -134,7 +139,9 @@ pub async fn connect(endpoint: &str) -> Result<tonic::transport::Channel, tonic:
 }
 
 fn spawn(data: &Path, arguments: &[String]) -> (Child, String) {
-    let mut child = Command::new(program("fettlerd"))
+    // Only the service of the tests has a clock that can be set.
+    let name = if arguments.iter().any(|a| a == "--clock-at") { "fettlerd_at" } else { "fettlerd" };
+    let mut child = Command::new(program(name))
         .arg("serve")
         .args(["--listen", "127.0.0.1:0"])
         .arg("--data")

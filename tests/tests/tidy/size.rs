@@ -12,7 +12,14 @@ const FUNCTION_LINES_MAX: usize = 70;
 const TEST_LINES_MAX: usize = 110;
 
 /// Files and functions that may be longer, each with its reason.
-const LONGER: &[(&str, &str)] = &[];
+const LONGER: &[(&str, &str)] = &[
+    ("service/store/src/contract.rs", "the one list of what a store does; half of it is comments"),
+    ("service/store/src/body/shop_write.rs", "one write for each kind of step of a load, each short"),
+    (
+        "service/domain/src/shop/wrong_tests.rs::everything_wrong_is_told_with_its_path",
+        "one declaration with everything wrong in it, and all that is said of it",
+    ),
+];
 
 /// A function's name, its first line and its length; read from the indentation that `cargo fmt` gives.
 fn functions(text: &str) -> Vec<(String, usize, usize)> {
@@ -54,7 +61,7 @@ fn files_and_functions_keep_their_bounds() {
         if own > FILE_LINES_MAX && !excused(&file.path) {
             findings.push(format!("{} has {own} lines outside its tests, over {FILE_LINES_MAX}", file.path));
         }
-        let all_tests = file.path.contains("/tests/");
+        let all_tests = file.path.contains("/tests/") || file.path.ends_with("tests.rs");
         for (name, line, length) in functions(&file.text) {
             let max = if all_tests || line > own { TEST_LINES_MAX } else { FUNCTION_LINES_MAX };
             if length > max && !excused(&format!("{}::{name}", file.path)) {

@@ -45,7 +45,8 @@ fn findings(file: &File) -> Vec<String> {
 
 #[test]
 fn the_words_are_the_glossary_s() {
-    let folders = ["proto", "service", "client-cli", "migrations", "docs"];
+    // The store speaks to nobody; what it says in words comes from the domain.
+    let folders = ["proto", "service/domain", "service/server", "client-cli", "migrations", "docs"];
     let endings = [".proto", ".rs", ".sql", ".md", ".toml"];
     let all = folders.iter().flat_map(|folder| endings.iter().flat_map(|ending| files(folder, ending)));
     let found: Vec<String> = all.flat_map(|file| findings(&file)).collect();

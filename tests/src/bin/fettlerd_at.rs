@@ -1,0 +1,45 @@
+//! The service with a clock that stands at a given moment, so that a test can ask what was due on a day long past.
+//! Everything but the clock is what `fettlerd serve` runs.
+//!
+//! usage: `fettlerd_at serve --listen ADDR --data DIR --clock-at RFC3339`
+#![expect(clippy::print_stdout, reason = "it says where it listens, as the service does")]
+
+use anyhow::Result;
+use chrono::{DateTime, Utc};
+use clap::Parser;
+use fettler_domain::time::Ts;
+use fettler_server::clock::{Clock as _, HandClock};
+use fettler_server::folder::Folder;
+use fettler_server::serve::serve;
+use std::net::SocketAddr;
+use std::path::PathBuf;
+use std::sync::Arc;
+use tokio::net::TcpListener;
+
+#[derive(Parser)]
+enum Arguments {
+    /// Serves until it is killed.
+    Serve {
+        /// Where to listen.
+        #[arg(long)]
+        listen: SocketAddr,
+        /// The data folder.
+        #[arg(long)]
+        data: PathBuf,
+        /// The moment at which the clock stands.
+        #[arg(long)]
+        clock_at: DateTime<Utc>,
+    },
+}
+
+#[tokio::main]
+async fn main() -> Result<()> {
+    let Arguments::Serve { listen, data, clock_at } = Arguments::parse();
+    let listener = TcpListener::bind(listen).await?;
+    let folder = Folder::take(&data)?;
+    let clock = Arc::new(HandClock::new(Ts::from_utc(clock_at)));
+    let store = fettler_store::open(&folder.store_location()).await?;
+    folder.first_token(&*store, clock.now()).await?;
+    println!("listening on http://{}", listener.local_addr()?);
+    Ok(serve(listener, store, clock, std::future::pending()).await?)
+}

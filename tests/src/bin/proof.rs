@@ -1,0 +1,105 @@
+//! The long proofs: each goes on where it stopped, in pieces of at most half an hour, and keeps its log in `docs/proofs`.
+//!
+//! usage: `proof all | NAME`, from the project's folder, after a release build of all programs; `./tests/run --proofs` does both.
+#![expect(clippy::print_stdout, clippy::print_stderr, reason = "a program that talks to a person")]
+
+use fettler_tests::kill::{Tally, rounds};
+use std::fmt::Write as _;
+use std::fs::{self, OpenOptions};
+use std::io::Write as _;
+use std::path::PathBuf;
+use std::process::ExitCode;
+use std::time::{Duration, Instant};
+
+/// After this long no further round is begun: rounds are short, so a piece ends within half an hour.
+const PIECE: Duration = Duration::from_mins(25);
+/// The seed of every proof; a log names it beside its rounds.
+const SEED: u64 = 20_261_125;
+
+/// A proof: its name, its rounds, what it shows.
+struct Proof {
+    name: &'static str,
+    rounds: u64,
+    shows: &'static str,
+}
+
+const PROOFS: &[Proof] = &[Proof {
+    name: "kills",
+    rounds: 200,
+    shows: "killed with SIGKILL during a push: every acknowledged report is there once, and the journal's root matches",
+}];
+
+/// The log of a proof. Its lines are the state: the rounds that were done.
+fn log_path(name: &str) -> PathBuf {
+    fettler_tests::programs::root().join("docs/proofs").join(format!("{name}.log"))
+}
+
+/// How many rounds the log says are done without a fault.
+fn done_so_far(name: &str) -> u64 {
+    let log = fs::read_to_string(log_path(name)).unwrap_or_default();
+    let ends =
+        log.lines().filter_map(|line| line.split_once("rounds ")?.1.split_once("..")?.1.split(' ').next());
+    ends.filter_map(|end| end.parse().ok()).max().unwrap_or(0)
+}
+
+#[expect(clippy::disallowed_methods, reason = "a log says when it was written")]
+fn append(name: &str, text: &str) -> std::io::Result<()> {
+    let path = log_path(name);
+    if let Some(folder) = path.parent() {
+        fs::create_dir_all(folder)?;
+    }
+    let at = chrono::Utc::now().format("%Y-%m-%dT%H:%M:%SZ");
+    writeln!(OpenOptions::new().create(true).append(true).open(path)?, "{at} {name} {text}")
+}
+
+fn piece(proof: &Proof) -> Result<bool, String> {
+    let from = done_so_far(proof.name);
+    if from >= proof.rounds {
+        println!("{}: done ({} rounds; {})", proof.name, proof.rounds, log_path(proof.name).display());
+        return Ok(true);
+    }
+    println!("{}: {}", proof.name, proof.shows);
+    let begin = Instant::now();
+    let runtime = tokio::runtime::Runtime::new().map_err(|e| format!("no runtime: {e}"))?;
+    let tally: Tally = runtime.block_on(rounds(SEED, from, proof.rounds, |round| {
+        println!("  round {} of {}", round + 1, proof.rounds);
+        begin.elapsed() < PIECE
+    }));
+    let to = from + tally.rounds;
+    let mut line = format!("rounds {from}..{to} of {} seed {SEED} ok", proof.rounds);
+    let _ = write!(
+        line,
+        ": acknowledged {}, stored unknown to the sender {}, lost 0, counted twice 0, leaves hashed {}, {} s",
+        tally.acknowledged,
+        tally.stored_unknown,
+        tally.leaves,
+        begin.elapsed().as_secs()
+    );
+    append(proof.name, &line).map_err(|e| format!("cannot write {}: {e}", log_path(proof.name).display()))?;
+    println!("  {line}");
+    Ok(to >= proof.rounds)
+}
+
+fn main() -> ExitCode {
+    let name = std::env::args().nth(1).unwrap_or_else(|| "all".into());
+    let chosen: Vec<&Proof> = PROOFS.iter().filter(|p| name == "all" || p.name == name).collect();
+    if chosen.is_empty() {
+        let names: Vec<&str> = PROOFS.iter().map(|p| p.name).collect();
+        eprintln!("there is no proof `{name}`; there are: {}", names.join(", "));
+        return ExitCode::from(2);
+    }
+    for proof in chosen {
+        match piece(proof) {
+            Ok(true) => (),
+            Ok(false) => {
+                println!("{}: run it again to go on", proof.name);
+                return ExitCode::SUCCESS;
+            }
+            Err(error) => {
+                eprintln!("{}: {error}", proof.name);
+                return ExitCode::FAILURE;
+            }
+        }
+    }
+    ExitCode::SUCCESS
+}
