@@ -49,6 +49,7 @@ pub enum StoreError {
 
 impl From<sqlx::Error> for StoreError {
     /// What another try may mend is told apart from what it may not.
+    #[expect(clippy::wildcard_enum_match_arm, reason = "the driver's list of errors is open")]
     fn from(error: sqlx::Error) -> StoreError {
         // SQLite's primary codes for busy, locked, an I/O error, and a full disk.
         const TRY_LATER: [&str; 4] = ["5", "6", "10", "13"];
@@ -520,6 +521,7 @@ pub struct Upkeep {
 
 /// A store of shops.
 #[async_trait]
+#[expect(clippy::too_many_arguments, reason = "a call says each thing by itself")]
 pub trait Store: Send + Sync {
     /// The token with this SHA-256.
     async fn token(&self, hash: &[u8; 32]) -> Result<Option<TokenRecord>>;

@@ -80,7 +80,14 @@ async fn the_next_order_stands_at_once_and_counts_from_the_closing() {
     assert_eq!(closing.record.findings, ["done before its window opened: extra work"]);
     assert!(closing.satisfied.expect("derived").extra_work);
     assert_eq!(open_count(&shop).await, 2);
-    let note = shop.store.entries(shop.site, &Default::default(), PageAsk { after: None, limit: 1 }).await;
+    let note = shop
+        .store
+        .entries(
+            shop.site,
+            &fettler_store::contract::EntryFilter::default(),
+            PageAsk { after: None, limit: 1 },
+        )
+        .await;
     let leaf = String::from_utf8(note.expect("entries").rows[0].leaf.clone()).expect("UTF-8");
     assert!(leaf.contains("\"kind\":\"order.closed\"") && !leaf.contains("half full"), "{leaf}");
 }

@@ -70,6 +70,7 @@ impl<'r> Reading<'r> {
     }
 
     /// That a column is damaged.
+    #[expect(clippy::needless_pass_by_value, reason = "callers hand over numbers and texts alike")]
     pub(super) fn corrupt(&self, column: &'static str, value: impl ToString) -> StoreError {
         StoreError::Corrupt { table: self.table, column, row: value.to_string() }
     }

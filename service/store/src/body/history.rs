@@ -103,7 +103,7 @@ impl MeterMind {
 
     /// Takes a segment that no longer counts and one that does.
     pub(super) fn exchange(&mut self, before: Option<Segment>, after: Option<Segment>) {
-        for segment in before {
+        if let Some(segment) = before {
             for (month, _) in segment.month_shares() {
                 if let Some(loaded) = self.loaded.get_mut(&month)
                     && let Some(place) = loaded.iter().position(|other| *other == segment)
@@ -112,7 +112,7 @@ impl MeterMind {
                 }
             }
         }
-        for segment in after {
+        if let Some(segment) = after {
             for (month, _) in segment.month_shares() {
                 if let Some(loaded) = self.loaded.get_mut(&month) {
                     loaded.push(segment);

@@ -43,7 +43,7 @@ pub(super) struct At {
     /// The meter's key; none means the machine's only meter.
     pub(super) meter: Option<Key>,
     /// When.
-    pub(super) at: Ts,
+    pub(super) when: Ts,
     /// By whom.
     pub(super) by: Name,
 }
@@ -69,12 +69,12 @@ pub(super) async fn replace(
     not_ahead(&at, tx.caller.now)?;
     let (closing, opening) = (shown("closing", &closing, &meter)?, shown("opening", &opening, &meter)?);
     let person = known_person(&mut tx.conn, "by", &at.by).await?;
-    let after = json!({"at": at.at.0, "closing": closing.0, "opening": opening.0});
+    let after = json!({"at": at.when.0, "closing": closing.0, "opening": opening.0});
     let leaf = tx.append(site, fact(Kind::CounterReplaced, &meter, &at, person, after, ""))?;
     sqlx::query(REPLACE)
         .bind(i64::from(site.0))
         .bind(meter.meter.0)
-        .bind(at.at.0)
+        .bind(at.when.0)
         .bind(closing.0)
         .bind(opening.0)
         .bind(leaf)
@@ -84,7 +84,7 @@ pub(super) async fn replace(
     tx.minds.forget_site(site);
     let mut mind = tx.mind(site).await?;
     let declarations = mind.declarations(&mut tx.conn).await?;
-    let replaced = [(meter.meter, at.at)].into();
+    let replaced = [(meter.meter, at.when)].into();
     let mut batch = Batch::rejudging(&declarations, Dirty { replaced, ..Dirty::default() });
     let now = tx.caller.now;
     let changes = ledger::judge(&mut tx.conn, site, &mut batch, now).await?;
@@ -115,13 +115,13 @@ pub(super) async fn adjust(
     not_ahead(&at, tx.caller.now)?;
     let amount = amount_of("amount", &amount, &meter)?;
     let person = known_person(&mut tx.conn, "by", &at.by).await?;
-    let after = json!({"at": at.at.0, "amount": amount.0});
+    let after = json!({"at": at.when.0, "amount": amount.0});
     let leaf = tx.append(site, fact(Kind::AdjustmentBooked, &meter, &at, person, after, &note))?;
     let number = i64::from(site.0);
     sqlx::query(ADJUST)
         .bind(number)
         .bind(meter.meter.0)
-        .bind(at.at.0)
+        .bind(at.when.0)
         .bind(leaf)
         .bind(amount.0)
         .execute(&mut tx.conn)
@@ -129,7 +129,7 @@ pub(super) async fn adjust(
     sqlx::query(ADD_TO_MONTH)
         .bind(number)
         .bind(meter.meter.0)
-        .bind(i64::from(Month::of(at.at).0))
+        .bind(i64::from(Month::of(at.when).0))
         .bind(amount.0)
         .execute(&mut tx.conn)
         .await?;
@@ -145,10 +145,10 @@ async fn answer(tx: &mut Tx, site: SiteId, meter: MeterRecord) -> Result<(MeterR
 }
 
 fn not_ahead(at: &At, now: Ts) -> Result<()> {
-    if at.at <= now {
+    if at.when <= now {
         return Ok(());
     }
-    Err(Error::invalid("at", format!("{} lies in the future; give when it happened", at.at)).into())
+    Err(Error::invalid("at", format!("{} lies in the future; give when it happened", at.when)).into())
 }
 
 fn amount_of(field: &str, text: &str, meter: &MeterRecord) -> Result<Amount> {

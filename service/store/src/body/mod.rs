@@ -53,3 +53,36 @@ pub(crate) use store::SqlStore;
 type Conn = <Db as sqlx::Database>::Connection;
 /// A row of the engine.
 type DbRow = <Db as sqlx::Database>::Row;
+
+#[cfg(test)]
+pub(super) fn all_sql() -> Vec<&'static str> {
+    let mut all = Vec::new();
+    let constants = [
+        close::ALL_SQL,
+        declared::ALL_SQL,
+        ending::ALL_SQL,
+        head::ALL_SQL,
+        meters::ALL_SQL,
+        reports::ALL_SQL,
+        request::ALL_SQL,
+        shop::ALL_SQL,
+        shop_state::ALL_SQL,
+        shop_write::ALL_SQL,
+        sites::ALL_SQL,
+    ];
+    all.extend(constants.into_iter().flatten());
+    all.extend(journal::all_sql());
+    let lists = [
+        history::all_sql(),
+        inputs::all_sql(),
+        ledger::all_sql(),
+        machines::all_sql(),
+        orders::all_sql(),
+        people::all_sql(),
+        plan_reads::all_sql(),
+        refresh::all_sql(),
+        upkeep::all_sql(),
+    ];
+    all.extend(lists.into_iter().flatten());
+    all
+}

@@ -27,12 +27,6 @@ static METER_KEYS: Bulk = Bulk::new(
     1,
     ") SELECT m.machine, m.number, m.key FROM k CROSS JOIN meter m WHERE m.site = k.site AND m.machine = k.machine",
 );
-static STORED: Bulk = Bulk::new(
-    "WITH k(site, number) AS (VALUES",
-    1,
-    1,
-    ") SELECT p.payload FROM k CROSS JOIN plan p WHERE p.site = k.site AND p.number = k.number",
-);
 /// Rows of an earlier shop day, and those of today that an earlier calendar or planner made.
 const STALE: &str = "SELECT COUNT(*), MIN(as_of) FROM ( \
     SELECT as_of FROM plan WHERE site = $1 AND as_of < $2 \
@@ -51,7 +45,7 @@ const STATED: &str = "SELECT d.day FROM work_order o JOIN last_done d ON d.site 
 
 #[cfg(test)]
 pub(super) fn all_sql() -> Vec<&'static str> {
-    vec![METER_KEYS.sample(), STORED.sample(), STALE, EPOCH, OPEN_OF_TASK, MACHINE_OF_OPEN, STATED]
+    vec![METER_KEYS.sample(), STALE, EPOCH, OPEN_OF_TASK, MACHINE_OF_OPEN, STATED]
 }
 
 /// The head of a list: what must not start, what is held, what is not yet of today.

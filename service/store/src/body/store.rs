@@ -183,7 +183,8 @@ impl Store for SqlStore {
         opening: &str,
         by: &Name,
     ) -> Result<(MeterRecord, MeterShows)> {
-        let at_meter = meters::At { machine: machine.to_string(), meter: meter.cloned(), at, by: by.clone() };
+        let at_meter =
+            meters::At { machine: machine.to_string(), meter: meter.cloned(), when: at, by: by.clone() };
         let (closing, opening) = (closing.to_owned(), opening.to_owned());
         self.queue
             .write(caller, move |tx| Box::pin(meters::replace(tx, site, at_meter, closing, opening)))
@@ -201,7 +202,8 @@ impl Store for SqlStore {
         by: &Name,
         note: &str,
     ) -> Result<(MeterRecord, MeterShows)> {
-        let at_meter = meters::At { machine: machine.to_string(), meter: meter.cloned(), at, by: by.clone() };
+        let at_meter =
+            meters::At { machine: machine.to_string(), meter: meter.cloned(), when: at, by: by.clone() };
         let (amount, note) = (amount.to_owned(), note.to_owned());
         self.queue.write(caller, move |tx| Box::pin(meters::adjust(tx, site, at_meter, amount, note))).await
     }

@@ -62,3 +62,24 @@ pub(crate) async fn open(path: &str) -> Result<Arc<body::SqlStore>> {
         .await?;
     Ok(Arc::new(body::SqlStore::start(writer, readers)))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::{MIGRATIONS, SqliteConnectOptions, body};
+    use sqlx::{ConnectOptions as _, Executor as _, SqlStr};
+
+    /// A wrong table, column or keyword is found here, before any call runs into it.
+    #[tokio::test]
+    async fn every_statement_is_understood_by_the_engine() {
+        let options = SqliteConnectOptions::new().in_memory(true);
+        let mut conn = options.connect().await.expect("a database");
+        MIGRATIONS.run(&mut conn).await.expect("the schema");
+        let all = body::all_sql();
+        assert!(all.len() > 60);
+        for text in all {
+            if let Err(error) = (&mut conn).describe(SqlStr::from_static(text)).await {
+                panic!("{error}: {text}");
+            }
+        }
+    }
+}

@@ -124,6 +124,16 @@ pub fn caller(method: &'static str, now: &str) -> Caller {
     Caller { token: None, method, request: None, now: at(now) }
 }
 
+/// A shuffle that is the same in every run.
+pub fn shuffled<T>(mut items: Vec<T>, mut seed: u64) -> Vec<T> {
+    for i in (1..items.len()).rev() {
+        seed = seed.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        let other = usize::try_from(seed >> 33).expect("small") % (i + 1);
+        items.swap(i, other);
+    }
+    items
+}
+
 /// A shop on a store of its own.
 pub struct Shop {
     pub store: Arc<dyn Store>,
