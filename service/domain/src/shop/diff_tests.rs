@@ -306,6 +306,31 @@ fn a_retired_task_stays_so_until_its_card_takes_it_up_again() {
 }
 
 #[test]
+fn a_retired_task_may_still_be_covered_and_stated_but_is_not_done_now() {
+    let mut declared = shop();
+    let statement = LastDoneCard {
+        machine: key("L-01"),
+        task: key("drain-bowl"),
+        day: day("2026-11-03"),
+        counts: vec![(None, "12".into())],
+    };
+    declared.machines[0].last_done = vec![statement];
+    declared.machines[0].tasks.push(task("wipe", vec![months(1)]));
+    declared.machines[0]
+        .tasks
+        .push(TaskCard { covers: vec![key("drain-bowl")], ..task("year", vec![months(12)]) });
+    let state = loaded(&declared);
+    declared.machines[0].tasks[0].retire = true;
+    declared.machines[0].tasks[1].retire = true;
+    let steps = diff(&state, &declared, today()).unwrap();
+    assert_eq!(words(&steps).len(), 2);
+    let state = apply(state, steps);
+    declared.machines[0].last_done_now = true;
+    let steps = diff(&state, &declared, today()).unwrap();
+    assert_eq!(words(&steps), ["task L-01 year: last done 2026-11-25"]);
+}
+
+#[test]
 fn done_now_states_today_and_the_counts_for_tasks_without_a_record() {
     let mut state = loaded(&shop());
     let machine = state.machines.get_mut(&key("L-01")).unwrap();

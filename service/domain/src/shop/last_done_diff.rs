@@ -46,7 +46,7 @@ pub(super) fn of_card(
     for (key, task) in tasks {
         let stood = at.old.and_then(|old| old.tasks.get(key));
         let recorded = stood.is_some_and(|stood| stood.closed || stood.last_done.is_some());
-        if recorded || said.contains(key) {
+        if task.retire || recorded || said.contains(key) {
             continue;
         }
         let stated = Stated { day: differ.today, counts: counts_now(task, &at.meters) };
@@ -80,8 +80,7 @@ pub(super) fn stand_alone(differ: &mut Differ<'_>, stated: &[LastDoneCard], fiel
             differ.wrong(format!("{field}.task"), super::diff::twice("task", &task));
             continue;
         }
-        let active = machine.tasks.iter().filter(|(_, task)| !task.retired);
-        let tasks = active.map(|(key, task)| (key.clone(), task.card.clone())).collect();
+        let tasks = machine.tasks.iter().map(|(key, task)| (key.clone(), task.card.clone())).collect();
         let stood = machine.tasks.get(&statement.task).and_then(|task| task.last_done.as_ref());
         statement_step(differ, &statement.machine, &machine.meters, stood, &tasks, statement, &field);
     }

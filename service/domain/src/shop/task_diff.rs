@@ -62,7 +62,7 @@ fn check_kit_item(differ: &mut Differ<'_>, item: &KitItem, field: &str) {
     differ.text(format!("{field}.unit"), &item.unit, UNIT_MAX);
 }
 
-/// Compares a machine's tasks, and gives all that stand after the load.
+/// Compares a machine's tasks, and gives all that stand after the load, retired ones among them.
 pub(super) fn tasks(
     differ: &mut Differ<'_>,
     at: &At<'_>,
@@ -89,8 +89,9 @@ pub(super) fn tasks(
     for key in &order {
         task_step(differ, at, &after[key], &meters);
     }
-    let active = |task: After| (!task.card.retire).then_some(task.card);
-    after.into_iter().filter_map(|(key, task)| active(task).map(|card| (key, card))).collect()
+    let stands =
+        |task: &After| !task.card.retire || at.old.is_some_and(|old| old.tasks.contains_key(&task.card.key));
+    after.into_iter().filter(|(_, task)| stands(task)).map(|(key, task)| (key, task.card)).collect()
 }
 
 /// The tasks that the declaration names for a machine: its own, then those of its sheets.
@@ -188,7 +189,8 @@ fn check_in_place(
         }
     }
     for (i, covered) in task.card.covers.iter().enumerate() {
-        if after.get(covered).is_none_or(|task| task.card.retire) {
+        // One that was retired is covered without effect, so that a shop as it is shown can be loaded.
+        if !after.contains_key(covered) {
             let known = after.iter().filter(|(other, task)| !task.card.retire && *other != key);
             let known = known.map(|(key, _)| key.as_str());
             let text = format!(

@@ -52,6 +52,8 @@ pub(super) struct Subject {
     sheet: Option<Key>,
     /// Whether a next order is to stand when this one ends.
     goes_on: bool,
+    /// Whether an order of this task on this machine may be open: neither has been retired.
+    pub(super) may_be_open: bool,
 }
 
 impl Subject {
@@ -82,7 +84,9 @@ pub(super) async fn subject(tx: &mut Tx, site: SiteId, order: OrderNumber) -> Re
     let sheet = sheet.map(|key| Key::new(key.clone()).map_err(|_| row.corrupt("sheet", key))).transpose()?;
     let active = row.next::<Option<i64>>()?.is_some_and(|active| active != 0);
     let machine_state: &str = row.next()?;
-    Ok(Subject { order, state, machine, task, card, sheet, goes_on: active && machine_state != "retired" })
+    let in_shop = machine_state != "retired";
+    let (goes_on, may_be_open) = (active && in_shop, in_shop && (active || task.is_none()));
+    Ok(Subject { order, state, machine, task, card, sheet, goes_on, may_be_open })
 }
 
 /// Refuses what is to end an order that is not open, and says how it ended.

@@ -8,12 +8,13 @@ use super::people::known_person;
 use super::request::Keep;
 use super::tx::Tx;
 use super::{orders, plan_reads, refresh, sites};
-use crate::contract::{DueEntry, Ended, Result};
+use crate::contract::{DueEntry, Ended, Result, StoreError};
 use fettler_domain::error::Error;
 use fettler_domain::ids::{ClosingId, MachineId, OrderNumber, PersonId, SiteId, TaskId};
 use fettler_domain::journal::Kind;
 use fettler_domain::order::{ClosingRecord, OrderState, RaiseSaid, Undone};
 use fettler_domain::text::Name;
+use serde::{Deserialize, Serialize};
 use serde_json::json;
 use std::collections::BTreeSet;
 
@@ -181,14 +182,19 @@ pub(super) async fn undo(tx: &mut Tx, site: SiteId, ask: Ending) -> Result<Ended
         tx.undo_at_end();
     }
     tx.take(site).await?;
-    if tx.replayed(site).await?.is_some() {
-        let next = plan_reads::entries(&mut tx.conn, site, &[ask.order]).await?;
-        return Ok(Ended { next, ..Ended::default() });
+    if let Some(brought) = tx.replayed(site).await? {
+        let brought = serde_json::from_str(&brought).map_err(|_| StoreError::Corrupt {
+            table: "request",
+            column: "result",
+            row: brought,
+        })?;
+        return opened_again(tx, site, ask.order, brought).await;
     }
     let own = subject(tx, site, ask.order).await?;
     let steps = to_undo(tx, site, ask.order, own.state).await?;
     let person = known_person(&mut tx.conn, "by", &ask.by).await?;
     for step in &steps {
+        nothing_retired(tx, site, step).await?;
         nothing_later(tx, site, step).await?;
     }
     let now = tx.caller.now;
@@ -220,12 +226,37 @@ pub(super) async fn undo(tx: &mut Tx, site: SiteId, ask: Ending) -> Result<Ended
         write_undone(tx, site, step, undone, leaf).await?;
     }
     refresh::machines(tx, site, &BTreeSet::from([own.machine])).await?;
-    tx.remember(site, &ask.order.to_string(), Some(leaf), Keep::ForEver).await?;
+    let brought = Undoing { open: steps.iter().map(|step| step.order).collect(), void };
+    tx.remember(site, &to_json(&brought)?, Some(leaf), Keep::ForEver).await?;
     tx.forget_machines([own.machine]);
-    let open: Vec<OrderNumber> = steps.iter().map(|step| step.order).collect();
-    let mut next = plan_reads::entries(&mut tx.conn, site, &open).await?;
-    next.sort_by_key(|entry| entry.plan.order != ask.order);
-    Ok(Ended { next, void, ..Ended::default() })
+    opened_again(tx, site, ask.order, brought).await
+}
+
+/// What an undo brought about, as its request id keeps it.
+#[derive(Serialize, Deserialize)]
+struct Undoing {
+    open: Vec<OrderNumber>,
+    void: Vec<OrderNumber>,
+}
+
+/// The orders that are open again, the one that was asked for first.
+async fn opened_again(tx: &mut Tx, site: SiteId, asked: OrderNumber, brought: Undoing) -> Result<Ended> {
+    let mut next = plan_reads::entries(&mut tx.conn, site, &brought.open).await?;
+    next.sort_by_key(|entry| entry.plan.order != asked);
+    Ok(Ended { next, void: brought.void, ..Ended::default() })
+}
+
+/// Refuses an undo that would open an order of what is no longer cared for.
+async fn nothing_retired(tx: &mut Tx, site: SiteId, step: &Step) -> Result<()> {
+    if subject(tx, site, step.order).await?.may_be_open {
+        return Ok(());
+    }
+    let text = format!(
+        "order {} cannot be open again: its task or its machine has been retired since; record what was wrong in the \
+         note of another order",
+        step.order
+    );
+    Err(Error::WrongState { reason: "RETIRED_SINCE", subject: format!("order {}", step.order), text }.into())
 }
 
 async fn to_undo(tx: &mut Tx, site: SiteId, order: OrderNumber, state: OrderState) -> Result<Vec<Step>> {
@@ -267,9 +298,10 @@ async fn nothing_later(tx: &mut Tx, site: SiteId, step: &Step) -> Result<()> {
     let Some(row) = row else { return Ok(()) };
     let mut row = Reading::new(&row, "work_order");
     let (later, state): (i64, String) = (row.next()?, row.next()?);
+    let remedy = if state == "closed" { format!("undo order {later} first, or ") } else { String::new() };
     let text = format!(
-        "order {later} was {state} after order {}, so its closing cannot be undone any more; undo order {later} first, \
-         or record what was wrong in a raised order",
+        "order {later} was {state} after order {}, so its closing cannot be undone any more; {remedy}record what was \
+         wrong in a raised order",
         step.order
     );
     Err(Error::WrongState { reason: "LATER_CLOSING", subject: format!("order {}", step.order), text }.into())

@@ -1,14 +1,16 @@
 //! Machines and the states between which they are moved.
 
 use super::bulk::Bulk;
-use super::decode::Reading;
+use super::decode::{Reading, to_json};
 use super::journal::{Fact, digest_of};
 use super::meters;
 use super::people::known_person;
 use super::request::Keep;
 use super::tx::Tx;
 use super::{Conn, Db, DbRow, refresh, shop_state};
-use crate::contract::{MachineFilter, MachineMove, MachineRecord, MachineState, Page, PageAsk, Result};
+use crate::contract::{
+    MachineFilter, MachineMove, MachineRecord, MachineState, Page, PageAsk, Result, StoreError,
+};
 use fettler_domain::error::Error;
 use fettler_domain::ids::{MachineId, OrderNumber, PersonId, SiteId};
 use fettler_domain::journal::Kind;
@@ -180,8 +182,13 @@ pub(super) async fn move_to(
     }
     tx.take(site).await?;
     let machine = by_name(&mut tx.conn, site, ask.tag.as_str()).await?.ok_or_else(|| no_machine(&ask.tag))?;
-    if tx.replayed(site).await?.is_some() {
-        return Ok((machine, Vec::new()));
+    if let Some(void) = tx.replayed(site).await? {
+        let void = serde_json::from_str(&void).map_err(|_| StoreError::Corrupt {
+            table: "request",
+            column: "result",
+            row: void,
+        })?;
+        return Ok((machine, void));
     }
     let (state, kind) = target(&machine, ask.to)?;
     let person = known_person(&mut tx.conn, "by", &ask.by).await?;
@@ -284,6 +291,6 @@ async fn write_move(
         .bind(leaf)
         .execute(&mut tx.conn)
         .await?;
-    tx.remember(site, &id.to_string(), Some(leaf), Keep::AWhile).await?;
+    tx.remember(site, &to_json(&void)?, Some(leaf), Keep::AWhile).await?;
     Ok(void)
 }

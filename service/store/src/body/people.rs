@@ -127,7 +127,9 @@ pub(super) async fn known_person(conn: &mut Conn, field: &str, name: &Name) -> R
         Some(row) => Ok(record(&row)?.person),
         None => Err(Error::invalid(
             field,
-            format!("`{name}` is not known; add the person, or use the name that is known"),
+            format!(
+                "`{name}` is not known; `fettler person add` adds a person, or use the name that is known"
+            ),
         )
         .into()),
     }
