@@ -1,7 +1,7 @@
 //! Statements over many rows at once. A statement per row costs a turn to the driver each; one text per row count
 //! would fill the statement cache. So rows go in chunks of a few fixed sizes, each with its own prepared text.
 
-use super::{Conn, Db, DbRow};
+use super::{Conn, Db, DbRow, dialect};
 use crate::contract::Result;
 use std::fmt::Write as _;
 use std::sync::OnceLock;
@@ -28,6 +28,12 @@ impl Bulk {
         Bulk { head, shared, width, tail, texts: [const { OnceLock::new() }; SIZES.len()] }
     }
 
+    /// Whether parameters are numbered, so that rows can share some. An engine may pay for each number with a walk
+    /// over all of them; then rows bring the shared ones along, save where the tail names one.
+    fn numbered(&self) -> bool {
+        dialect::NUMBERED || self.tail.contains('$')
+    }
+
     /// The text for the `place`-th size.
     fn text(&'static self, place: usize) -> &'static str {
         self.texts[place].get_or_init(|| {
@@ -36,15 +42,19 @@ impl Bulk {
             for row in 0..SIZES[place] {
                 text.push_str(if row == 0 { " (" } else { ", (" });
                 for column in 0..self.shared + self.width {
+                    text.push_str(if column == 0 { "" } else { ", " });
+                    if !self.numbered() {
+                        text.push('?');
+                        continue;
+                    }
                     let number = if column < self.shared {
                         column + 1
                     } else {
                         next += 1;
                         next
                     };
-                    let comma = if column == 0 { "" } else { ", " };
                     // Writing to a string cannot fail.
-                    let _ = write!(text, "{comma}${number}");
+                    let _ = write!(text, "${number}");
                 }
                 text.push(')');
             }
@@ -71,8 +81,12 @@ impl Bulk {
             let place = SIZES.iter().position(|size| *size <= rest.len())?;
             let (chunk, after) = rest.split_at(SIZES[place]);
             rest = after;
-            let query = shared(sqlx::query(self.text(place)));
-            Some(chunk.iter().fold(query, &bind))
+            let query = sqlx::query(self.text(place));
+            Some(if self.numbered() {
+                chunk.iter().fold(shared(query), &bind)
+            } else {
+                chunk.iter().fold(query, |query, row| bind(shared(query), row))
+            })
         })
     }
 
@@ -114,11 +128,15 @@ mod tests {
     use super::*;
 
     static PAIRS: Bulk = Bulk::new("INSERT INTO t VALUES", 1, 2, "RETURNING a");
+    static NAMED: Bulk = Bulk::new("INSERT INTO t VALUES", 1, 2, "RETURNING a + $1");
 
     #[test]
-    fn rows_share_the_first_parameters_and_number_the_rest() {
-        assert_eq!(PAIRS.sample(), "INSERT INTO t VALUES ($1, $2, $3) RETURNING a");
-        assert!(PAIRS.text(2).starts_with("INSERT INTO t VALUES ($1, $2, $3), ($1, $4, $5), "));
+    fn rows_number_their_parameters_only_where_that_is_needed() {
+        assert_eq!(NAMED.sample(), "INSERT INTO t VALUES ($1, $2, $3) RETURNING a + $1");
+        assert!(NAMED.text(2).starts_with("INSERT INTO t VALUES ($1, $2, $3), ($1, $4, $5), "));
+        let expect =
+            if dialect::NUMBERED { "($1, $2, $3), ($1, $4, $5), " } else { "(?, ?, ?), (?, ?, ?), " };
+        assert!(PAIRS.text(2).contains(expect));
     }
 
     #[test]
