@@ -15,7 +15,7 @@ use tokio::sync::{mpsc, oneshot, watch};
 pub(super) const QUEUE_MAX: usize = 4_096;
 /// How many reports of waiting pushes share one transaction, at most: enough to hide the flush, few enough to answer
 /// within a second.
-const GATHERED_MAX: usize = 4_000;
+const GATHERED_MAX: usize = 8_000;
 
 /// What a job has to answer when its transaction has ended.
 type Answer = Box<dyn FnOnce(Result<()>) + Send>;
