@@ -3,7 +3,7 @@
 mod kit;
 
 use fettler_store::contract::{DueFilter, DuePart, PageAsk};
-use kit::{Shop, at, hours, key};
+use kit::{Shop, at, caller, declaration, hours, key, name, shows};
 
 async fn dated(shop: &Shop, until: &str) -> Vec<String> {
     let filter = DueFilter { before: at(until), part: DuePart::Dated, machine: None, area: None };
@@ -84,4 +84,43 @@ async fn a_duplicate_makes_no_leaf_and_a_reopened_store_knows_all() {
         shop.push(vec![hours("erp", "X-9", 2, 8), hours("erp", "L-1", 3, 12)], "2026-03-14T12:00:00Z").await;
     assert_eq!(told, ["held unknown_machine", "accepted"]);
     assert_eq!(shop.store.held_counts(shop.site).await.expect("counts").held, 1);
+}
+
+#[tokio::test]
+async fn a_month_whose_hours_an_adjustment_cancels_keeps_its_course() {
+    let shop = Shop::open().await;
+    let call = caller("BookAdjustment", "2026-03-14T12:00:00Z");
+    let (end, by) = (at("2026-03-10T00:00:00Z"), name("Ada"));
+    let booked =
+        shop.store.book_adjustment(&call, shop.site, &key("L-1"), None, end, "-4", &by, "double").await;
+    assert_eq!(booked.expect("booked").1.counted.0, -4 * 3_600_000);
+    shop.push(vec![hours("erp", "L-1", 5, 8)], "2026-03-14T12:00:00Z").await;
+    // A revision lessens the hours, and brings the month's total back to nothing.
+    let mut revised = hours("erp", "L-1", 5, 4);
+    revised.key.revision = 1;
+    assert_eq!(shop.push(vec![revised], "2026-03-14T12:00:00Z").await, ["replaces"]);
+    let (_, shows) =
+        shop.store.meter(shop.site, "L-1", None, Some(at("2026-03-06T00:00:00Z"))).await.expect("shown");
+    assert_eq!(shows.counted.0, 4 * 3_600_000);
+}
+
+#[tokio::test]
+async fn a_count_stated_on_a_counter_means_the_counters_own_value() {
+    use fettler_domain::ledger::row::Feed;
+    let mut declared = declaration();
+    declared.machines[0].meters[0].feed = Some(Feed::Absolute);
+    declared.machines[0].last_done[0].counts = vec![(None, "4750".into())];
+    let shop = Shop::open_with(&declared).await;
+    let told =
+        shop.push(vec![shows("L-1", 5, "4812.5"), shows("L-1", 6, "4830")], "2026-03-07T12:00:00Z").await;
+    assert_eq!(told, ["accepted", "accepted"]);
+    let order = shop.store.open_order(shop.site, "L-1", &key("way-oil")).await.expect("open");
+    let why = shop.store.explain(shop.site, order, at("2026-03-07T12:00:00Z")).await.expect("why");
+    assert!(why.row_agrees);
+    // 100 h after 4,750 is 4,850: 20 h are still to run, and nothing is due yet.
+    assert_eq!(why.entry.plan.kind, fettler_domain::plan::DueKind::Expected);
+    shop.push(vec![shows("L-1", 7, "4850")], "2026-03-08T12:00:00Z").await;
+    let why = shop.store.explain(shop.site, order, at("2026-03-08T12:00:00Z")).await.expect("why");
+    assert_eq!(why.entry.plan.due, Some(at("2026-03-07T06:00:00Z")));
+    assert!(why.row_agrees);
 }

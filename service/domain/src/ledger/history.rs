@@ -96,13 +96,24 @@ pub struct History {
     months: BTreeMap<Month, Amount>,
     segments: BTreeMap<Month, Vec<Segment>>,
     known_to: Option<Ts>,
+    opening: Option<Opening>,
+}
+
+/// Where a meter that is fed by readings begins: what its counter showed beyond what has been counted, at the first
+/// reading that counts. People state counts, and grids stand, in the counter's own values.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Opening {
+    /// The instant of the first reading that counts.
+    pub at: Ts,
+    /// What the counter showed then, less what had been counted.
+    pub value: Amount,
 }
 
 impl History {
     /// A history whose segments are still to be loaded, month by month, with [`History::load`].
     /// `known_to` is the latest end of a counted report.
     pub fn from_totals(months: BTreeMap<Month, Amount>, known_to: Option<Ts>) -> History {
-        History { months, segments: BTreeMap::new(), known_to }
+        History { months, segments: BTreeMap::new(), known_to, opening: None }
     }
 
     /// A history with everything loaded.
@@ -117,6 +128,22 @@ impl History {
             history.known_to = history.known_to.max(Some(segment.end));
         }
         history
+    }
+
+    /// Says where a meter that is fed by readings begins.
+    #[must_use]
+    pub fn with_opening(self, opening: Option<Opening>) -> History {
+        History { opening, ..self }
+    }
+
+    /// Where a meter that is fed by readings begins; none on a meter that is fed by intervals.
+    pub fn opening(&self) -> Option<Opening> {
+        self.opening
+    }
+
+    /// What stands before the count in the counter's own values: nothing on a meter that is fed by intervals.
+    pub fn ahead(&self) -> Amount {
+        self.opening.map_or(Amount::ZERO, |opening| opening.value)
     }
 
     /// Gives the segments that touch `month`; those that do not are ignored.

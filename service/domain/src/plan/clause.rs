@@ -154,7 +154,7 @@ fn meter_point(
         every,
         from,
         threshold: counts.map(|counts| counts.due),
-        h: history.map(crate::ledger::history::History::total),
+        h: history.map(|history| history.total() + history.ahead()),
         known_to: history.and_then(crate::ledger::history::History::known_to),
         last_28_days: None,
     };

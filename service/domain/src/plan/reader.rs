@@ -1,5 +1,8 @@
 //! Reading meters while months may be missing: a missing one is noted and the work goes on with a stand-in, so
 //! that one pass names all it needs; the answer is then thrown away.
+//!
+//! Counts are the counter's own values where a meter is fed by readings: what was counted since the first of them,
+//! and what the counter showed before.
 
 use super::Missing;
 use super::input::TaskInput;
@@ -49,13 +52,19 @@ impl<'a> Reader<'a> {
     /// H at an instant, if the meter has counted anything yet.
     pub(super) fn h(&mut self, meter: MeterId, at: Ts) -> Option<Amount> {
         let history = self.history(meter)?;
-        Some(self.note(meter, history.at(at)))
+        Some(self.note(meter, history.at(at)) + history.ahead())
     }
 
     /// When the meter reached a count, if it has.
     pub(super) fn crossing(&mut self, meter: MeterId, count: Amount) -> Option<Ts> {
         let history = self.history(meter)?;
-        self.note(meter, history.crossing(count))
+        if let Some(opening) = history.opening()
+            && count <= opening.value
+        {
+            // The counter stood beyond it when it was first read; nothing is known of before.
+            return Some(opening.at);
+        }
+        self.note(meter, history.crossing(count - history.ahead()))
     }
 
     /// H at the shop day's start, and what of it ran in the 28 days before.

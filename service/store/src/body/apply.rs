@@ -60,6 +60,7 @@ pub(super) async fn apply(
     }
     let known_to: Vec<(MeterId, Option<Ts>)> = known_to.into_iter().collect();
     ledger::write_known_to(conn, site, &known_to).await?;
+    history::renew_openings(conn, site, &mut mind.meters, turnover.keys().copied()).await?;
     Ok(turnover.into_keys().collect())
 }
 

@@ -5,7 +5,7 @@ use super::bulk::Bulk;
 use super::decode::Reading;
 use crate::contract::{Result, StoreError};
 use fettler_domain::ids::{MeterId, SiteId};
-use fettler_domain::ledger::history::{History, Month, Segment};
+use fettler_domain::ledger::history::{History, Month, Opening, Segment};
 use fettler_domain::ledger::report::LENGTH_MAX_MICROS;
 use fettler_domain::ledger::row::Feed;
 use fettler_domain::quantity::Amount;
@@ -56,9 +56,20 @@ static LATEST: Bulk = Bulk::new(
      WHERE l.site = k.site AND l.meter = k.meter AND l.state = 'counted' GROUP BY k.meter",
 );
 
+/// The first reading that counts, and what the counter showed then beyond what it contributed.
+static OPENINGS: Bulk = Bulk::new(
+    "WITH k(site, meter) AS (VALUES",
+    1,
+    1,
+    ") SELECT k.meter, l.starts, MIN(l.amount - l.segment_amount) FROM k CROSS JOIN ledger l \
+     WHERE l.site = k.site AND l.meter = k.meter AND l.kind = 'absolute' AND l.state = 'counted' \
+     AND l.starts = (SELECT x.starts FROM ledger x WHERE x.site = k.site AND x.meter = k.meter \
+     AND x.kind = 'absolute' AND x.state = 'counted' ORDER BY x.starts LIMIT 1) GROUP BY k.meter, l.starts",
+);
+
 #[cfg(test)]
 pub(super) fn all_sql() -> Vec<&'static str> {
-    [&METERS, &TOTALS, &SEGMENTS, &REPLACED, &ADJUSTED, &LATEST].map(Bulk::sample).to_vec()
+    [&METERS, &TOTALS, &SEGMENTS, &REPLACED, &ADJUSTED, &LATEST, &OPENINGS].map(Bulk::sample).to_vec()
 }
 
 /// What is known of one meter.
@@ -68,6 +79,8 @@ pub(super) struct MeterMind {
     pub(super) feed: Feed,
     /// The latest end of a counted report.
     pub(super) known_to: Option<Ts>,
+    /// Where it begins, when it is fed by readings.
+    opening: Option<Opening>,
     months: BTreeMap<Month, Amount>,
     loaded: BTreeMap<Month, Vec<Segment>>,
 }
@@ -75,7 +88,7 @@ pub(super) struct MeterMind {
 impl MeterMind {
     /// The history as the domain takes it.
     pub(super) fn history(&self) -> History {
-        let mut history = History::from_totals(self.months.clone(), self.known_to);
+        let mut history = History::from_totals(self.months.clone(), self.known_to).with_opening(self.opening);
         for (month, segments) in &self.loaded {
             history.load(*month, segments.iter().copied());
         }
@@ -95,10 +108,8 @@ impl MeterMind {
     /// Takes a change of the totals.
     pub(super) fn add(&mut self, month: Month, delta: Amount) {
         let total = self.months.entry(month).or_default();
+        // A month may come to nothing and still hold hours that an adjustment cancels: it stays known.
         *total = *total + delta;
-        if *total == Amount::ZERO {
-            self.months.remove(&month);
-        }
     }
 
     /// Takes a segment that no longer counts and one that does.
@@ -136,7 +147,7 @@ pub(super) async fn load(
         let feed = row.word("feed")?;
         let known_to = row.next::<Option<i64>>()?.map(Ts);
         let (months, loaded) = (BTreeMap::new(), BTreeMap::new());
-        minds.insert(meter, MeterMind { feed, known_to, months, loaded });
+        minds.insert(meter, MeterMind { feed, known_to, opening: None, months, loaded });
     }
     for row in &TOTALS.fetch(conn, meters, |q| q.bind(site), |q, meter| q.bind(meter.0)).await? {
         let mut row = Reading::new(row, "meter_month");
@@ -147,7 +158,48 @@ pub(super) async fn load(
             mind.months.insert(month, amount);
         }
     }
+    load_openings(conn, site, &mut minds, meters).await?;
     Ok(minds)
+}
+
+/// Reads where those of these meters begin that are fed by readings.
+async fn load_openings(
+    conn: &mut Conn,
+    site: i64,
+    minds: &mut HashMap<MeterId, MeterMind>,
+    meters: &[MeterId],
+) -> Result<()> {
+    let read: Vec<MeterId> = meters
+        .iter()
+        .copied()
+        .filter(|meter| minds.get(meter).is_some_and(|mind| mind.feed == Feed::Absolute))
+        .collect();
+    let rows = OPENINGS.fetch(conn, &read, |q| q.bind(site), |q, meter| q.bind(meter.0)).await?;
+    for meter in &read {
+        if let Some(mind) = minds.get_mut(meter) {
+            mind.opening = None;
+        }
+    }
+    for row in &rows {
+        let mut row = Reading::new(row, "ledger");
+        let meter = MeterId(row.next()?);
+        let opening = Opening { at: Ts(row.next()?), value: Amount(row.next()?) };
+        if let Some(mind) = minds.get_mut(&meter) {
+            mind.opening = Some(opening);
+        }
+    }
+    Ok(())
+}
+
+/// Reads anew where meters begin whose reports changed.
+pub(super) async fn renew_openings(
+    conn: &mut Conn,
+    site: SiteId,
+    minds: &mut HashMap<MeterId, MeterMind>,
+    meters: impl Iterator<Item = MeterId>,
+) -> Result<()> {
+    let meters: Vec<MeterId> = meters.collect();
+    load_openings(conn, i64::from(site.0), minds, &meters).await
 }
 
 /// A month of a meter, with the stretch in which the rows of its reports start.

@@ -105,9 +105,14 @@ static MONTHS: Bulk = Bulk::new(
     3,
     "ON CONFLICT (site, meter, month) DO UPDATE SET amount = meter_month.amount + excluded.amount",
 );
-/// A month in which nothing is left has no row, whatever was in it in between.
-static EMPTY_MONTHS: Bulk =
-    Bulk::new("DELETE FROM meter_month WHERE amount = 0 AND (site, meter, month) IN (VALUES", 1, 2, ")");
+/// A month in which nothing is left has no row, whatever was in it in between. An adjustment can cancel hours that are
+/// still there, so the months of an adjusted meter stay.
+static EMPTY_MONTHS: Bulk = Bulk::new(
+    "DELETE FROM meter_month WHERE amount = 0 AND (site, meter, month) IN (VALUES",
+    1,
+    2,
+    ") AND NOT EXISTS (SELECT 1 FROM adjustment a WHERE a.site = meter_month.site AND a.meter = meter_month.meter)",
+);
 static CONTRIBUTED: Bulk = Bulk::new(
     "WITH k(site, meter, at, segment_start, segment_amount) AS (VALUES",
     1,

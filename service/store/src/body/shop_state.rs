@@ -4,6 +4,7 @@ use super::decode::Reading;
 use super::{Conn, DbRow, sites};
 use crate::contract::{Result, StoreError};
 use fettler_domain::ids::{MachineId, MeterId, SiteId};
+use fettler_domain::ledger::row::Feed;
 use fettler_domain::quantity::{Amount, MaxPerHour, MeterKind};
 use fettler_domain::shop::state::{MachineShape, MeterShape, ShopState, SiteState, Stated, TaskShape};
 use fettler_domain::shop::{
@@ -20,7 +21,10 @@ const SHEETS: &str = "SELECT key, card FROM sheet WHERE site = $1";
 const MACHINES: &str = "SELECT number, tag, name, family, area, state, card FROM machine \
     WHERE site = $1 AND number = COALESCE($2, number)";
 const METERS: &str = "SELECT m.number, m.machine, m.key, m.kind, m.feed, m.max_per_hour, m.known_to, \
-    (SELECT SUM(t.amount) FROM meter_month t WHERE t.site = m.site AND t.meter = m.number) \
+    (SELECT SUM(t.amount) FROM meter_month t WHERE t.site = m.site AND t.meter = m.number), \
+    (SELECT MIN(l.amount - l.segment_amount) FROM ledger l WHERE l.site = m.site AND l.meter = m.number \
+    AND l.kind = 'absolute' AND l.state = 'counted' AND l.starts = (SELECT MIN(x.starts) FROM ledger x \
+    WHERE x.site = m.site AND x.meter = m.number AND x.kind = 'absolute' AND x.state = 'counted')) \
     FROM meter m WHERE m.site = $1 AND m.machine = COALESCE($2, m.machine)";
 const POINTS: &str = "SELECT machine, card FROM point WHERE site = $1 AND machine = COALESCE($2, machine)";
 const TASKS: &str = "SELECT t.machine, t.key, t.sheet, t.card, t.active, \
@@ -142,11 +146,14 @@ fn machine(row: &DbRow) -> Result<(MachineId, Key, MachineShape)> {
 }
 
 fn meter_shape(row: &mut Reading<'_>) -> Result<MeterShape> {
-    let (kind, feed): (MeterKind, _) = (row.word("kind")?, row.word("feed")?);
+    let (kind, feed): (MeterKind, Feed) = (row.word("kind")?, row.word("feed")?);
     let max_per_hour = MaxPerHour(row.next()?);
     let counts = row.next::<Option<i64>>()?.is_some();
     let total = row.next::<Option<i64>>()?.map(Amount);
-    let now = counts.then(|| total.unwrap_or_default());
+    // On a meter that is fed by readings a count is the counter's own value.
+    let opening =
+        row.next::<Option<i64>>()?.map(Amount).filter(|_| feed == Feed::Absolute).unwrap_or_default();
+    let now = counts.then(|| total.unwrap_or_default() + opening);
     Ok(MeterShape { kind, feed, max_per_hour, counts, now })
 }
 

@@ -48,6 +48,17 @@ pub fn hours(source: &str, machine: &str, day: i64, hours: i64) -> Received {
     Received::new(id, 0, content, start.plus_micros(length))
 }
 
+/// What a counter showed at 06:00 of the n-th day of March 2026.
+pub fn shows(machine: &str, day: i64, value: &str) -> Received {
+    let when = at("2026-03-01T06:00:00Z").plus_micros((day - 1) * MICROS_PER_DAY);
+    let foreign = |text: &str| ForeignName::new(text).expect("a name");
+    let value = Amount::parse(value, Unit::Hours).expect("hours");
+    let statement = Statement::Absolute { at: when, unit: Unit::Hours, value };
+    let content = Content { machine: foreign(machine), meter: None, statement };
+    let id = ReportId { source: foreign("counter"), report: foreign(&format!("{machine}-at-{day}")) };
+    Received::new(id, 0, content, when)
+}
+
 pub fn task(task: &str, title: &str, clauses: Vec<ClauseCard>) -> TaskCard {
     TaskCard {
         key: key(task),
