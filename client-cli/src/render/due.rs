@@ -102,7 +102,7 @@ pub(crate) fn rows(list: &pb::ListDueResponse) -> Table {
             words::kit(&item.kit),
             words::unless_zero(item.minutes.into()),
             yes(item.hazard),
-            item.cautions.join("; "),
+            words::sentences(&item.cautions),
             words::unless_zero(item.covered_by),
             rfc3339(item.p10.as_ref()),
             rfc3339(item.p90.as_ref()),
@@ -200,11 +200,11 @@ pub(crate) fn item_text(item: &pb::DueItem, board: Board) -> String {
         let heed = if item.cautions.is_empty() {
             "neglect or the work itself can hurt someone".to_owned()
         } else {
-            item.cautions.join("; ")
+            words::sentences(&item.cautions)
         };
         out.push_str(&label("HAZARD", &heed, board));
     } else {
-        out.push_str(&label("heed", &item.cautions.join("; "), board));
+        out.push_str(&label("heed", &words::sentences(&item.cautions), board));
     }
     out.push_str(&label("where", &item.place, board));
     out.push_str(&label("why", &item.why, board));

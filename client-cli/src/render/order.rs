@@ -98,7 +98,7 @@ fn closing_text(closing: &pb::Closing, board: Board) -> String {
     label("used", &words::kit(&closing.used));
     if !closing.cautions_shown.is_empty() {
         let confirmed = if closing.cautions_confirmed { "confirmed" } else { "NOT CONFIRMED" };
-        label("cautions", &format!("{confirmed}: {}", closing.cautions_shown.join("; ")));
+        label("cautions", &format!("{confirmed}: {}", words::sentences(&closing.cautions_shown)));
     }
     label("certificate", &closing.certificate);
     label("with", &closing.second_person);

@@ -168,6 +168,15 @@ pub(crate) fn unless_zero(number: i64) -> String {
     if number == 0 { String::new() } else { number.to_string() }
 }
 
+/// Cautions one after the other, each as a sentence of its own.
+pub(crate) fn sentences(texts: &[String]) -> String {
+    let ended = texts.iter().map(|text| {
+        let text = text.trim();
+        if text.ends_with(['.', '!', '?']) { text.to_owned() } else { format!("{text}.") }
+    });
+    ended.collect::<Vec<_>>().join(" ")
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
