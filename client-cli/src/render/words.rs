@@ -170,11 +170,18 @@ pub(crate) fn unless_zero(number: i64) -> String {
 
 /// Cautions one after the other, each as a sentence of its own.
 pub(crate) fn sentences(texts: &[String]) -> String {
-    let ended = texts.iter().map(|text| {
-        let text = text.trim();
-        if text.ends_with(['.', '!', '?']) { text.to_owned() } else { format!("{text}.") }
-    });
-    ended.collect::<Vec<_>>().join(" ")
+    texts.iter().map(|text| sentence(text)).collect::<Vec<_>>().join(" ")
+}
+
+/// A text with a capital at its start and a stop at its end.
+fn sentence(text: &str) -> String {
+    let mut letters = text.trim().chars();
+    let first = letters.next().into_iter().flat_map(char::to_uppercase);
+    let mut sentence: String = first.chain(letters).collect();
+    if !sentence.ends_with(['.', '!', '?']) {
+        sentence.push('.');
+    }
+    sentence
 }
 
 #[cfg(test)]
