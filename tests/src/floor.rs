@@ -1,5 +1,7 @@
-//! The floor of a push: the rows that the store wrote, written again by plain sqlx alone, with the same statements, the same upserts,
-//! the same grouping into transactions and the same fsync. Nothing is judged, planned or hashed.
+//! The floor of a push: what the store did to the database, done again by plain sqlx alone, with the same statements (the two
+//! by which it looks for what a report could touch, and those that write), the same upserts, the same grouping into
+//! transactions and the same fsync. Nothing is decoded, judged, planned or hashed; what the store reads once of each machine
+//! and then remembers is left out.
 
 use anyhow::{Context as _, Result};
 use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqliteRow, SqliteSynchronous};
@@ -30,6 +32,7 @@ impl Cell {
 }
 
 type Cells = Vec<Cell>;
+type Query<'r> = sqlx::query::Query<'r, sqlx::Sqlite, sqlx::sqlite::SqliteArguments>;
 
 /// What one transaction writes.
 #[derive(Debug, Default)]
@@ -40,7 +43,38 @@ pub struct Group {
     months: Vec<Cells>,
     known_to: Vec<Cells>,
     plans: Vec<Cells>,
+    reports: Vec<Cells>,
+    windows: Vec<Cells>,
 }
+
+/// The columns of a report that the store reads.
+macro_rules! columns {
+    () => {
+        "l.source, l.report, l.revision, l.digest, l.machine_sent, l.meter_sent, l.kind, l.unit, l.starts, l.ends, \
+         l.amount, l.received_at, l.settlement, l.machine, l.meter, l.state, l.reason, l.segment_start, \
+         l.segment_amount, l.leaf"
+    };
+}
+
+const REPORTS: (&str, &str) = (
+    "WITH k(site, source, report) AS (VALUES",
+    concat!(
+        ") SELECT ",
+        columns!(),
+        " FROM k CROSS JOIN ledger l WHERE l.site = k.site AND l.source = k.source AND l.report = k.report"
+    ),
+);
+const WINDOWS: (&str, &str) = (
+    "WITH k(site, place, meter, low, since, upto) AS (VALUES",
+    concat!(
+        ") SELECT ",
+        columns!(),
+        ", k.place FROM k CROSS JOIN ledger l WHERE l.site = k.site AND l.meter = k.meter AND l.starts > k.low \
+         AND l.starts < k.upto AND l.ends > k.since AND l.kind = 'interval'"
+    ),
+);
+/// How far before a window an interval may start that overlaps it: 31 days.
+const LENGTH_MAX_MICROS: i64 = 31 * 24 * 3_600 * 1_000_000;
 
 const LEAVES: (&str, &str) =
     ("INSERT INTO journal_leaf (site, number, at, kind, subject, person, bytes, hash) VALUES", "");
@@ -81,7 +115,7 @@ async fn open(path: &Path) -> Result<SqliteConnection> {
         .pragma("journal_size_limit", "67108864")
         .pragma("wal_autocheckpoint", "4000")
         .pragma("temp_store", "memory")
-        .pragma("cache_size", "-24576");
+        .pragma("cache_size", "-49152");
     options.connect().await.with_context(|| path.display().to_string())
 }
 
@@ -174,8 +208,24 @@ fn group(rows: &[Cells], leaves: &[Cells], nodes: &[Cells], plans: &HashMap<i64,
             .map(|((meter, month), sum)| vec![site(), number(*meter), number(*month), number(*sum)])
             .collect(),
         known_to: known_to.iter().map(|(meter, at)| vec![site(), number(*meter), number(*at)]).collect(),
+        reports: rows.iter().map(|row| row[..3].to_vec()).collect(),
+        windows: (0..).zip(rows).map(|(place, row)| window(place, row)).collect(),
         plans: machines.iter().filter_map(|machine| plans.get(machine)).flatten().cloned().collect(),
     }
+}
+
+/// What the store looks for beside a report: what overlaps it.
+fn window(place: i64, row: &Cells) -> Cells {
+    let (starts, ends) = (row[10].number(), row[11].number());
+    let number = Cell::Number;
+    vec![
+        row[0].clone(),
+        number(place),
+        row[22].clone(),
+        number(starts - LENGTH_MAX_MICROS),
+        number(starts),
+        number(ends),
+    ]
 }
 
 /// Writes the groups into a database that holds the same shop without reports; answers how long that took.
@@ -189,6 +239,9 @@ pub async fn replay(path: &Path, groups: &[Group]) -> Result<Duration> {
             .bind(1_i64)
             .fetch_one(&mut *tx)
             .await?;
+        for (statement, rows) in [(REPORTS, &group.reports), (WINDOWS, &group.windows)] {
+            texts.look(&mut tx, statement, rows).await?;
+        }
         for (statement, rows) in [
             (ROWS, &group.rows),
             (MONTHS, &group.months),
@@ -222,14 +275,41 @@ impl Texts {
         width: usize,
     ) -> &'static str {
         self.0.entry((head, rows)).or_insert_with(|| {
-            // As in the store: the site is one parameter that all rows share.
-            let row = |at: usize| {
-                let own = (0..width - 1).map(|column| format!(", ${}", 2 + at * (width - 1) + column));
-                format!(" ($1{})", own.collect::<String>())
-            };
-            let rows: Vec<String> = (0..rows).map(row).collect();
+            // As in the store: rows bring the site along, and nothing is looked up by a name.
+            let row = format!(" (?{})", ", ?".repeat(width - 1));
+            let rows = vec![row; rows];
             Box::leak(format!("{head}{}{tail}", rows.join(",")).into_boxed_str())
         })
+    }
+
+    /// The queries over some rows, in the chunk sizes of the store.
+    fn queries<'r>(&mut self, statement: (&'static str, &'static str), rows: &'r [Cells]) -> Vec<Query<'r>> {
+        let mut rest = rows;
+        let mut queries = Vec::new();
+        while let Some(size) = SIZES.into_iter().find(|size| *size <= rest.len()) {
+            let (chunk, after) = rest.split_at(size);
+            rest = after;
+            let query = sqlx::query(self.text(statement, size, chunk[0].len()));
+            queries.push(chunk.iter().flatten().fold(query, |query, cell| match cell {
+                Cell::Nothing => query.bind(None::<i64>),
+                Cell::Number(number) => query.bind(*number),
+                Cell::Text(text) => query.bind(text.as_str()),
+                Cell::Bytes(bytes) => query.bind(bytes.as_slice()),
+            }));
+        }
+        queries
+    }
+
+    async fn look(
+        &mut self,
+        conn: &mut SqliteConnection,
+        statement: (&'static str, &'static str),
+        rows: &[Cells],
+    ) -> Result<()> {
+        for query in self.queries(statement, rows) {
+            query.fetch_all(&mut *conn).await?;
+        }
+        Ok(())
     }
 
     async fn write(
@@ -238,20 +318,7 @@ impl Texts {
         statement: (&'static str, &'static str),
         rows: &[Cells],
     ) -> Result<()> {
-        let mut rest = rows;
-        while let Some(size) = SIZES.into_iter().find(|size| *size <= rest.len()) {
-            let (chunk, after) = rest.split_at(size);
-            rest = after;
-            let mut query =
-                sqlx::query(self.text(statement, size, chunk[0].len())).bind(chunk[0][0].number());
-            for cell in chunk.iter().flat_map(|row| &row[1..]) {
-                query = match cell {
-                    Cell::Nothing => query.bind(None::<i64>),
-                    Cell::Number(number) => query.bind(*number),
-                    Cell::Text(text) => query.bind(text.as_str()),
-                    Cell::Bytes(bytes) => query.bind(bytes.as_slice()),
-                };
-            }
+        for query in self.queries(statement, rows) {
             query.execute(&mut *conn).await?;
         }
         Ok(())

@@ -1,7 +1,9 @@
-//! Bounded texts: what a name, a tag or a note may be. Lengths count characters, not bytes.
+//! Bounded texts: what a name, a tag or a note may be. Lengths count characters, not bytes. A copy shares the text: a
+//! batch of reports names each source and report many times over.
 
 use serde::{Deserialize, Serialize};
 use std::fmt;
+use std::sync::Arc;
 
 /// Why a text cannot be taken.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
@@ -33,7 +35,7 @@ macro_rules! bounded_text {
         $(#[$doc])*
         #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
         #[serde(transparent)]
-        pub struct $name(String);
+        pub struct $name(Arc<str>);
 
         impl $name {
             /// The longest such text, in characters.
@@ -43,7 +45,7 @@ macro_rules! bounded_text {
             pub fn new(text: impl Into<String>) -> Result<$name, TextError> {
                 let text = text.into();
                 check(&text, $max, $key)?;
-                Ok($name(text))
+                Ok($name(text.into()))
             }
 
             /// The text.

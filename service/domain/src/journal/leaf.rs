@@ -1,10 +1,10 @@
 //! The journal's leaf, form 1: the stored bytes are the hashed bytes.
 
-use super::canonical::{CanonicalError, to_canonical};
+use super::canonical::{Canonical, CanonicalError, ObjectWriter};
 use super::tree::{Hash, leaf_hash};
 use crate::ids::{PersonId, SiteId, TokenId};
 use crate::time::Ts;
-use serde_json::{Value, json};
+use serde_json::Value;
 use sha2::{Digest as _, Sha256};
 
 /// The form written into every leaf.
@@ -106,7 +106,7 @@ pub struct Leaf {
     /// What it is about, as a path inside the site: `orders/1042`.
     pub subject: String,
     /// The whole state after the fact; null when nothing remains.
-    pub after: Value,
+    pub after: Canonical,
     /// SHA-256 of the canonical bytes of the state before; none when there was none.
     pub before: Option<Hash>,
 }
@@ -114,27 +114,27 @@ pub struct Leaf {
 impl Leaf {
     /// The bytes that are stored and hashed.
     pub fn to_bytes(&self) -> Result<Vec<u8>, CanonicalError> {
-        let value = json!({
-            "after": self.after,
-            "at": self.at.0,
-            "before": self.before.map(Hash::to_hex),
-            "kind": self.kind.word(),
-            "lineage": self.lineage,
-            "number": self.number,
-            "person": self.person.map(|p| p.0),
-            "request": self.request,
-            "site": self.site.0,
-            "subject": self.subject,
-            "token": self.token.map(|t| t.0),
-            "v": LEAF_FORM,
-        });
-        to_canonical(&value).map(String::into_bytes)
+        let before = self.before.map(Hash::to_hex);
+        let object = ObjectWriter::default()
+            .value("after", &self.after)
+            .number("at", Some(self.at.0))?
+            .text("before", before.as_deref())
+            .text("kind", Some(self.kind.word()))
+            .number("lineage", Some(i64::from(self.lineage)))?
+            .number("number", Some(self.number))?
+            .number("person", self.person.map(|person| person.0))?
+            .text("request", self.request.as_deref())
+            .number("site", Some(i64::from(self.site.0)))?
+            .text("subject", Some(&self.subject))
+            .number("token", self.token.map(|token| token.0))?
+            .number("v", Some(i64::from(LEAF_FORM)))?;
+        Ok(object.end().into_bytes())
     }
 }
 
 /// The digest of a state, as the next leaf about the same subject cites it.
 pub fn state_digest(state: &Value) -> Result<Hash, CanonicalError> {
-    Ok(Hash(Sha256::digest(to_canonical(state)?.as_bytes()).into()))
+    Ok(Hash(Sha256::digest(Canonical::of(state)?.as_str().as_bytes()).into()))
 }
 
 /// The RFC 6962 leaf hash of stored leaf bytes.
@@ -165,6 +165,7 @@ impl Sealed {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use serde_json::json;
 
     /// The form of a leaf can never change: these bytes are the contract.
     #[test]
@@ -179,7 +180,7 @@ mod tests {
             request: Some("5f0c".into()),
             kind: Kind::OrderClosed,
             subject: "orders/1042".into(),
-            after: json!({"state": "closed", "minutes": 20}),
+            after: Canonical::of(&json!({"state": "closed", "minutes": 20})).expect("integers only"),
             before: Some(Hash([0xab; 32])),
         };
         let expect = format!(

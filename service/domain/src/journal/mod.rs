@@ -8,5 +8,6 @@ pub mod canonical;
 pub mod leaf;
 pub mod tree;
 
+pub use canonical::{Canonical, ObjectWriter};
 pub use leaf::{Kind, Leaf, Sealed};
 pub use tree::{Frontier, Hash};

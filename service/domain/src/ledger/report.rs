@@ -1,6 +1,7 @@
 //! What a source states about a meter, and how that statement is known: by source, report id, revision and a
 //! digest of the content, so that the same statement sent twice is one report.
 
+use crate::journal::Canonical;
 use crate::quantity::{Amount, Unit};
 use crate::text::ForeignName;
 use crate::time::{MICROS_PER_DAY, Ts};
@@ -114,7 +115,7 @@ pub struct Content {
 /// The content as it is hashed. The fields stand in the order of their names, as RFC 8785 wants, and what does
 /// not apply is left out; all numbers are integers below 2^53.
 #[derive(Serialize)]
-struct Canonical<'a> {
+struct Form<'a> {
     #[serde(skip_serializing_if = "Option::is_none")]
     amount: Option<Amount>,
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -137,8 +138,8 @@ struct Canonical<'a> {
 impl Content {
     /// The canonical JSON (RFC 8785) of the content.
     #[expect(clippy::missing_panics_doc, reason = "texts and integers always have a JSON form")]
-    pub fn canonical(&self) -> String {
-        let mut form = Canonical {
+    pub fn canonical(&self) -> Canonical {
+        let mut form = Form {
             amount: None,
             end: None,
             kind: None,
@@ -162,12 +163,13 @@ impl Content {
             }
             Statement::Withdrawn => form.withdrawn = Some(true),
         }
-        serde_json::to_string(&form).expect("texts and integers always have a JSON form")
+        let text = serde_json::to_string(&form).expect("texts and integers always have a JSON form");
+        Canonical::by_form(text)
     }
 
     /// The digest of the content.
     pub fn digest(&self) -> Digest {
-        Digest(Sha256::digest(self.canonical().as_bytes()).into())
+        Digest(Sha256::digest(self.canonical().as_str().as_bytes()).into())
     }
 }
 
@@ -203,7 +205,9 @@ mod tests {
     fn the_digest_is_of_sorted_integers_only() {
         let check = |meter: Option<&str>, statement, json: &str, digest: &str| {
             let content = Content { machine: name("L-7 \"neu\""), meter: meter.map(name), statement };
-            assert_eq!(content.canonical(), json);
+            assert_eq!(content.canonical().as_str(), json);
+            let value: serde_json::Value = serde_json::from_str(json).expect("JSON");
+            assert_eq!(Canonical::of(&value), Ok(content.canonical()));
             assert_eq!(content.digest().to_string(), digest);
         };
         // Digests computed with Python's hashlib over the texts beside them.

@@ -1,7 +1,8 @@
 //! Where a standing report is to be judged, and what can be said of it without looking at any other.
 
+use super::changes::Need;
 use super::declare::Declarations;
-use super::report::{Digest, LENGTH_MAX_MICROS, Statement};
+use super::report::{Digest, LENGTH_MAX_MICROS, Received, Statement};
 use super::row::{Feed, Impossible, Reason, Row, State};
 use crate::ids::MeterId;
 use crate::quantity::{AMOUNT_MAX, Amount};
@@ -61,6 +62,17 @@ pub(super) fn take(row: &mut Row, declarations: &Declarations, as_of: Ts) -> Sea
             Seat::Decided
         }
     }
+}
+
+/// What overlaps an arriving interval, when it may come to be judged beside it.
+pub(super) fn window(arrival: &Received, declarations: &Declarations) -> Option<Need> {
+    let Received { key, content, .. } = arrival;
+    let Statement::Interval { start, end, .. } = content.statement else { return None };
+    if impossible(&content.statement).is_some() {
+        return None;
+    }
+    let meter = declarations.resolve(&key.source, &content.machine, content.meter.as_ref()).ok()?;
+    (meter.feed == Feed::Interval).then_some(Need::Overlapping { meter: meter.id, from: start, to: end })
 }
 
 fn impossible(statement: &Statement) -> Option<Impossible> {

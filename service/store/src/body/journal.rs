@@ -7,7 +7,7 @@ use crate::contract::{Caller, Result, StoreError};
 use fettler_domain::ids::PersonId;
 use fettler_domain::journal::leaf::{hash_of, state_digest};
 use fettler_domain::journal::tree::Node;
-use fettler_domain::journal::{Hash, Kind, Leaf, Sealed};
+use fettler_domain::journal::{Canonical, Hash, Kind, Leaf, Sealed};
 use serde_json::Value;
 
 static LEAVES: Bulk = Bulk::new(
@@ -45,8 +45,25 @@ pub(super) fn digest_of(state: &Value) -> Result<Hash> {
     state_digest(state).map_err(|error| unfit(&error))
 }
 
-fn unfit(error: &impl ToString) -> StoreError {
+pub(super) fn unfit(error: &impl ToString) -> StoreError {
     StoreError::Unavailable(format!("a fact has no canonical form: {}", error.to_string()))
+}
+
+/// The next leaf of a site's tree.
+fn leaf(head: &Head, caller: &Caller, kind: Kind, subject: String, after: Canonical) -> Leaf {
+    Leaf {
+        site: head.site,
+        lineage: head.lineage,
+        number: head.frontier.size(),
+        at: caller.now,
+        person: None,
+        token: caller.token,
+        request: caller.request.as_ref().map(|request| request.id.clone()),
+        kind,
+        subject,
+        after,
+        before: None,
+    }
 }
 
 struct LeafRow {
@@ -71,8 +88,8 @@ impl Pending {
     /// Appends a fact to the site's tree; gives the leaf's number.
     pub(super) fn append(&mut self, head: &mut Head, caller: &Caller, fact: Fact) -> Result<i64> {
         let number = head.frontier.size();
-        let mut after = fact.after;
-        if let Some((field, text)) = fact.sealed {
+        let Fact { kind, subject, person, mut after, before, sealed } = fact;
+        if let Some((field, text)) = sealed {
             let mut salt = [0; 16];
             getrandom::fill(&mut salt)
                 .map_err(|error| StoreError::Unavailable(format!("no random bytes: {error}")))?;
@@ -82,24 +99,28 @@ impl Pending {
             }
             self.notes.push((number, sealed));
         }
-        let leaf = Leaf {
-            site: head.site,
-            lineage: head.lineage,
-            number,
-            at: caller.now,
-            person: fact.person,
-            token: caller.token,
-            request: caller.request.as_ref().map(|request| request.id.clone()),
-            kind: fact.kind,
-            subject: fact.subject,
-            after,
-            before: fact.before,
-        };
+        let after = Canonical::of(&after).map_err(|error| unfit(&error))?;
+        self.record(head, caller, Leaf { person, before, ..leaf(head, caller, kind, subject, after) })
+    }
+
+    /// Appends the arrival of a report; gives the leaf's number.
+    pub(super) fn append_arrival(
+        &mut self,
+        head: &mut Head,
+        caller: &Caller,
+        subject: String,
+        after: Canonical,
+    ) -> Result<i64> {
+        let leaf = leaf(head, caller, Kind::ReportArrived, subject, after);
+        self.record(head, caller, leaf)
+    }
+
+    fn record(&mut self, head: &mut Head, caller: &Caller, leaf: Leaf) -> Result<i64> {
         let bytes = leaf.to_bytes().map_err(|error| unfit(&error))?;
         let hash = hash_of(&bytes);
         head.frontier.push(hash, |node| self.nodes.push(node));
-        let (kind, person) = (fact.kind.word(), fact.person.map(|p| p.0));
-        let subject = leaf.subject;
+        let Leaf { number, kind, person, subject, .. } = leaf;
+        let (kind, person) = (kind.word(), person.map(|p| p.0));
         self.leaves.push(LeafRow { number, at: caller.now.0, kind, subject, person, bytes, hash: hash.0 });
         Ok(number)
     }

@@ -2,14 +2,14 @@
 //! of the touched machines computed in the same transaction.
 
 use super::apply;
-use super::journal::Fact;
+use super::journal::unfit;
 use super::ledger::{self, Arrived};
 use super::mind::Mind;
 use super::tx::Tx;
 use super::writer::Push;
-use crate::contract::{Acknowledged, Caller, Result, StoreError};
+use crate::contract::{Acknowledged, Caller, Result};
 use fettler_domain::ids::{MeterId, SiteId};
-use fettler_domain::journal::Kind;
+use fettler_domain::journal::{Canonical, ObjectWriter};
 use fettler_domain::ledger::batch::Batch;
 use fettler_domain::ledger::changes::{Changes, Outcome, Told};
 use fettler_domain::ledger::declare::Declarations;
@@ -78,7 +78,7 @@ async fn take(
     now: Ts,
 ) -> Result<(Vec<Acknowledged>, BTreeSet<MeterId>)> {
     let (callers, reports): (Vec<Caller>, Vec<Received>) = part.into_iter().unzip();
-    let contents: Vec<String> = reports.iter().map(|report| report.content.canonical()).collect();
+    let contents: Vec<Canonical> = reports.iter().map(|report| report.content.canonical()).collect();
     let units: Vec<Option<Unit>> = reports.iter().map(|report| unit_of(&report.content.statement)).collect();
     let mut batch = Batch::arriving(declarations, reports);
     let mut changes = ledger::judge(&mut tx.conn, site, &mut batch, now).await?;
@@ -89,7 +89,7 @@ async fn take(
         }
         let token = caller.token;
         tx.caller = caller;
-        let leaf = tx.append(site, fact(told, content)?)?;
+        let leaf = tx.append_arrival(site, subject(&told.key), state(told, content)?)?;
         arrived.insert(told.key.clone(), (leaf, token));
     }
     let touched = apply::apply(&mut tx.conn, site, mind, &changes, &arrived).await?;
@@ -126,10 +126,9 @@ fn acknowledge(told: Told, unit: Option<Unit>, changes: &Changes) -> Acknowledge
     }
 }
 
-/// The leaf of an arriving report: what it said, what became of it, and what it displaced or let in.
-fn fact(told: &Told, content: &str) -> Result<Fact> {
-    let unfit = |error: serde_json::Error| StoreError::Unavailable(format!("no JSON form: {error}"));
-    let content: Value = serde_json::from_str(content).map_err(unfit)?;
+/// The state that the leaf of an arriving report holds: what it said, what became of it, and what it displaced or
+/// let in.
+fn state(told: &Told, content: &Canonical) -> Result<Canonical> {
     let (outcome, reason) = match &told.outcome {
         Outcome::Accepted => ("accepted", None),
         Outcome::Duplicate { reason, .. } => ("duplicate", reason.as_ref()),
@@ -137,17 +136,20 @@ fn fact(told: &Told, content: &str) -> Result<Fact> {
         Outcome::Superseded => ("superseded", None),
         Outcome::Held { reason } => ("held", Some(reason)),
     };
-    let after = json!({
-        "content": content,
-        "digest": told.key.digest.to_string(),
-        "outcome": outcome,
-        "reason": serde_json::to_value(reason).map_err(unfit)?,
-        "displaced": keys(&told.displaced),
-        "let_in": keys(&told.let_in),
-    });
-    let ReportKey { source, report, revision, .. } = &told.key;
-    let subject = format!("reports/{source}/{report}/{revision}");
-    Ok(Fact { kind: Kind::ReportArrived, subject, person: None, after, before: None, sealed: None })
+    let reason = serde_json::to_value(reason).map_err(|error| unfit(&error))?;
+    let canonical = |value: Value| Canonical::of(&value).map_err(|error| unfit(&error));
+    let object = ObjectWriter::default()
+        .value("content", content)
+        .text("digest", Some(&told.key.digest.to_string()))
+        .value("displaced", &canonical(keys(&told.displaced))?)
+        .value("let_in", &canonical(keys(&told.let_in))?)
+        .text("outcome", Some(outcome))
+        .value("reason", &canonical(reason)?);
+    Ok(object.end())
+}
+
+fn subject(ReportKey { source, report, revision, .. }: &ReportKey) -> String {
+    format!("reports/{source}/{report}/{revision}")
 }
 
 /// Keys as the journal writes them.

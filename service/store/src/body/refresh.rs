@@ -79,19 +79,28 @@ pub(super) async fn refresh(
     let planned = plan(conn, mind, machines, as_of).await?;
     let mut computed = 0;
     let mut changed = Vec::new();
-    for (machine, rows) in planned {
-        let Some(known) = mind.machines.get_mut(&machine) else { continue };
+    for (machine, rows) in &planned {
+        let Some(known) = mind.machines.get(machine) else { continue };
         computed += rows.len() as u64;
         let stored = known.stored.as_deref().unwrap_or_default();
-        for row in &rows {
-            if !stored.contains(row) {
-                changed.push((known.area.clone(), to_json(row)?, row.clone()));
-            }
+        for row in rows.iter().filter(|row| !stored.contains(row)) {
+            changed.push(Changed { area: &known.area, payload: to_json(row)?, row });
         }
-        known.stored = Some(rows);
     }
     write(conn, site, &changed).await?;
+    for (machine, rows) in planned {
+        if let Some(known) = mind.machines.get_mut(&machine) {
+            known.stored = Some(rows);
+        }
+    }
     Ok(computed)
+}
+
+/// A row to be written.
+struct Changed<'r> {
+    area: &'r str,
+    payload: String,
+    row: &'r PlanRow,
 }
 
 /// The rows of machines as of a shop day, covers marked, in the order of their numbers.
@@ -178,20 +187,20 @@ fn swap(
     std::mem::swap(&mut order.rests, rests);
 }
 
-async fn write(conn: &mut Conn, site: SiteId, rows: &[(String, String, PlanRow)]) -> Result<()> {
+async fn write(conn: &mut Conn, site: SiteId, rows: &[Changed<'_>]) -> Result<()> {
     let site = i64::from(site.0);
     let written = WRITE
         .run(
             conn,
             rows,
             |q| q.bind(site),
-            |q, (area, payload, row)| {
+            |q, Changed { area, payload, row }| {
                 q.bind(row.order.0)
                     .bind(i64::from(row.section as u8))
                     .bind(row.key_time.0)
                     .bind(row.machine.0)
                     .bind(row.task.map(|task| task.0))
-                    .bind(area.as_str())
+                    .bind(*area)
                     .bind(row.due.map(|at| at.0))
                     .bind(row.opens.map(|at| at.0))
                     .bind(row.late.map(|at| at.0))
@@ -208,7 +217,7 @@ async fn write(conn: &mut Conn, site: SiteId, rows: &[(String, String, PlanRow)]
         )
         .await?;
     if written < rows.len() as u64 {
-        let machines: BTreeSet<MachineId> = rows.iter().map(|(_, _, row)| row.machine).collect();
+        let machines: BTreeSet<MachineId> = rows.iter().map(|changed| changed.row.machine).collect();
         let machines: Vec<MachineId> = machines.into_iter().collect();
         let planner = i64::from(PLANNER_VERSION);
         LEAVE_TO_NEWER

@@ -7,6 +7,7 @@ use super::{Conn, dialect};
 use crate::contract::{Caller, Result, StoreError};
 use fettler_domain::error::Error;
 use fettler_domain::ids::{MachineId, SiteId};
+use fettler_domain::journal::Canonical;
 use std::collections::{BTreeMap, BTreeSet};
 
 /// What the writer must forget of a site after a transaction that changed more than its ledger and plan.
@@ -81,6 +82,12 @@ impl Tx {
     pub(super) fn append(&mut self, site: SiteId, fact: Fact) -> Result<i64> {
         let (head, pending) = self.heads.get_mut(&site).ok_or_else(|| no_site(site))?;
         pending.append(head, &self.caller, fact)
+    }
+
+    /// Appends the arrival of a report to a site's journal; gives its number there.
+    pub(super) fn append_arrival(&mut self, site: SiteId, subject: String, after: Canonical) -> Result<i64> {
+        let (head, pending) = self.heads.get_mut(&site).ok_or_else(|| no_site(site))?;
+        pending.append_arrival(head, &self.caller, subject, after)
     }
 
     /// What the caller's request id brought about before, if it was used.

@@ -29,7 +29,7 @@ use super::changes::{Change, Changes, Found, Need, Outcome, ReplacedChange, Told
 use super::declare::Declarations;
 use super::report::{Received, ReportId, ReportKey};
 use super::row::{Reason, Row, Settlement, State};
-use super::seat::{Seat, Turn, take};
+use super::seat::{Seat, Turn, take, window};
 use super::standing::stand;
 use crate::ids::MeterId;
 use crate::quantity::Amount;
@@ -123,10 +123,15 @@ impl<'d> Batch<'d> {
         }
     }
 
-    /// What must be seen before judging can begin: the rows of the same reports.
+    /// What must be seen before judging can begin: the rows of the same reports, and beside them what overlaps the
+    /// arriving intervals, which nearly all of them will ask for.
     pub fn needs(&self) -> Vec<Need> {
         let missing: Vec<ReportId> = self.reports.difference(&self.seen.reports).cloned().collect();
-        if missing.is_empty() { Vec::new() } else { vec![Need::Reports(missing)] }
+        if missing.is_empty() {
+            return Vec::new();
+        }
+        let windows = self.arrivals.iter().filter_map(|arrival| window(arrival, self.declarations));
+        seen::merged(windows.chain([Need::Reports(missing)]).collect())
     }
 
     /// Gives what the store found for a need.
