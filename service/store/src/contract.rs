@@ -51,24 +51,32 @@ impl From<sqlx::Error> for StoreError {
     /// What another try may mend is told apart from what it may not.
     #[expect(clippy::wildcard_enum_match_arm, reason = "the driver's list of errors is open")]
     fn from(error: sqlx::Error) -> StoreError {
-        // SQLite's primary codes for busy, locked, an I/O error, and a full disk.
-        const TRY_LATER: [&str; 4] = ["5", "6", "10", "13"];
         match &error {
             sqlx::Error::PoolTimedOut
             | sqlx::Error::PoolClosed
             | sqlx::Error::WorkerCrashed
+            | sqlx::Error::Protocol(_)
             | sqlx::Error::Io(_) => StoreError::Unavailable(error.to_string()),
-            sqlx::Error::Database(cause)
-                if cause.code().is_some_and(|code| {
-                    let primary = code.parse::<i64>().map(|code| (code & 0xff).to_string());
-                    primary.is_ok_and(|code| TRY_LATER.contains(&code.as_str()))
-                }) =>
-            {
+            sqlx::Error::Database(cause) if may_be_mended(&**cause) => {
                 StoreError::Unavailable(error.to_string())
             }
             _ => StoreError::Driver(error),
         }
     }
+}
+
+/// Whether another try may mend what a database reports.
+fn may_be_mended(cause: &dyn sqlx::error::DatabaseError) -> bool {
+    /// SQLite's primary codes for busy, locked, an I/O error, and a full disk.
+    const FILE: [i64; 4] = [5, 6, 10, 13];
+    /// PostgreSQL's classes: connection, transaction rolled back, resources, a lock not had, stopped by an operator,
+    /// the system; and a server that only reads, as a standby does.
+    const SERVER: [&str; 7] = ["08", "40", "53", "55", "57", "58", "25006"];
+    let Some(code) = cause.code() else { return false };
+    if cause.try_downcast_ref::<sqlx::postgres::PgDatabaseError>().is_some() {
+        return SERVER.iter().any(|class| code.starts_with(class));
+    }
+    code.parse::<i64>().is_ok_and(|code| FILE.contains(&(code & 0xff)))
 }
 
 impl StoreError {

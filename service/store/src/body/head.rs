@@ -60,7 +60,7 @@ fn give(next: &mut i64) -> i64 {
 impl Head {
     /// Creates the head of a new site.
     pub(super) async fn create(conn: &mut Conn, site: SiteId) -> Result<()> {
-        sqlx::query(CREATE).bind(i64::from(site.0)).bind(Vec::new()).execute(conn).await?;
+        sqlx::query(CREATE).bind(i64::from(site.0)).bind(Vec::<u8>::new()).execute(conn).await?;
         Ok(())
     }
 

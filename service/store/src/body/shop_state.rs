@@ -21,7 +21,7 @@ const SHEETS: &str = "SELECT key, card FROM sheet WHERE site = $1";
 const MACHINES: &str = "SELECT number, tag, name, family, area, state, card FROM machine \
     WHERE site = $1 AND number = COALESCE($2, number)";
 const METERS: &str = "SELECT m.number, m.machine, m.key, m.kind, m.feed, m.max_per_hour, m.known_to, \
-    (SELECT SUM(t.amount) FROM meter_month t WHERE t.site = m.site AND t.meter = m.number), \
+    (SELECT CAST(SUM(t.amount) AS BIGINT) FROM meter_month t WHERE t.site = m.site AND t.meter = m.number), \
     (SELECT MIN(l.amount - l.segment_amount) FROM ledger l WHERE l.site = m.site AND l.meter = m.number \
     AND l.kind = 'absolute' AND l.state = 'counted' AND l.starts = (SELECT MIN(x.starts) FROM ledger x \
     WHERE x.site = m.site AND x.meter = m.number AND x.kind = 'absolute' AND x.state = 'counted')) \

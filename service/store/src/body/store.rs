@@ -1,7 +1,7 @@
 //! The contract's calls, each handed to the module that does it: reads on a connection of their own, writes as jobs of
 //! the writer.
 
-use super::tx::Tx;
+use super::tx::{Connect, Tx};
 use super::writer::Queue;
 use super::{
     Conn, Db, close, dialect, ending, entries, machines, meters, orders, people, plan_reads, reports, settle,
@@ -35,8 +35,8 @@ pub(crate) struct SqlStore {
 
 impl SqlStore {
     /// Starts the writer on its connection.
-    pub(crate) fn start(conn: Conn, readers: Pool<Db>) -> SqlStore {
-        SqlStore { readers, queue: writer::Queue::start(Tx::new(conn)) }
+    pub(crate) fn start(conn: Conn, readers: Pool<Db>, again: Connect) -> SqlStore {
+        SqlStore { readers, queue: writer::Queue::start(Tx::new(conn, again)) }
     }
 
     /// A connection on which every statement sees one state.

@@ -8,6 +8,7 @@ use crate::contract::{Caller, Result, StoreError};
 use fettler_domain::error::Error;
 use fettler_domain::ids::{MachineId, SiteId};
 use fettler_domain::journal::Canonical;
+use futures::future::BoxFuture;
 use std::collections::{BTreeMap, BTreeSet};
 
 /// What the writer must forget of a site after a transaction that changed more than its ledger and plan.
@@ -19,6 +20,9 @@ pub(super) enum Forget {
     /// What is known of these machines.
     Machines(BTreeSet<MachineId>),
 }
+
+/// Makes another write connection.
+pub(crate) type Connect = Box<dyn Fn() -> BoxFuture<'static, Result<Conn>> + Send>;
 
 /// The write connection, and the transaction that is open on it.
 ///
@@ -35,14 +39,26 @@ pub(crate) struct Tx {
     pub(super) minds: super::mind::Minds,
     heads: BTreeMap<SiteId, (Head, Pending)>,
     undo: bool,
+    connect: Connect,
+    /// Whether the connection broke, so that another one is needed.
+    broken: bool,
 }
 
 impl Tx {
-    /// Takes over the write connection.
-    pub(super) fn new(conn: Conn) -> Tx {
+    /// Takes over the write connection, and the way to another one should it break.
+    pub(super) fn new(conn: Conn, connect: Connect) -> Tx {
         let caller = Caller { token: None, method: "", request: None, now: fettler_domain::time::Ts::MIN };
         let minds = super::mind::Minds::default();
-        Tx { conn, caller, forget: Forget::All, minds, heads: BTreeMap::new(), undo: false }
+        Tx {
+            conn,
+            caller,
+            forget: Forget::All,
+            minds,
+            heads: BTreeMap::new(),
+            undo: false,
+            connect,
+            broken: false,
+        }
     }
 
     /// Begins a transaction.
@@ -51,6 +67,14 @@ impl Tx {
         self.forget = Forget::All;
         self.undo = false;
         self.heads.clear();
+        if !self.broken && sqlx::query(dialect::BEGIN_WRITE).execute(&mut self.conn).await.is_ok() {
+            return Ok(());
+        }
+        // Nothing has been done on it yet, so another connection is as good.
+        self.broken = true;
+        self.minds.forget_all();
+        self.conn = (self.connect)().await?;
+        self.broken = false;
         sqlx::query(dialect::BEGIN_WRITE).execute(&mut self.conn).await?;
         Ok(())
     }
@@ -129,6 +153,7 @@ impl Tx {
         }
         self.flush().await.map_err(EndError::Before)?;
         if let Err(error) = sqlx::query("COMMIT").execute(&mut self.conn).await {
+            self.broken = true;
             return Err(EndError::AtCommit(error));
         }
         for (head, _) in std::mem::take(&mut self.heads).into_values() {
@@ -153,6 +178,7 @@ impl Tx {
         // Where the engine has rolled back by itself there is nothing left to do.
         if let Err(error) = sqlx::query("ROLLBACK").execute(&mut self.conn).await {
             tracing::debug!(%error, "nothing to roll back");
+            self.broken = true;
         }
     }
 }

@@ -227,6 +227,13 @@ impl Writer {
                 self.tx.roll_back().await;
                 Err(error)
             }
+            Err(EndError::AtCommit(error)) if !dialect::COMMIT_IS_LAST => {
+                tracing::error!(%error, "a commit failed; whether it stands is not known");
+                self.tx.roll_back().await;
+                Err(StoreError::Unavailable(
+                    "whether it was written is not known; ask again with the same request id".into(),
+                ))
+            }
             Err(EndError::AtCommit(error)) => {
                 tracing::error!(%error, "a commit failed; nothing is written any more");
                 self.tx.roll_back().await;
@@ -240,7 +247,9 @@ impl Writer {
 
     async fn shut(mut self, reply: oneshot::Sender<()>) {
         self.receiver.close();
-        if let Err(error) = sqlx::query(dialect::TIDY_LOG).execute(&mut self.tx.conn).await {
+        if let Some(tidy) = dialect::TIDY_LOG
+            && let Err(error) = sqlx::query(tidy).execute(&mut self.tx.conn).await
+        {
             tracing::debug!(%error, "the log stays as it is");
         }
         drop(self.tx);

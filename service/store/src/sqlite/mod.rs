@@ -21,7 +21,10 @@ pub(crate) mod dialect {
     /// of them: a statement of 10,000 named parameters costs more to bind than to run.
     pub(crate) const NUMBERED: bool = false;
     /// Shortens the log when nothing is being written.
-    pub(crate) const TIDY_LOG: &str = "PRAGMA wal_checkpoint(TRUNCATE)";
+    pub(crate) const TIDY_LOG: Option<&str> = Some("PRAGMA wal_checkpoint(TRUNCATE)");
+    /// Whether a commit that fails ends all writing. Here it does: after a failed flush nobody knows what the disk holds,
+    /// and a flush that is tried again may claim what is not so.
+    pub(crate) const COMMIT_IS_LAST: bool = true;
 }
 
 #[path = "../body/mod.rs"]
@@ -55,7 +58,8 @@ pub(crate) async fn open(path: &str) -> Result<Arc<body::SqlStore>> {
         .pragma("wal_autocheckpoint", "4000")
         .pragma("temp_store", "memory");
     // 48 MiB: the indexes of a year of 2,500 machines, so that reports out of order find them in memory.
-    let mut writer = options.clone().pragma("cache_size", "-49152").connect().await?;
+    let writing = options.clone().pragma("cache_size", "-49152");
+    let mut writer = writing.connect().await?;
     MIGRATIONS.run(&mut writer).await.map_err(|error| {
         StoreError::Unavailable(format!("the schema of {path} cannot be brought up to date: {error}"))
     })?;
@@ -64,7 +68,11 @@ pub(crate) async fn open(path: &str) -> Result<Arc<body::SqlStore>> {
         .acquire_timeout(Duration::from_secs(ACQUIRE_SECONDS))
         .connect_with(options.create_if_missing(false).pragma("query_only", "on"))
         .await?;
-    Ok(Arc::new(body::SqlStore::start(writer, readers)))
+    let again = move || {
+        let writing = writing.clone();
+        Box::pin(async move { Ok(writing.connect().await?) }) as futures::future::BoxFuture<'static, _>
+    };
+    Ok(Arc::new(body::SqlStore::start(writer, readers, Box::new(again))))
 }
 
 #[cfg(test)]

@@ -1,0 +1,113 @@
+//! PostgreSQL: one connection that writes and a few that read, shared by any number of services.
+
+use crate::contract::{Result, StoreError};
+use sqlx::postgres::{PgConnectOptions, PgPoolOptions};
+use sqlx::{ConnectOptions as _, migrate::Migrator};
+use std::str::FromStr as _;
+use std::sync::Arc;
+use std::time::Duration;
+
+/// The driver.
+pub(crate) type Db = sqlx::Postgres;
+
+/// What is written otherwise than for another engine.
+pub(crate) mod dialect {
+    /// Begins a writing transaction. The site's row, taken first, makes the writers of a site wait for one another; what
+    /// is read after that is what the one before has committed.
+    pub(crate) const BEGIN_WRITE: &str = "BEGIN ISOLATION LEVEL READ COMMITTED READ WRITE";
+    /// Begins a reading transaction: everything in it sees one state.
+    pub(crate) const BEGIN_READ: &str = "BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY";
+    /// Whether long lists of parameters are numbered.
+    pub(crate) const NUMBERED: bool = true;
+    /// Shortens the log when nothing is being written: the database's own business here.
+    pub(crate) const TIDY_LOG: Option<&str> = None;
+    /// Whether a commit that fails ends all writing. Here it does not: the database keeps what it has flushed, and a
+    /// connection that breaks at the commit says nothing about it. Whoever asked is told to ask again; the request id, or
+    /// the report's own key, finds what was written.
+    pub(crate) const COMMIT_IS_LAST: bool = false;
+}
+
+#[expect(clippy::duplicate_mod, reason = "one text, compiled for each driver")]
+#[path = "../body/mod.rs"]
+mod body;
+
+static MIGRATIONS: Migrator = sqlx::migrate!("../../migrations/postgres");
+
+/// How many connections read.
+const READERS_MAX: u32 = 8;
+/// How long a read waits for a connection, in seconds.
+const ACQUIRE_SECONDS: u64 = 15;
+/// How many statements a connection keeps prepared: four sizes of each list.
+const STATEMENTS: usize = 512;
+/// What a session is set to. A writer waits for another's transaction, but not for ever; a service that stands still in
+/// the middle of one loses it, so that the others go on.
+const SESSION: [(&str, &str); 4] = [
+    ("lock_timeout", "20s"),
+    ("statement_timeout", "120s"),
+    ("idle_in_transaction_session_timeout", "30s"),
+    ("synchronous_commit", "on"),
+];
+
+/// Connects, and brings the schema up to date.
+pub(crate) async fn open(url: &str) -> Result<Arc<body::SqlStore>> {
+    let options = PgConnectOptions::from_str(url)
+        .map_err(|error| StoreError::Unavailable(format!("the database's URL cannot be read: {error}")))?
+        .application_name("fettlerd")
+        .statement_cache_capacity(STATEMENTS)
+        .options(SESSION);
+    let mut writer = options.connect().await?;
+    MIGRATIONS.run(&mut writer).await.map_err(|error| {
+        StoreError::Unavailable(format!("the schema of the database cannot be brought up to date: {error}"))
+    })?;
+    let readers = PgPoolOptions::new()
+        .max_connections(READERS_MAX)
+        .acquire_timeout(Duration::from_secs(ACQUIRE_SECONDS))
+        .connect_with(options.clone())
+        .await?;
+    let again = move || {
+        let options = options.clone();
+        Box::pin(async move { Ok(options.connect().await?) }) as futures::future::BoxFuture<'static, _>
+    };
+    Ok(Arc::new(body::SqlStore::start(writer, readers, Box::new(again))))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{MIGRATIONS, PgConnectOptions, body};
+    use sqlx::{AssertSqlSafe, ConnectOptions as _, Executor as _, SqlSafeStr as _};
+    use std::str::FromStr as _;
+
+    /// The text with the types of a list's parameters written out: in a list of values by itself nothing says what a
+    /// parameter is, while a call binds it with its type.
+    fn typed(text: &str) -> String {
+        let list = text.split_once(") AS (VALUES (").or_else(|| text.split_once(") IN (VALUES ("));
+        let Some((before, rest)) = list else { return text.to_owned() };
+        let (head, columns) = before.rsplit_once('(').expect("the names of the columns");
+        let (row, tail) = rest.split_once(')').expect("a row of parameters");
+        let types = columns.split(", ").map(|column| match column {
+            "source" | "report" | "state" | "held" | "reason" | "settlement" => "text",
+            "digest" => "bytea",
+            _ => "bigint",
+        });
+        let row: Vec<String> =
+            row.split(", ").zip(types).map(|(parameter, t)| format!("{parameter}::{t}")).collect();
+        let between = &text[before.len()..text.len() - rest.len()];
+        format!("{head}({columns}{between}{}){tail}", row.join(", "))
+    }
+
+    /// A wrong table, column or keyword is found here, before any call runs into it.
+    #[tokio::test]
+    async fn every_statement_is_understood_by_the_engine() {
+        let url = fettler_pg::Cluster::shared().empty();
+        let mut conn = PgConnectOptions::from_str(&url).expect("a URL").connect().await.expect("a database");
+        MIGRATIONS.run(&mut conn).await.expect("the schema");
+        let all = body::all_sql();
+        assert!(all.len() > 60);
+        for text in all {
+            let typed = typed(text);
+            if let Err(error) = (&mut conn).describe(AssertSqlSafe(typed.as_str()).into_sql_str()).await {
+                panic!("{error}: {typed}");
+            }
+        }
+    }
+}
