@@ -70,6 +70,7 @@ pub(super) async fn load(
 /// Writes steps one by one, each a fact, and computes the plan of the machines they touch.
 async fn write_all(tx: &mut Tx, writing: &mut Writing<'_>, steps: Vec<ShopStep>) -> Result<Vec<ShopChange>> {
     let mut changes = Vec::with_capacity(steps.len());
+    writing.drop_names(tx, &steps).await?;
     for step in steps {
         writing.write(tx, step.write).await?;
         changes.push(step.words);
