@@ -2,7 +2,7 @@
 
 use crate::contract::{Result, StoreError};
 use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqlitePoolOptions, SqliteSynchronous};
-use sqlx::{ConnectOptions as _, migrate::Migrator};
+use sqlx::{ConnectOptions as _, SqliteConnection, SqlitePool, migrate::Migrator};
 use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
@@ -40,6 +40,12 @@ const ROWS_AHEAD: usize = 1_024;
 
 /// Opens the file, creating it and bringing its schema up to date.
 pub(crate) async fn open(path: &str) -> Result<Arc<body::SqlStore>> {
+    let (writer, readers) = connect(path).await?;
+    Ok(Arc::new(body::SqlStore::start(writer, readers)))
+}
+
+/// The connection that writes, and those that read.
+async fn connect(path: &str) -> Result<(SqliteConnection, SqlitePool)> {
     let options = SqliteConnectOptions::new()
         .filename(Path::new(path))
         .create_if_missing(true)
@@ -64,7 +70,16 @@ pub(crate) async fn open(path: &str) -> Result<Arc<body::SqlStore>> {
         .acquire_timeout(Duration::from_secs(ACQUIRE_SECONDS))
         .connect_with(options.create_if_missing(false).pragma("query_only", "on"))
         .await?;
-    Ok(Arc::new(body::SqlStore::start(writer, readers)))
+    Ok((writer, readers))
+}
+
+/// Connections to a store of their own, for tests of what stands between the calls and the engine.
+#[cfg(test)]
+async fn scratch() -> (tempfile::TempDir, SqliteConnection, SqlitePool) {
+    let folder = tempfile::tempdir().expect("a folder");
+    let path = folder.path().join("scratch.db");
+    let (writer, readers) = connect(path.to_str().expect("UTF-8")).await.expect("connections");
+    (folder, writer, readers)
 }
 
 #[cfg(test)]
