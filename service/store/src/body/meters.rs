@@ -23,6 +23,8 @@ use std::collections::BTreeMap;
 
 const MACHINE: &str = "SELECT machine FROM machine_name WHERE site = $1 AND name = $2";
 const METERS: &str = "SELECT number, key, kind, feed, max_per_hour FROM meter WHERE site = $1 AND machine = $2 ORDER BY number";
+const METER: &str =
+    "SELECT machine, number, key, kind, feed, max_per_hour FROM meter WHERE site = $1 AND number = $2";
 const LAST_READING: &str = "SELECT starts, amount FROM ledger WHERE site = $1 AND meter = $2 AND kind = 'absolute' \
     AND starts <= $3 AND state IN ('counted', 'check') ORDER BY starts DESC LIMIT 1";
 
@@ -34,7 +36,7 @@ const ADD_TO_MONTH: &str = "INSERT INTO meter_month (site, meter, month, amount)
     ON CONFLICT (site, meter, month) DO UPDATE SET amount = meter_month.amount + excluded.amount";
 
 #[cfg(test)]
-pub(super) const ALL_SQL: &[&str] = &[MACHINE, METERS, LAST_READING, REPLACE, ADJUST, ADD_TO_MONTH];
+pub(super) const ALL_SQL: &[&str] = &[MACHINE, METERS, METER, LAST_READING, REPLACE, ADJUST, ADD_TO_MONTH];
 
 /// A meter, a moment and a person.
 pub(super) struct At {
@@ -58,10 +60,11 @@ pub(super) async fn replace(
 ) -> Result<(MeterRecord, MeterShows)> {
     tx.forget_machines([]);
     tx.take(site).await?;
-    let meter = find(&mut tx.conn, site, &at.machine, at.meter.as_ref()).await?;
-    if tx.replayed(site).await?.is_some() {
+    if let Some(meter) = tx.replayed(site).await? {
+        let meter = by_number(&mut tx.conn, site, meter).await?;
         return answer(tx, site, meter).await;
     }
+    let meter = find(&mut tx.conn, site, &at.machine, at.meter.as_ref()).await?;
     if meter.feed == Feed::Interval {
         let text = format!("{} is fed by intervals, not by readings; book an adjustment instead", meter.key);
         return Err(Error::invalid("meter", text).into());
@@ -91,7 +94,7 @@ pub(super) async fn replace(
     let touched = apply::apply(&mut tx.conn, site, &mut mind, &changes, &ledger::Arrived::new()).await?;
     apply::plan_of(&mut tx.conn, site, &mut mind, &declarations, &touched, now).await?;
     tx.keep_mind(mind)?;
-    tx.remember(site, &meter.meter.to_string(), Some(leaf), Keep::AWhile).await?;
+    tx.remember(site, &meter.meter, Some(leaf), Keep::AWhile).await?;
     answer(tx, site, meter).await
 }
 
@@ -104,10 +107,11 @@ pub(super) async fn adjust(
     note: String,
 ) -> Result<(MeterRecord, MeterShows)> {
     tx.take(site).await?;
-    let meter = find(&mut tx.conn, site, &at.machine, at.meter.as_ref()).await?;
-    if tx.replayed(site).await?.is_some() {
+    if let Some(meter) = tx.replayed(site).await? {
+        let meter = by_number(&mut tx.conn, site, meter).await?;
         return answer(tx, site, meter).await;
     }
+    let meter = find(&mut tx.conn, site, &at.machine, at.meter.as_ref()).await?;
     if meter.feed == Feed::Absolute {
         let text = format!("{} is fed by readings; record a replacement of its counter instead", meter.key);
         return Err(Error::invalid("meter", text).into());
@@ -135,7 +139,7 @@ pub(super) async fn adjust(
         .await?;
     tx.minds.forget_site(site);
     refresh::machines(tx, site, &[meter.machine].into()).await?;
-    tx.remember(site, &meter.meter.to_string(), Some(leaf), Keep::AWhile).await?;
+    tx.remember(site, &meter.meter, Some(leaf), Keep::AWhile).await?;
     answer(tx, site, meter).await
 }
 
@@ -200,6 +204,14 @@ async fn find(conn: &mut Conn, site: SiteId, machine: &str, key: Option<&Key>) -
         None => Error::invalid("meter", format!("machine {machine} has several meters; name one of {keys}"))
             .into(),
     })
+}
+
+/// A meter by its number.
+async fn by_number(conn: &mut Conn, site: SiteId, meter: MeterId) -> Result<MeterRecord> {
+    let row = sqlx::query(METER).bind(i64::from(site.0)).bind(meter.0).fetch_one(conn).await?;
+    let mut row = Reading::new(&row, "meter");
+    let machine = MachineId(row.next()?);
+    record(&mut row, machine)
 }
 
 /// Reads `number, key, kind, feed, max_per_hour`.

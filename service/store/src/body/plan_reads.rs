@@ -172,7 +172,7 @@ fn read_entry(row: &DbRow) -> Result<DueEntry> {
 }
 
 /// Puts the keys of their machines' meters into entries.
-async fn name_meters(conn: &mut Conn, site: SiteId, entries: &mut [DueEntry]) -> Result<()> {
+pub(super) async fn name_meters(conn: &mut Conn, site: SiteId, entries: &mut [DueEntry]) -> Result<()> {
     let machines: BTreeSet<MachineId> = entries.iter().map(|entry| entry.plan.machine).collect();
     let machines: Vec<MachineId> = machines.into_iter().collect();
     let site = i64::from(site.0);
