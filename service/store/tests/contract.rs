@@ -11,7 +11,7 @@ use fettler_domain::shop::{Declaration, MeterCard, SourceCard};
 use fettler_domain::text::ForeignName;
 use fettler_domain::time::Ts;
 use fettler_store::contract::{
-    Caller, DueFilter, DuePart, KeptReport, PageAsk, ReportFilter, RequestKey, StoreError,
+    Caller, DueFilter, DuePart, EntryFilter, KeptReport, PageAsk, ReportFilter, RequestKey, StoreError,
 };
 use kit::{Shop, at, caller, declaration, hours, key, name, shuffled};
 use std::collections::BTreeMap;
@@ -315,4 +315,44 @@ async fn a_request_id_means_one_request() {
     assert_eq!(first, again);
     let other = shop.store.add_person(&call("a", 2), &name("Cy")).await;
     assert!(matches!(other, Err(StoreError::Refused(_))), "{other:?}");
+}
+
+#[tokio::test]
+async fn arrivals_are_found_by_their_subject_whatever_slashes_it_holds() {
+    let shop = Shop::open().await;
+    let report = |source: &str, report: &str, day| {
+        let content = hours("erp", "L-1", day, 1).content;
+        let id = ReportId { source: foreign(source), report: foreign(report) };
+        Received::new(id, 0, content, at(LATE))
+    };
+    let reports = vec![report("erp/north", "a/1", 1), report("erp", "b/2", 2), report("erp", "north/a/1", 3)];
+    shop.push(reports, LATE).await;
+    let about = async |subject: &str| {
+        let filter = EntryFilter { subject: Some(subject.into()), ..EntryFilter::default() };
+        let page = PageAsk { after: None, limit: 10 };
+        shop.store.entries(shop.site, &filter, page).await.expect("entries").rows.len()
+    };
+    // Two reports have this one subject.
+    assert_eq!(about("reports/erp/north/a/1/0").await, 2);
+    assert_eq!(about("reports/erp/b/2/0").await, 1);
+    assert_eq!(about("reports/erp/b/2/1").await, 0);
+    assert_eq!(about("reports/erp").await, 0);
+}
+
+#[tokio::test]
+async fn what_is_recorded_of_a_meter_stands_in_the_journal_by_number() {
+    let mut declared = declaration();
+    declared.machines[0].also_known_as = vec![foreign("lathe")];
+    let shop = Shop::open_with(&declared).await;
+    let call = caller("BookAdjustment", LATE);
+    let (alias, by, when) = (key("lathe"), name("Ada"), at("2026-03-04T00:00:00Z"));
+    let booked = shop.store.book_adjustment(&call, shop.site, &alias, None, when, "1", &by, "read");
+    let (meter, _) = booked.await.expect("booked");
+    let filter = EntryFilter { subject: Some(format!("meters/{}", meter.meter)), ..EntryFilter::default() };
+    let page = PageAsk { after: None, limit: 1 };
+    let entry = shop.store.entries(shop.site, &filter, page).await.expect("entries").rows.remove(0);
+    let leaf = String::from_utf8(entry.leaf).expect("UTF-8");
+    assert_eq!(entry.kind, "adjustment.booked");
+    let ids = format!("\"machine\":{},\"meter\":{}", meter.machine, meter.meter);
+    assert!(leaf.contains(&ids) && !leaf.contains("lathe"), "{leaf}");
 }

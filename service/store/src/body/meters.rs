@@ -72,8 +72,8 @@ pub(super) async fn replace(
     not_ahead(&at, tx.caller.now)?;
     let (closing, opening) = (shown("closing", &closing, &meter)?, shown("opening", &opening, &meter)?);
     let person = known_person(&mut tx.conn, "by", &at.by).await?;
-    let after = json!({"at": at.when.0, "closing": closing.0, "opening": opening.0});
-    let leaf = tx.append(site, fact(Kind::CounterReplaced, &meter, &at, person, after, ""))?;
+    let after = json!({"machine": meter.machine.0, "meter": meter.meter.0, "at": at.when.0, "closing": closing.0, "opening": opening.0});
+    let leaf = tx.append(site, fact(Kind::CounterReplaced, &meter, person, after, ""))?;
     sqlx::query(REPLACE)
         .bind(i64::from(site.0))
         .bind(meter.meter.0)
@@ -119,8 +119,9 @@ pub(super) async fn adjust(
     not_ahead(&at, tx.caller.now)?;
     let amount = amount_of("amount", &amount, &meter)?;
     let person = known_person(&mut tx.conn, "by", &at.by).await?;
-    let after = json!({"at": at.when.0, "amount": amount.0});
-    let leaf = tx.append(site, fact(Kind::AdjustmentBooked, &meter, &at, person, after, &note))?;
+    let after =
+        json!({"machine": meter.machine.0, "meter": meter.meter.0, "at": at.when.0, "amount": amount.0});
+    let leaf = tx.append(site, fact(Kind::AdjustmentBooked, &meter, person, after, &note))?;
     let number = i64::from(site.0);
     sqlx::query(ADJUST)
         .bind(number)
@@ -170,8 +171,8 @@ fn shown(field: &str, text: &str, meter: &MeterRecord) -> Result<Amount> {
     Ok(amount)
 }
 
-fn fact(kind: Kind, meter: &MeterRecord, at: &At, person: PersonId, after: Value, note: &str) -> Fact {
-    let subject = format!("machines/{}/meters/{}", at.machine, meter.key);
+fn fact(kind: Kind, meter: &MeterRecord, person: PersonId, after: Value, note: &str) -> Fact {
+    let subject = format!("meters/{}", meter.meter);
     let sealed = (!note.is_empty()).then(|| ("note", note.to_owned()));
     Fact { kind, subject, person: Some(person), after, before: None, sealed }
 }
