@@ -11,7 +11,8 @@ use fettler_domain::shop::{Declaration, MeterCard, SourceCard};
 use fettler_domain::text::ForeignName;
 use fettler_domain::time::Ts;
 use fettler_store::contract::{
-    Caller, DueFilter, DuePart, EntryFilter, KeptReport, PageAsk, ReportFilter, RequestKey, StoreError,
+    Caller, DueFilter, DuePart, EntryFilter, KeptReport, MachineFilter, PageAsk, ReportFilter, RequestKey,
+    StoreError,
 };
 use kit::{Shop, at, caller, declaration, hours, key, name, shuffled};
 use std::collections::BTreeMap;
@@ -355,4 +356,39 @@ async fn what_is_recorded_of_a_meter_stands_in_the_journal_by_number() {
     assert_eq!(entry.kind, "adjustment.booked");
     let ids = format!("\"machine\":{},\"meter\":{}", meter.machine, meter.meter);
     assert!(leaf.contains(&ids) && !leaf.contains("lathe"), "{leaf}");
+}
+
+#[tokio::test]
+async fn a_page_of_machines_tells_each_meter_what_asking_for_it_alone_tells() {
+    let mut declared = declaration();
+    declared.machines[0].tasks.clear();
+    declared.machines[0].last_done.clear();
+    let of = |tag: &str, feed| {
+        let mut machine = declared.machines[0].clone();
+        (machine.tag, machine.meters[0].feed) = (key(tag), Some(feed));
+        machine
+    };
+    declared.machines = vec![of("L-1", Feed::Interval), of("L-2", Feed::Absolute), of("L-3", Feed::Interval)];
+    let shop = Shop::open_with(&declared).await;
+    shop.push((1..=40).map(|day| hours("erp", "L-1", day, 6)).collect(), LATE).await;
+    let read = |machine, id, when, value| reading(machine, id, when, value);
+    shop.push(
+        vec![
+            read("L-1", "a", "2026-03-03T06:00:00Z", 1_000),
+            read("L-1", "b", "2026-04-08T06:00:00Z", 1_250),
+            read("L-2", "c", "2026-03-03T06:00:00Z", 10),
+            read("L-2", "d", "2026-05-08T06:00:00Z", 60),
+        ],
+        LATE,
+    )
+    .await;
+    let page = PageAsk { after: None, limit: 10 };
+    let machines = shop.store.machines(shop.site, &MachineFilter::default(), page).await.expect("machines");
+    assert_eq!(machines.rows.len(), 3);
+    for machine in &machines.rows {
+        let alone = shop.store.meter(shop.site, machine.tag.as_str(), None, None).await.expect("a meter");
+        assert_eq!(machine.meters, [alone]);
+    }
+    let shows = &machines.rows[0].meters[0].1;
+    assert_eq!((shows.last_reading.map(|v| v.0), shows.gap.is_some()), (Some(1_250 * 3_600_000), true));
 }

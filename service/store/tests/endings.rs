@@ -219,3 +219,30 @@ async fn hours_that_arrive_late_correct_what_a_closing_satisfied() {
     let stored = shop.store.order(shop.site, order).await.expect("the order").closing.expect("a closing");
     assert_eq!(stored.record.due_then, None);
 }
+
+#[tokio::test]
+async fn an_earlier_closing_is_judged_by_those_before_it_alone_and_listed_so() {
+    let shop = Shop::open().await;
+    let mut numbers = Vec::new();
+    for year in 2027..2031 {
+        let order = open(&shop, "filter").await;
+        numbers.push(order);
+        close(&shop, order, &format!("{year}-02-10T09:00:00Z"), &format!("{year}-02-10T10:00:00Z")).await;
+    }
+    let order = open(&shop, "filter").await;
+    let call = caller("SkipOrder", "2031-02-01T10:00:00Z");
+    shop.store.skip(&call, shop.site, order, &name("Ada"), "no element", false).await.expect("skipped");
+    let listed = orders(&shop, OrderState::Closed).await;
+    // 365 days after the closing before; the first after what was stated.
+    let expect = ["2027-03-01", "2028-02-10", "2029-02-09", "2030-02-10"];
+    for (number, due) in numbers.iter().zip(expect) {
+        let one = shop.store.order(shop.site, *number).await.expect("the order");
+        let satisfied = one.closing.as_ref().and_then(|closing| closing.satisfied.clone()).expect("derived");
+        assert_eq!(satisfied.due, Some(at(&format!("{due}T05:00:00Z"))));
+        assert!(listed.contains(&one), "{one:?}");
+    }
+    let next = shop.store.explain(shop.site, open(&shop, "filter").await, at("2031-02-01T10:00:00Z")).await;
+    let next = next.expect("why");
+    assert!(next.row_agrees);
+    assert_eq!(next.entry.plan.due, Some(at("2032-02-10T05:00:00Z")));
+}

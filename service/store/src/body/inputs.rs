@@ -40,10 +40,14 @@ by_machine!(
      ORDER BY v.task, v.version"
 );
 by_machine!(
+    // What planning counts from: the last closing of all, and the last ahead of each skip. A closing with a later one
+    // and no skip between them is left out.
     CLOSINGS,
     "SELECT o.machine, o.number, c.done_at FROM k CROSS JOIN work_order o CROSS JOIN closing c \
      WHERE o.site = k.site AND o.machine = k.machine AND o.state = 'open' AND c.site = o.site AND c.task = o.task \
-     AND c.undone = 0"
+     AND c.undone = 0 AND NOT EXISTS (SELECT 1 FROM closing d WHERE d.site = c.site AND d.task = c.task \
+     AND d.undone = 0 AND d.done_at > c.done_at AND NOT EXISTS (SELECT 1 FROM work_order s WHERE s.site = c.site \
+     AND s.task = c.task AND s.state = 'skipped' AND s.ended_at >= c.done_at AND s.ended_at < d.done_at))"
 );
 by_machine!(
     SKIPS,
@@ -62,9 +66,16 @@ by_machine!(
      WHERE t.site = k.site AND t.machine = k.machine AND c.site = t.site AND c.larger = t.number"
 );
 
+static ALL_CLOSINGS: Bulk = Bulk::new(
+    "WITH k(site, task) AS (VALUES",
+    1,
+    1,
+    ") SELECT c.task, c.done_at FROM k CROSS JOIN closing c WHERE c.site = k.site AND c.task = k.task AND c.undone = 0",
+);
+
 #[cfg(test)]
 pub(super) fn all_sql() -> Vec<&'static str> {
-    [&MACHINES, &METERS, &RESTS, &ORDERS, &VERSIONS, &CLOSINGS, &SKIPS, &LAST_DONE, &COVERS]
+    [&MACHINES, &METERS, &RESTS, &ORDERS, &VERSIONS, &CLOSINGS, &SKIPS, &LAST_DONE, &COVERS, &ALL_CLOSINGS]
         .map(Bulk::sample)
         .to_vec()
 }
@@ -213,4 +224,20 @@ async fn load_machines(
         }
     }
     Ok(minds)
+}
+
+/// All closings of tasks that stand: what an earlier one satisfied depends on those before it.
+pub(super) async fn all_closings(
+    conn: &mut Conn,
+    site: SiteId,
+    tasks: &[TaskId],
+) -> Result<HashMap<TaskId, Vec<Closing>>> {
+    let site = i64::from(site.0);
+    let mut found: HashMap<TaskId, Vec<Closing>> = HashMap::new();
+    for row in &ALL_CLOSINGS.fetch(conn, tasks, |q| q.bind(site), |q, task| q.bind(task.0)).await? {
+        let mut row = Reading::new(row, "closing");
+        let task = TaskId(row.next()?);
+        found.entry(task).or_default().push(Closing { done_at: Ts(row.next()?) });
+    }
+    Ok(found)
 }

@@ -123,12 +123,15 @@ async fn add_meters(conn: &mut Conn, site: SiteId, machines: &mut [MachineRecord
     let number = i64::from(site.0);
     let rows = METERS.fetch(conn, &ids, |q| q.bind(number), |q, machine| q.bind(machine.0)).await?;
     let mut found = BTreeMap::new();
+    let mut records = Vec::with_capacity(rows.len());
     for row in &rows {
         let mut row = Reading::new(row, "meter");
         let machine = MachineId(row.next()?);
-        let meter = meters::record(&mut row, machine)?;
-        let shows = meters::shows_of(conn, site, &meter, None).await?;
-        found.entry(machine).or_insert_with(Vec::new).push((meter, shows));
+        records.push(meters::record(&mut row, machine)?);
+    }
+    let shows = meters::shows_of(conn, site, &records, None).await?;
+    for (meter, shows) in records.into_iter().zip(shows) {
+        found.entry(meter.machine).or_insert_with(Vec::new).push((meter, shows));
     }
     for machine in machines {
         machine.meters = found.remove(&machine.machine).unwrap_or_default();

@@ -1,5 +1,6 @@
 //! What meters show, and what is recorded of their counters.
 
+use super::bulk::{Bulk, Query};
 use super::decode::Reading;
 use super::history::{self, MeterMind};
 use super::journal::Fact;
@@ -19,14 +20,21 @@ use fettler_domain::shop::{MeterRecord, MeterShows};
 use fettler_domain::text::{Key, Name};
 use fettler_domain::time::Ts;
 use serde_json::{Value, json};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashMap};
 
 const MACHINE: &str = "SELECT machine FROM machine_name WHERE site = $1 AND name = $2";
 const METERS: &str = "SELECT number, key, kind, feed, max_per_hour FROM meter WHERE site = $1 AND machine = $2 ORDER BY number";
 const METER: &str =
     "SELECT machine, number, key, kind, feed, max_per_hour FROM meter WHERE site = $1 AND number = $2";
-const LAST_READING: &str = "SELECT starts, amount FROM ledger WHERE site = $1 AND meter = $2 AND kind = 'absolute' \
-    AND starts <= $3 AND state IN ('counted', 'check') ORDER BY starts DESC LIMIT 1";
+static LAST_READING: Bulk = Bulk::new(
+    "WITH k(site, meter, until) AS (VALUES",
+    1,
+    2,
+    ") SELECT k.meter, l.starts, MAX(l.amount) FROM k CROSS JOIN ledger l WHERE l.site = k.site AND l.meter = k.meter \
+     AND l.kind = 'absolute' AND l.state IN ('counted', 'check') AND l.starts = (SELECT x.starts FROM ledger x \
+     WHERE x.site = k.site AND x.meter = k.meter AND x.kind = 'absolute' AND x.state IN ('counted', 'check') \
+     AND x.starts <= k.until ORDER BY x.starts DESC LIMIT 1) GROUP BY k.meter, l.starts",
+);
 
 const REPLACE: &str = "INSERT INTO replacement (site, meter, at, closing, opening, leaf) VALUES ($1, $2, $3, $4, $5, $6) \
     ON CONFLICT (site, meter, at) DO UPDATE SET closing = excluded.closing, opening = excluded.opening, \
@@ -36,7 +44,9 @@ const ADD_TO_MONTH: &str = "INSERT INTO meter_month (site, meter, month, amount)
     ON CONFLICT (site, meter, month) DO UPDATE SET amount = meter_month.amount + excluded.amount";
 
 #[cfg(test)]
-pub(super) const ALL_SQL: &[&str] = &[MACHINE, METERS, METER, LAST_READING, REPLACE, ADJUST, ADD_TO_MONTH];
+pub(super) fn all_sql() -> Vec<&'static str> {
+    vec![MACHINE, METERS, METER, LAST_READING.sample(), REPLACE, ADJUST, ADD_TO_MONTH]
+}
 
 /// A meter, a moment and a person.
 pub(super) struct At {
@@ -145,8 +155,7 @@ pub(super) async fn adjust(
 }
 
 async fn answer(tx: &mut Tx, site: SiteId, meter: MeterRecord) -> Result<(MeterRecord, MeterShows)> {
-    let shows = shows_of(&mut tx.conn, site, &meter, None).await?;
-    Ok((meter, shows))
+    one_shows(&mut tx.conn, site, meter, None).await
 }
 
 fn not_ahead(at: &At, now: Ts) -> Result<()> {
@@ -227,14 +236,6 @@ pub(super) fn record(row: &mut Reading<'_>, machine: MachineId) -> Result<MeterR
     })
 }
 
-/// The history of one meter, with the months of these instants loaded.
-async fn history_at(conn: &mut Conn, site: SiteId, meter: MeterId, instants: &[Ts]) -> Result<History> {
-    let mut minds = history::load(conn, site, &[meter]).await?;
-    let months: Vec<(MeterId, Month)> = instants.iter().map(|at| (meter, Month::of(*at))).collect();
-    history::load_months(conn, site, &mut minds, &months).await?;
-    Ok(minds.get(&meter).map(MeterMind::history).unwrap_or_default())
-}
-
 fn not_loaded(meter: MeterId) -> impl Fn(MissingMonth) -> StoreError {
     move |_| StoreError::Corrupt { table: "meter_month", column: "month", row: meter.to_string() }
 }
@@ -248,35 +249,57 @@ pub(super) async fn shows(
     at: Option<Ts>,
 ) -> Result<(MeterRecord, MeterShows)> {
     let meter = find(conn, site, machine, meter).await?;
-    let shows = shows_of(conn, site, &meter, at).await?;
-    Ok((meter, shows))
+    one_shows(conn, site, meter, at).await
 }
 
-/// What a meter that was found shows.
+async fn one_shows(
+    conn: &mut Conn,
+    site: SiteId,
+    meter: MeterRecord,
+    at: Option<Ts>,
+) -> Result<(MeterRecord, MeterShows)> {
+    let shows = shows_of(conn, site, std::slice::from_ref(&meter), at).await?.pop();
+    let lost = || StoreError::Corrupt { table: "meter", column: "number", row: meter.meter.to_string() };
+    Ok((meter.clone(), shows.ok_or_else(lost)?))
+}
+
+/// What meters that were found show, in their order.
 pub(super) async fn shows_of(
     conn: &mut Conn,
     site: SiteId,
-    meter: &MeterRecord,
+    meters: &[MeterRecord],
     at: Option<Ts>,
-) -> Result<MeterShows> {
-    let read = sqlx::query(LAST_READING)
-        .bind(i64::from(site.0))
-        .bind(meter.meter.0)
-        .bind(at.unwrap_or(Ts::MAX).0)
-        .fetch_optional(&mut *conn)
-        .await?;
-    let read = read
-        .map(|row| {
-            let mut row = Reading::new(&row, "ledger");
-            Ok::<_, StoreError>((Ts(row.next()?), Amount(row.next()?)))
-        })
-        .transpose()?;
-    let instants: Vec<Ts> = at.into_iter().chain(read.map(|(when, _)| when)).collect();
-    let history = history_at(conn, site, meter.meter, &instants).await?;
-    let lost = not_loaded(meter.meter);
-    let counted = at.map_or_else(|| Ok(history.total()), |at| history.at(at)).map_err(&lost)?;
+) -> Result<Vec<MeterShows>> {
+    let (number, until) = (i64::from(site.0), at.unwrap_or(Ts::MAX));
+    let bind = |q: Query, meter: &MeterRecord| q.bind(meter.meter.0).bind(until.0);
+    let mut read: HashMap<MeterId, (Ts, Amount)> = HashMap::new();
+    for row in &LAST_READING.fetch(conn, meters, |q| q.bind(number), bind).await? {
+        let mut row = Reading::new(row, "ledger");
+        read.insert(MeterId(row.next()?), (Ts(row.next()?), Amount(row.next()?)));
+    }
+    let ids: Vec<MeterId> = meters.iter().map(|meter| meter.meter).collect();
+    let mut minds = history::load(conn, site, &ids).await?;
+    let of_reading = |meter| read.get(meter).map(|(when, _)| *when);
+    let months = ids.iter().flat_map(|meter| {
+        at.into_iter().chain(of_reading(meter)).map(|instant| (*meter, Month::of(instant)))
+    });
+    history::load_months(conn, site, &mut minds, &months.collect::<Vec<_>>()).await?;
+    let shows = |meter: &MeterRecord| {
+        let history = minds.get(&meter.meter).map(MeterMind::history).unwrap_or_default();
+        shown_by(meter, &history, read.get(&meter.meter).copied(), at).map_err(not_loaded(meter.meter))
+    };
+    meters.iter().map(shows).collect()
+}
+
+fn shown_by(
+    meter: &MeterRecord,
+    history: &History,
+    read: Option<(Ts, Amount)>,
+    at: Option<Ts>,
+) -> std::result::Result<MeterShows, MissingMonth> {
+    let counted = at.map_or_else(|| Ok(history.total()), |at| history.at(at))?;
     let gap = match (meter.feed, read) {
-        (Feed::Interval, Some((when, value))) => Some(value - history.at(when).map_err(&lost)?),
+        (Feed::Interval, Some((when, value))) => Some(value - history.at(when)?),
         (Feed::Interval | Feed::Absolute, _) => None,
     };
     Ok(MeterShows { counted, known_to: history.known_to(), last_reading: read.map(|(_, value)| value), gap })
