@@ -241,3 +241,73 @@ pub(super) async fn all_closings(
     }
     Ok(found)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use fettler_domain::calendar::{Calendar, WallTime, Zone};
+    use fettler_domain::plan::plan_task;
+    use fettler_domain::rule::{CalendarUnit, Combine, Every};
+    use fettler_domain::shop::rule_card::{Meters, checked_rule};
+    use fettler_domain::shop::{ClauseCard, RuleCard};
+    use fettler_domain::time::MICROS_PER_DAY;
+    use sqlx::Executor as _;
+
+    const SHOP: &str = "INSERT INTO machine VALUES (1, 1, 'L-1', 'L-1', '', '', 'in_service', 0, '', NULL, '', 0); \
+        INSERT INTO task VALUES (1, 1, 1, 'filter', NULL, '', 0, 1, 0); \
+        INSERT INTO work_order (site, number, machine, task, title, hazard, state, opened_at, card, reason) \
+        VALUES (1, 1, 1, 1, '', 0, 'open', 0, '', '')";
+    const SKIPPED: &str = "INSERT INTO work_order (site, number, machine, task, title, hazard, state, opened_at, card, \
+        reason, ended_at) VALUES (1, $1, 1, 1, '', 0, 'skipped', 0, '', '', $2)";
+    const CLOSED: &str = "INSERT INTO closing VALUES (1, $1, 1, 1, 1, $2, 0, NULL, $3, '', 0)";
+    const RULE: &str = "INSERT INTO rule_version VALUES (1, 1, 1, 0, $1, 0)";
+
+    /// A task's rule: every ten days, from the last closing or on a grid.
+    fn rule(grid: bool) -> String {
+        let grid_base = grid.then(|| ShopDay::from_days(3));
+        let every = Every { n: 10, unit: CalendarUnit::Day };
+        let clauses = vec![ClauseCard::Calendar { every, grid_base }];
+        let card = RuleCard { clauses, combine: Combine::Earliest, window: None, keep_closed_days: false };
+        serde_json::to_string(&checked_rule(&card, "rule", &Meters::new()).expect("a rule")).expect("JSON")
+    }
+
+    /// The plan from the closings that are loaded is the plan from all of them, whatever was closed, undone and skipped
+    /// in whatever order.
+    #[tokio::test]
+    async fn closings_that_are_left_out_do_not_count() {
+        let (_folder, mut conn, _readers) = super::super::super::scratch().await;
+        conn.execute(SHOP).await.expect("a shop");
+        let calendar = Calendar::every_day(Zone::UTC, WallTime::MIDNIGHT);
+        let mut seed = 7_u64;
+        let mut chance = move |below: i64| {
+            seed = seed.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            i64::try_from(seed >> 33).expect("31 bits") % below
+        };
+        let mut left_out = 0;
+        for round in 0..60 {
+            let fresh = "DELETE FROM closing; DELETE FROM work_order WHERE state = 'skipped'; DELETE FROM rule_version";
+            conn.execute(fresh).await.expect("cleared");
+            sqlx::query(RULE).bind(rule(round % 2 == 0)).execute(&mut conn).await.expect("a rule");
+            let mut all = Vec::new();
+            for number in 2..2 + chance(14) {
+                let at = chance(60) * MICROS_PER_DAY / 2;
+                let query = match chance(4) {
+                    0 => sqlx::query(SKIPPED).bind(number).bind(at),
+                    1 => sqlx::query(CLOSED).bind(number).bind(at).bind(1_i64),
+                    _ => {
+                        all.push(Closing { done_at: Ts(at) });
+                        sqlx::query(CLOSED).bind(number).bind(at).bind(0_i64)
+                    }
+                };
+                query.execute(&mut conn).await.expect("recorded");
+            }
+            let mut minds = load(&mut conn, SiteId(1), &[MachineId(1)]).await.expect("loaded");
+            let order = minds.remove(&MachineId(1)).expect("the machine").orders.remove(0);
+            left_out += all.len() - order.closings.len();
+            let full = TaskInput { closings: all, ..order.clone() };
+            let as_of = ShopDay::from_days(31);
+            assert_eq!(plan_task(&order, &calendar, as_of), plan_task(&full, &calendar, as_of), "{full:?}");
+        }
+        assert!(left_out > 60, "{left_out} left out");
+    }
+}
