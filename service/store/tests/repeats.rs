@@ -1,5 +1,6 @@
 //! A request id used again: the same answer and no second effect, whatever became of what it names in between.
 
+#[macro_use]
 mod kit;
 
 use fettler_domain::ids::OrderNumber;
@@ -10,7 +11,7 @@ use fettler_domain::shop::{Declaration, LastDoneCard, MeterCard, SourceCard};
 use fettler_domain::text::ForeignName;
 use fettler_domain::time::ShopDay;
 use fettler_store::contract::{Caller, MachineMove, RequestKey, Result};
-use kit::{Shop, at, caller, declaration, every_days, hours, key, name, shows, task};
+use kit::{Engine, Shop, at, caller, declaration, every_days, hours, key, name, shows, task};
 use std::fmt::Debug;
 
 const NOW: &str = "2026-03-20T12:00:00Z";
@@ -70,9 +71,8 @@ fn covering() -> Declaration {
     declared
 }
 
-#[tokio::test]
-async fn a_closing_tells_its_remarks_and_what_stayed_open_again() {
-    let shop = Shop::open_with(&covering()).await;
+async fn a_closing_tells_its_remarks_and_what_stayed_open_again(engine: Engine) {
+    let shop = Shop::open_with(engine, &covering()).await;
     let order = shop.store.open_order(shop.site, "L-1", &key("big")).await.expect("open");
     let first = shop.store.close(&asking("CloseOrder"), shop.site, &said(order)).await.expect("closed");
     assert_eq!((first.covered.len(), first.left_open.len(), first.next.len()), (1, 1, 2));
@@ -87,9 +87,8 @@ async fn a_closing_tells_its_remarks_and_what_stayed_open_again() {
     assert_eq!((again.remarks, again.left_open), (first.remarks, first.left_open));
 }
 
-#[tokio::test]
-async fn a_skip_and_an_undo_give_the_same_answer() {
-    let shop = Shop::open().await;
+async fn a_skip_and_an_undo_give_the_same_answer(engine: Engine) {
+    let shop = Shop::open(engine).await;
     let order = shop.store.open_order(shop.site, "L-1", &key("filter")).await.expect("open");
     shop.store.close(&caller("CloseOrder", NOW), shop.site, &said(order)).await.expect("closed");
     let (by, next) = (name("Ada"), shop.store.open_order(shop.site, "L-1", &key("way-oil")).await);
@@ -100,10 +99,9 @@ async fn a_skip_and_an_undo_give_the_same_answer() {
     twice(&shop, "SkipOrder", skip, nothing).await;
 }
 
-#[tokio::test]
-async fn a_raised_order_is_answered_again_after_it_was_closed() {
+async fn a_raised_order_is_answered_again_after_it_was_closed(engine: Engine) {
     for rest in [false, true] {
-        let shop = Shop::open().await;
+        let shop = Shop::open(engine).await;
         let move_to = async |to, now: &str| {
             let (call, tag, by) = (caller("MoveMachine", now), key("L-1"), name("Ada"));
             shop.store.move_machine(&call, shop.site, &tag, to, &by, "no work", false).await.expect("moved")
@@ -137,11 +135,10 @@ async fn a_raised_order_is_answered_again_after_it_was_closed() {
     }
 }
 
-#[tokio::test]
-async fn a_settlement_tells_again_what_it_displaced_and_needs_no_digest_then() {
+async fn a_settlement_tells_again_what_it_displaced_and_needs_no_digest_then(engine: Engine) {
     let source = |name: &str, rank| SourceCard { name: foreign(name), rank, feeds: None };
     let sources = vec![source("erp", 1), source("night", 2)];
-    let shop = Shop::open_with(&Declaration { sources, ..declaration() }).await;
+    let shop = Shop::open_with(engine, &Declaration { sources, ..declaration() }).await;
     shop.push(vec![hours("erp", "L-1", 1, 8), hours("night", "L-1", 1, 4)], NOW).await;
     let settle = async |call| {
         let (source, report, by) = (foreign("night"), foreign("L-1-1"), name("Ada"));
@@ -159,9 +156,8 @@ async fn a_settlement_tells_again_what_it_displaced_and_needs_no_digest_then() {
     assert!(settle(caller("SettleReport", NOW)).await.is_err());
 }
 
-#[tokio::test]
-async fn a_load_and_a_statement_tell_their_changes_again() {
-    let shop = Shop::open().await;
+async fn a_load_and_a_statement_tell_their_changes_again(engine: Engine) {
+    let shop = Shop::open(engine).await;
     let mut declared = covering();
     declared.people.push(name("Bo"));
     let load = async |call| shop.store.load_shop(&call, &declared, Some(&name("Bo")), false).await;
@@ -175,8 +171,7 @@ async fn a_load_and_a_statement_tell_their_changes_again() {
     assert_eq!(state(asking("StateLastDone")).await.expect("told").len(), 1);
 }
 
-#[tokio::test]
-async fn what_is_recorded_of_a_meter_is_answered_again_after_a_second_one_was_declared() {
+async fn what_is_recorded_of_a_meter_is_answered_again_after_a_second_one_was_declared(engine: Engine) {
     let mut declared = declaration();
     let second = MeterCard {
         key: key("powered"),
@@ -189,7 +184,7 @@ async fn what_is_recorded_of_a_meter_is_answered_again_after_a_second_one_was_de
     for feed in [Feed::Interval, Feed::Absolute] {
         declared.machines[0].meters.truncate(1);
         declared.machines[0].meters[0].feed = Some(feed);
-        let shop = Shop::open_with(&declared).await;
+        let shop = Shop::open_with(engine, &declared).await;
         shop.push(vec![shows("L-1", 3, "1000"), shows("L-1", 8, "1050")], NOW).await;
         let (tag, by, when) = (key("L-1"), name("Ada"), at("2026-03-10T06:00:00Z"));
         let mut two = declared.clone();
@@ -211,11 +206,10 @@ async fn what_is_recorded_of_a_meter_is_answered_again_after_a_second_one_was_de
     }
 }
 
-#[tokio::test]
-async fn a_machine_that_was_moved_by_a_name_is_answered_again_without_it() {
+async fn a_machine_that_was_moved_by_a_name_is_answered_again_without_it(engine: Engine) {
     let mut declared = declaration();
     declared.machines[0].also_known_as = vec![foreign("lathe")];
-    let shop = Shop::open_with(&declared).await;
+    let shop = Shop::open_with(engine, &declared).await;
     let (alias, by) = (key("lathe"), name("Ada"));
     let forbid = async |call| {
         let to = MachineMove::Forbid;
@@ -229,9 +223,8 @@ async fn a_machine_that_was_moved_by_a_name_is_answered_again_without_it() {
     twice(&shop, "ForbidMachine", forbid, rename).await;
 }
 
-#[tokio::test]
-async fn a_person_and_a_token_are_answered_again() {
-    let shop = Shop::open().await;
+async fn a_person_and_a_token_are_answered_again(engine: Engine) {
+    let shop = Shop::open(engine).await;
     let add = async |call| shop.store.add_person(&call, &name("Ada")).await;
     twice(&shop, "AddPerson", add, nothing).await;
     let request = Some(RequestKey { id: "r".into(), digest: [2; 32] });
@@ -239,4 +232,15 @@ async fn a_person_and_a_token_are_answered_again() {
     let other = shop.store.add_person(&other, &name("Cy")).await;
     assert!(other.is_err(), "the id stands for Ada");
     twice(&shop, "AddToken", async |call| shop.store.add_token(&call, "erp", &[7; 32]).await, nothing).await;
+}
+
+on_every_engine! {
+    a_closing_tells_its_remarks_and_what_stayed_open_again,
+    a_skip_and_an_undo_give_the_same_answer,
+    a_raised_order_is_answered_again_after_it_was_closed,
+    a_settlement_tells_again_what_it_displaced_and_needs_no_digest_then,
+    a_load_and_a_statement_tell_their_changes_again,
+    what_is_recorded_of_a_meter_is_answered_again_after_a_second_one_was_declared,
+    a_machine_that_was_moved_by_a_name_is_answered_again_without_it,
+    a_person_and_a_token_are_answered_again,
 }
