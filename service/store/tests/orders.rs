@@ -209,6 +209,43 @@ async fn a_raised_order_is_due_on_its_day_and_has_no_next(engine: Engine) {
     assert!(matches!(refused, Err(StoreError::Refused(Error::Invalid(_)))), "{refused:?}");
 }
 
+async fn what_was_said_of_an_order_stays_with_it_whatever_ends_it(engine: Engine) {
+    let shop = Shop::open(engine).await;
+    let raised = RaiseSaid {
+        machine: key("L-1"),
+        title: name("Door rattles"),
+        by: name("Ada"),
+        due_day: None,
+        hazard: false,
+        note: "left roller".into(),
+    };
+    let call = caller("RaiseOrder", "2026-03-03T10:00:00Z");
+    let order = shop.store.raise(&call, shop.site, &raised).await.expect("raised").plan.order;
+    let filter = OrderFilter::default();
+    let listed = async || {
+        let page = PageAsk { after: None, limit: 10 };
+        let listed = shop.store.orders(shop.site, &filter, page).await.expect("orders").rows;
+        listed.into_iter().find(|listed| listed.number == order).expect("listed")
+    };
+    assert_eq!(listed().await.note, "left roller");
+    let skip = async |reason: &str| {
+        let call = caller("SkipOrder", "2026-03-03T11:00:00Z");
+        shop.store.skip(&call, shop.site, order, &name("Ada"), reason, false).await
+    };
+    let skipped = skip("it is the floor").await.expect("skipped").order.expect("the order");
+    assert_eq!((skipped.note.as_str(), skipped.reason.as_str()), ("left roller", "it is the floor"));
+    assert_eq!(listed().await, skipped);
+    let Err(StoreError::Refused(Error::WrongState { text, .. })) = skip("again").await else {
+        panic!("an order is skipped once");
+    };
+    assert!(text.contains("(it is the floor)"), "{text}");
+    let other = shop.store.raise(&call, shop.site, &raised).await.expect("raised").plan.order;
+    let closed = close(&shop, &said(other, "2026-03-03T11:00:00Z"), "2026-03-03T11:00:00Z").await;
+    let closed = closed.expect("closed").order.expect("the order");
+    let closing = closed.closing.expect("a closing");
+    assert_eq!((closed.note.as_str(), closing.note.as_str()), ("left roller", "bowl was half full"));
+}
+
 async fn a_done_time_ahead_is_asked_back(engine: Engine) {
     let shop = Shop::open(engine).await;
     let order = open(&shop, "filter").await;
@@ -252,6 +289,7 @@ on_every_engine! {
     an_undo_opens_the_order_again_unless_a_later_closing_stands_on_it,
     a_skip_is_no_closing_and_the_next_counts_from_the_skipped_point,
     a_raised_order_is_due_on_its_day_and_has_no_next,
+    what_was_said_of_an_order_stays_with_it_whatever_ends_it,
     a_done_time_ahead_is_asked_back,
     a_rest_takes_its_orders_off_the_list_and_they_are_due_the_day_it_ends,
 }

@@ -21,7 +21,7 @@ use serde::{Deserialize, Serialize};
 use serde_json::json;
 use std::collections::{BTreeMap, BTreeSet};
 
-const SKIP: &str = "UPDATE work_order SET state = 'skipped', ended_at = $3, reason = $4, skipped_by = $5, leaf = $6 \
+const SKIP: &str = "UPDATE work_order SET state = 'skipped', ended_at = $3, skipped_by = $4, leaf = $5 \
     WHERE site = $1 AND number = $2 AND state = 'open'";
 const MACHINE: &str = "SELECT number, state FROM machine WHERE site = $1 AND tag = $2";
 const RAISE: &str = "INSERT INTO work_order (site, number, machine, title, hazard, state, opened_at, raised_at, raised_by, \
@@ -82,7 +82,6 @@ pub(super) async fn skip(tx: &mut Tx, site: SiteId, ask: Ending) -> Result<Ended
         .bind(i64::from(site.0))
         .bind(ask.order.0)
         .bind(tx.caller.now.0)
-        .bind(ask.reason.as_str())
         .bind(person.0)
         .bind(leaf)
         .execute(&mut tx.conn)
@@ -98,6 +97,7 @@ pub(super) async fn skip(tx: &mut Tx, site: SiteId, ask: Ending) -> Result<Ended
 }
 
 async fn skipped(tx: &mut Tx, site: SiteId, order: OrderNumber, next: &[OrderNumber]) -> Result<Ended> {
+    tx.flush().await?;
     let order = orders::one(&mut tx.conn, site, order).await?;
     let next = plan_reads::entries(&mut tx.conn, site, next).await?;
     Ok(Ended { order: Some(order), next, ..Ended::default() })
@@ -161,7 +161,7 @@ pub(super) async fn raise(tx: &mut Tx, site: SiteId, said: RaiseSaid) -> Result<
         .bind(tx.caller.now.0)
         .bind(due.0)
         .bind(person.0)
-        .bind(to_json(&RaisedCard { note: said.note })?)
+        .bind(to_json(&RaisedCard { leaf: Some(leaf) })?)
         .bind(leaf)
         .execute(&mut tx.conn)
         .await?;

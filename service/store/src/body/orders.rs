@@ -17,7 +17,7 @@ use sqlx::QueryBuilder;
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 const COLUMNS: &str = "SELECT o.number, o.state, m.tag, t.key, o.title, o.opened_at, o.raised_by, o.card, o.ended_at, \
-    o.reason, o.skipped_by, o.machine, o.task FROM work_order o \
+    o.reason, o.skipped_by, o.machine, o.task, o.leaf FROM work_order o \
     JOIN machine m ON m.site = o.site AND m.number = o.machine \
     LEFT JOIN task t ON t.site = o.site AND t.number = o.task WHERE o.site = ";
 static CLOSINGS: Bulk = Bulk::new(
@@ -28,21 +28,27 @@ static CLOSINGS: Bulk = Bulk::new(
      LEFT JOIN sealed_note n ON n.site = c.site AND n.leaf = c.leaf \
      WHERE c.site = k.site AND c.work_order = k.number ORDER BY c.number",
 );
+static NOTES: Bulk = Bulk::new(
+    "WITH k(site, leaf) AS (VALUES",
+    1,
+    1,
+    ") SELECT n.leaf, n.text FROM k CROSS JOIN sealed_note n WHERE n.site = k.site AND n.leaf = k.leaf",
+);
 /// The closings of an order's task that stand, the newest first: what `why` shows.
 const OF_TASK: &str = "SELECT c.record FROM work_order o JOIN closing c ON c.site = o.site AND c.task = o.task \
     WHERE o.site = $1 AND o.number = $2 AND c.undone = 0 ORDER BY c.done_at DESC, c.number DESC LIMIT 10";
 
 #[cfg(test)]
 pub(super) fn all_sql() -> Vec<&'static str> {
-    vec![CLOSINGS.sample(), OF_TASK]
+    vec![CLOSINGS.sample(), NOTES.sample(), OF_TASK]
 }
 
-/// What an order without a task keeps of what was said.
+/// What an order without a task keeps of its raising: the leaf with which the note is sealed, the only place of its text.
 #[derive(Default, Serialize, Deserialize)]
 #[serde(default)]
 pub(super) struct RaisedCard {
-    /// What was seen.
-    pub(super) note: String,
+    /// The leaf.
+    pub(super) leaf: Option<i64>,
 }
 
 /// Orders: open ones by number, others newest first.
@@ -72,6 +78,7 @@ pub(super) async fn list(
     let rows = query.build().fetch_all(&mut *conn).await?;
     let found = rows.iter().map(record).collect::<Result<Vec<_>>>()?;
     let Page { rows: mut found, next } = Page::cut(found, page.limit, |found| found.order.number.0);
+    add_notes(conn, site, &mut found).await?;
     add_closings(conn, site, &mut found).await?;
     Ok(Page { rows: found.into_iter().map(|found| found.order).collect(), next })
 }
@@ -82,6 +89,7 @@ pub(super) async fn one(conn: &mut Conn, site: SiteId, number: OrderNumber) -> R
     query.push_bind(i64::from(site.0)).push(" AND o.number = ").push_bind(number.0);
     let row = query.build().fetch_optional(&mut *conn).await?.ok_or_else(|| no_order(number))?;
     let mut found = [record(&row)?];
+    add_notes(conn, site, &mut found).await?;
     add_closings(conn, site, &mut found).await?;
     let [Found { order, .. }] = found;
     Ok(order)
@@ -97,6 +105,8 @@ struct Found {
     order: OrderRecord,
     machine: MachineId,
     task: Option<TaskId>,
+    /// The leaf of its raising, and that of its skip.
+    sealed: [Option<i64>; 2],
 }
 
 fn record(row: &DbRow) -> Result<Found> {
@@ -118,14 +128,36 @@ fn record(row: &DbRow) -> Result<Found> {
         title,
         opened_at,
         raised_by,
-        note: card.note,
+        note: String::new(),
         ended_at: row.next::<Option<i64>>()?.map(Ts),
         reason: row.next()?,
         skipped_by: row.next::<Option<i64>>()?.map(PersonId),
         closing: None,
         undone: Vec::new(),
     };
-    Ok(Found { order, machine: MachineId(row.next()?), task: row.next::<Option<i64>>()?.map(TaskId) })
+    let (machine, task) = (MachineId(row.next()?), row.next::<Option<i64>>()?.map(TaskId));
+    let leaf = row.next::<Option<i64>>()?.filter(|_| state == OrderState::Skipped);
+    Ok(Found { order, machine, task, sealed: [card.leaf, leaf] })
+}
+
+/// Adds to orders what was said when they were raised and why they were skipped, as far as it was not erased.
+async fn add_notes(conn: &mut Conn, site: SiteId, found: &mut [Found]) -> Result<()> {
+    let number = i64::from(site.0);
+    let leaves: Vec<i64> = found.iter().flat_map(|found| found.sealed).flatten().collect();
+    let mut notes: HashMap<i64, String> = HashMap::new();
+    for row in &NOTES.fetch(conn, &leaves, |q| q.bind(number), |q, leaf| q.bind(*leaf)).await? {
+        let mut row = Reading::new(row, "sealed_note");
+        notes.insert(row.next()?, row.next()?);
+    }
+    for Found { order, sealed: [raised, skipped], .. } in found {
+        if let Some(note) = raised.and_then(|leaf| notes.remove(&leaf)) {
+            order.note = note;
+        }
+        if let Some(reason) = skipped.and_then(|leaf| notes.remove(&leaf)) {
+            order.reason = reason;
+        }
+    }
+    Ok(())
 }
 
 /// Adds to orders their closings, with what each that stands satisfied.
