@@ -2,7 +2,7 @@
 //! time has come. It goes in bounded passes, so that no caller waits long behind it.
 
 use crate::clock::Clock;
-use fettler_store::contract::{Result, Store};
+use fettler_store::contract::{Result, SiteRecord, Store};
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::time::{MissedTickBehavior, interval};
@@ -28,18 +28,32 @@ pub async fn keep(store: Arc<dyn Store>, clock: Arc<dyn Clock>, stopping: Cancel
     }
 }
 
-/// Brings every site up to date, unless the service stops meanwhile.
+/// Brings every site up to date, unless the service stops meanwhile. A site whose pass fails does not keep the others
+/// from theirs; it is tried again the next time.
 pub async fn once(store: &dyn Store, clock: &dyn Clock, stopping: &CancellationToken) -> Result<()> {
     for site in store.sites().await? {
-        while !stopping.is_cancelled() {
-            let pass = store.upkeep(site.site, clock.now(), ROWS_PER_PASS).await?;
-            if pass.refreshed + pass.judged > 0 {
-                let (refreshed, judged) = (pass.refreshed, pass.judged);
-                tracing::debug!(site = site.card.key.as_str(), refreshed, judged, "upkeep");
-            }
-            if !pass.more {
-                break;
-            }
+        if let Err(error) = one(store, clock, stopping, &site).await {
+            let (error, site) = (&error as &dyn std::error::Error, site.card.key.as_str());
+            tracing::warn!(error, site, "upkeep of site {site} failed; it is tried again");
+        }
+    }
+    Ok(())
+}
+
+async fn one(
+    store: &dyn Store,
+    clock: &dyn Clock,
+    stopping: &CancellationToken,
+    site: &SiteRecord,
+) -> Result<()> {
+    while !stopping.is_cancelled() {
+        let pass = store.upkeep(site.site, clock.now(), ROWS_PER_PASS).await?;
+        if pass.refreshed + pass.judged > 0 {
+            let (refreshed, judged) = (pass.refreshed, pass.judged);
+            tracing::debug!(site = site.card.key.as_str(), refreshed, judged, "upkeep");
+        }
+        if !pass.more {
+            break;
         }
     }
     Ok(())

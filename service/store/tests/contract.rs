@@ -1,5 +1,6 @@
 //! The store contract, engine by engine: what must hold whatever stands behind it.
 
+#[macro_use]
 mod kit;
 
 use fettler_domain::ledger::history::Month;
@@ -11,9 +12,10 @@ use fettler_domain::shop::{Declaration, MeterCard, SourceCard};
 use fettler_domain::text::ForeignName;
 use fettler_domain::time::Ts;
 use fettler_store::contract::{
-    Caller, DueFilter, DuePart, KeptReport, PageAsk, ReportFilter, RequestKey, StoreError,
+    Caller, DueFilter, DuePart, EntryFilter, KeptReport, MachineFilter, PageAsk, ReportFilter, RequestKey,
+    StoreError,
 };
-use kit::{Shop, at, caller, declaration, hours, key, name, shuffled};
+use kit::{Engine, Shop, at, caller, declaration, hours, key, name, shuffled};
 use std::collections::BTreeMap;
 
 const LATE: &str = "2026-12-31T12:00:00Z";
@@ -88,11 +90,10 @@ fn ranked() -> Declaration {
     Declaration { sources: vec![source("night", 1), source("erp", 2)], ..declaration() }
 }
 
-#[tokio::test]
-async fn any_order_and_any_cut_end_in_the_same_rows_months_and_plan() {
+async fn any_order_and_any_cut_end_in_the_same_rows_months_and_plan(engine: Engine) {
     let mut first = None;
     for (seed, cut) in [(1, 1), (2, 7), (3, 64), (4, 1_000)] {
-        let shop = Shop::open_with(&ranked()).await;
+        let shop = Shop::open_with(engine, &ranked()).await;
         let reports = shuffled([medley(), medley()].concat(), seed);
         for part in reports.chunks(cut) {
             shop.push(part.to_vec(), LATE).await;
@@ -105,9 +106,8 @@ async fn any_order_and_any_cut_end_in_the_same_rows_months_and_plan() {
     }
 }
 
-#[tokio::test]
-async fn every_outcome_is_told() {
-    let shop = Shop::open_with(&ranked()).await;
+async fn every_outcome_is_told(engine: Engine) {
+    let shop = Shop::open_with(engine, &ranked()).await;
     let day1 = hours("erp", "L-1", 1, 8);
     let day2 = hours("erp", "L-1", 2, 8);
     let pushed = vec![
@@ -129,9 +129,8 @@ async fn every_outcome_is_told() {
     assert_eq!(told[7..], ["held unknown_machine", "accepted", "held future"]);
 }
 
-#[tokio::test]
-async fn a_better_ranked_source_displaces_and_a_withdrawal_lets_in() {
-    let shop = Shop::open_with(&ranked()).await;
+async fn a_better_ranked_source_displaces_and_a_withdrawal_lets_in(engine: Engine) {
+    let shop = Shop::open_with(engine, &ranked()).await;
     let (erp, night) = (hours("erp", "L-1", 1, 8), hours("night", "L-1", 1, 4));
     let call = caller("PushReports", LATE);
     let push = async |report: Received| {
@@ -147,9 +146,8 @@ async fn a_better_ranked_source_displaces_and_a_withdrawal_lets_in() {
     assert_eq!((told.let_in, told.left), (vec![erp.key], Some((Amount(4 * 3_600_000), Unit::Hours))));
 }
 
-#[tokio::test]
-async fn a_settled_report_counts_and_leaves_again() {
-    let shop = Shop::open_with(&ranked()).await;
+async fn a_settled_report_counts_and_leaves_again(engine: Engine) {
+    let shop = Shop::open_with(engine, &ranked()).await;
     shop.push(vec![hours("night", "L-1", 1, 4), hours("erp", "L-1", 1, 8)], LATE).await;
     let settle = async |settlement, source: &str| {
         let call = caller("SettleReport", LATE);
@@ -171,9 +169,8 @@ async fn a_settled_report_counts_and_leaves_again() {
     essence(&shop).await;
 }
 
-#[tokio::test]
-async fn upkeep_judges_what_waited_and_moves_the_plan_to_a_new_day() {
-    let shop = Shop::open().await;
+async fn upkeep_judges_what_waited_and_moves_the_plan_to_a_new_day(engine: Engine) {
+    let shop = Shop::open(engine).await;
     let early = "2026-03-01T12:00:00Z";
     let told = shop.push(vec![hours("erp", "Z-9", 1, 8), hours("erp", "L-1", 2, 8)], early).await;
     assert_eq!(told, ["held unknown_machine", "held future"]);
@@ -193,12 +190,11 @@ async fn upkeep_judges_what_waited_and_moves_the_plan_to_a_new_day() {
     essence(&shop).await;
 }
 
-#[tokio::test]
-async fn a_replaced_counter_goes_on_counting() {
+async fn a_replaced_counter_goes_on_counting(engine: Engine) {
     let mut declared = declaration();
     declared.machines[0].meters =
         vec![MeterCard { feed: Some(Feed::Absolute), ..declared.machines[0].meters[0].clone() }];
-    let shop = Shop::open_with(&declared).await;
+    let shop = Shop::open_with(engine, &declared).await;
     let told = shop
         .push(
             vec![
@@ -234,9 +230,8 @@ async fn a_replaced_counter_goes_on_counting() {
     essence(&shop).await;
 }
 
-#[tokio::test]
-async fn a_booked_adjustment_is_a_step_of_the_count() {
-    let shop = Shop::open().await;
+async fn a_booked_adjustment_is_a_step_of_the_count(engine: Engine) {
+    let shop = Shop::open(engine).await;
     shop.push((1..=5).map(|day| hours("erp", "L-1", day, 8)).collect(), LATE).await;
     let when = at("2026-03-04T00:00:00Z");
     let book = async |amount: &str| {
@@ -255,9 +250,8 @@ async fn a_booked_adjustment_is_a_step_of_the_count() {
     essence(&shop).await;
 }
 
-#[tokio::test(flavor = "multi_thread", worker_threads = 4)]
-async fn racing_pushes_count_each_report_once() {
-    let shop = std::sync::Arc::new(Shop::open().await);
+async fn racing_pushes_count_each_report_once(engine: Engine) {
+    let shop = std::sync::Arc::new(Shop::open(engine).await);
     let mut tasks = tokio::task::JoinSet::new();
     for racer in 0..16_i64 {
         let shop = std::sync::Arc::clone(&shop);
@@ -278,9 +272,8 @@ async fn racing_pushes_count_each_report_once() {
     essence(&shop).await;
 }
 
-#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-async fn a_caller_that_leaves_does_not_take_its_work_along() {
-    let mut shop = Shop::open().await;
+async fn a_caller_that_leaves_does_not_take_its_work_along(engine: Engine) {
+    let mut shop = Shop::open(engine).await;
     let call = caller("PushReports", LATE);
     let push = shop.store.push(&call, shop.site, vec![hours("erp", "L-1", 1, 8)]);
     // Polled once, so that the reports are in the queue, and dropped.
@@ -290,9 +283,8 @@ async fn a_caller_that_leaves_does_not_take_its_work_along() {
     assert_eq!(shop.push(vec![hours("erp", "L-1", 1, 8)], LATE).await, ["duplicate"]);
 }
 
-#[tokio::test]
-async fn after_shutting_nothing_is_taken_and_readers_still_answer() {
-    let shop = Shop::open().await;
+async fn after_shutting_nothing_is_taken_and_readers_still_answer(engine: Engine) {
+    let shop = Shop::open(engine).await;
     shop.store.shut().await;
     let late =
         shop.store.push(&caller("PushReports", LATE), shop.site, vec![hours("erp", "L-1", 1, 8)]).await;
@@ -303,9 +295,8 @@ async fn after_shutting_nothing_is_taken_and_readers_still_answer() {
     );
 }
 
-#[tokio::test]
-async fn a_request_id_means_one_request() {
-    let shop = Shop::open().await;
+async fn a_request_id_means_one_request(engine: Engine) {
+    let shop = Shop::open(engine).await;
     let call = |id: &str, digest| Caller {
         request: Some(RequestKey { id: id.into(), digest: [digest; 32] }),
         ..caller("AddPerson", LATE)
@@ -315,4 +306,93 @@ async fn a_request_id_means_one_request() {
     assert_eq!(first, again);
     let other = shop.store.add_person(&call("a", 2), &name("Cy")).await;
     assert!(matches!(other, Err(StoreError::Refused(_))), "{other:?}");
+}
+
+async fn arrivals_are_found_by_their_subject_whatever_slashes_it_holds(engine: Engine) {
+    let shop = Shop::open(engine).await;
+    let report = |source: &str, report: &str, day| {
+        let content = hours("erp", "L-1", day, 1).content;
+        let id = ReportId { source: foreign(source), report: foreign(report) };
+        Received::new(id, 0, content, at(LATE))
+    };
+    let reports = vec![report("erp/north", "a/1", 1), report("erp", "b/2", 2), report("erp", "north/a/1", 3)];
+    shop.push(reports, LATE).await;
+    let about = async |subject: &str| {
+        let filter = EntryFilter { subject: Some(subject.into()), ..EntryFilter::default() };
+        let page = PageAsk { after: None, limit: 10 };
+        shop.store.entries(shop.site, &filter, page).await.expect("entries").rows.len()
+    };
+    // Two reports have this one subject.
+    assert_eq!(about("reports/erp/north/a/1/0").await, 2);
+    assert_eq!(about("reports/erp/b/2/0").await, 1);
+    assert_eq!(about("reports/erp/b/2/1").await, 0);
+    assert_eq!(about("reports/erp").await, 0);
+}
+
+async fn what_is_recorded_of_a_meter_stands_in_the_journal_by_number(engine: Engine) {
+    let mut declared = declaration();
+    declared.machines[0].also_known_as = vec![foreign("lathe")];
+    let shop = Shop::open_with(engine, &declared).await;
+    let call = caller("BookAdjustment", LATE);
+    let (alias, by, when) = (key("lathe"), name("Ada"), at("2026-03-04T00:00:00Z"));
+    let booked = shop.store.book_adjustment(&call, shop.site, &alias, None, when, "1", &by, "read");
+    let (meter, _) = booked.await.expect("booked");
+    let filter = EntryFilter { subject: Some(format!("meters/{}", meter.meter)), ..EntryFilter::default() };
+    let page = PageAsk { after: None, limit: 1 };
+    let entry = shop.store.entries(shop.site, &filter, page).await.expect("entries").rows.remove(0);
+    let leaf = String::from_utf8(entry.leaf).expect("UTF-8");
+    assert_eq!(entry.kind, "adjustment.booked");
+    let ids = format!("\"machine\":{},\"meter\":{}", meter.machine, meter.meter);
+    assert!(leaf.contains(&ids) && !leaf.contains("lathe"), "{leaf}");
+}
+
+async fn a_page_of_machines_tells_each_meter_what_asking_for_it_alone_tells(engine: Engine) {
+    let mut declared = declaration();
+    declared.machines[0].tasks.clear();
+    declared.machines[0].last_done.clear();
+    let of = |tag: &str, feed| {
+        let mut machine = declared.machines[0].clone();
+        (machine.tag, machine.meters[0].feed) = (key(tag), Some(feed));
+        machine
+    };
+    declared.machines = vec![of("L-1", Feed::Interval), of("L-2", Feed::Absolute), of("L-3", Feed::Interval)];
+    let shop = Shop::open_with(engine, &declared).await;
+    shop.push((1..=40).map(|day| hours("erp", "L-1", day, 6)).collect(), LATE).await;
+    let read = |machine, id, when, value| reading(machine, id, when, value);
+    shop.push(
+        vec![
+            read("L-1", "a", "2026-03-03T06:00:00Z", 1_000),
+            read("L-1", "b", "2026-04-08T06:00:00Z", 1_250),
+            read("L-2", "c", "2026-03-03T06:00:00Z", 10),
+            read("L-2", "d", "2026-05-08T06:00:00Z", 60),
+        ],
+        LATE,
+    )
+    .await;
+    let page = PageAsk { after: None, limit: 10 };
+    let machines = shop.store.machines(shop.site, &MachineFilter::default(), page).await.expect("machines");
+    assert_eq!(machines.rows.len(), 3);
+    for machine in &machines.rows {
+        let alone = shop.store.meter(shop.site, machine.tag.as_str(), None, None).await.expect("a meter");
+        assert_eq!(machine.meters, [alone]);
+    }
+    let shows = &machines.rows[0].meters[0].1;
+    assert_eq!((shows.last_reading.map(|v| v.0), shows.gap.is_some()), (Some(1_250 * 3_600_000), true));
+}
+
+on_every_engine! {
+    any_order_and_any_cut_end_in_the_same_rows_months_and_plan,
+    every_outcome_is_told,
+    a_better_ranked_source_displaces_and_a_withdrawal_lets_in,
+    a_settled_report_counts_and_leaves_again,
+    upkeep_judges_what_waited_and_moves_the_plan_to_a_new_day,
+    a_replaced_counter_goes_on_counting,
+    a_booked_adjustment_is_a_step_of_the_count,
+    racing_pushes_count_each_report_once,
+    a_caller_that_leaves_does_not_take_its_work_along,
+    after_shutting_nothing_is_taken_and_readers_still_answer,
+    a_request_id_means_one_request,
+    arrivals_are_found_by_their_subject_whatever_slashes_it_holds,
+    what_is_recorded_of_a_meter_stands_in_the_journal_by_number,
+    a_page_of_machines_tells_each_meter_what_asking_for_it_alone_tells,
 }

@@ -1,5 +1,6 @@
 //! What must hold whatever is done to orders: one open order of each task, repeated calls, late facts, retired things.
 
+#[macro_use]
 mod kit;
 
 use fettler_domain::error::Error;
@@ -10,7 +11,7 @@ use fettler_domain::time::{MICROS_PER_HOUR, Ts};
 use fettler_store::contract::{
     Caller, Ended, MachineMove, OrderFilter, OrderRecord, PageAsk, RequestKey, StoreError,
 };
-use kit::{Shop, at, caller, declaration, every_days, hours, key, name, task};
+use kit::{Engine, Shop, at, caller, declaration, every_days, hours, key, name, task};
 use std::collections::BTreeMap;
 
 fn said(order: OrderNumber, done_at: Ts) -> ClosingSaid {
@@ -71,10 +72,9 @@ fn chained() -> Declaration {
     declared
 }
 
-#[tokio::test]
-async fn every_active_task_has_exactly_one_open_order_whatever_is_done() {
+async fn every_active_task_has_exactly_one_open_order_whatever_is_done(engine: Engine) {
     let declared = chained();
-    let shop = Shop::open_with(&declared).await;
+    let shop = Shop::open_with(engine, &declared).await;
     let tasks: Vec<String> = declared.machines[0].tasks.iter().map(|task| task.key.to_string()).collect();
     let mut now = at("2026-03-02T13:00:00Z");
     // A linear congruence is chance enough here, and the same on every run.
@@ -120,9 +120,8 @@ async fn every_active_task_has_exactly_one_open_order_whatever_is_done() {
     assert!(undone > 0 && refused > 0, "{undone} undone, {refused} refused");
 }
 
-#[tokio::test]
-async fn a_repeated_undo_and_a_repeated_retirement_give_the_same_answer_and_no_second_effect() {
-    let shop = Shop::open_with(&chained()).await;
+async fn a_repeated_undo_and_a_repeated_retirement_give_the_same_answer_and_no_second_effect(engine: Engine) {
+    let shop = Shop::open_with(engine, &chained()).await;
     let large = open(&shop, "large").await;
     let closed = close(&shop, large, "2026-03-03T09:00:00Z", "2026-03-03T10:00:00Z").await;
     assert_eq!(closed.covered.len(), 2);
@@ -147,9 +146,8 @@ async fn a_repeated_undo_and_a_repeated_retirement_give_the_same_answer_and_no_s
     assert_eq!(shop.store.journal_head(shop.site).await.expect("a head"), head);
 }
 
-#[tokio::test]
-async fn what_was_retired_since_is_not_opened_again() {
-    let shop = Shop::open().await;
+async fn what_was_retired_since_is_not_opened_again(engine: Engine) {
+    let shop = Shop::open(engine).await;
     let order = open(&shop, "filter").await;
     close(&shop, order, "2026-03-03T09:00:00Z", "2026-03-03T10:00:00Z").await;
     let mut declared = declaration();
@@ -168,9 +166,8 @@ async fn what_was_retired_since_is_not_opened_again() {
     assert_eq!(why.entry.plan.due, Some(at("2027-03-03T05:00:00Z")));
 }
 
-#[tokio::test]
-async fn a_skip_after_a_closing_stands_in_the_way_of_its_undo() {
-    let shop = Shop::open().await;
+async fn a_skip_after_a_closing_stands_in_the_way_of_its_undo(engine: Engine) {
+    let shop = Shop::open(engine).await;
     let order = open(&shop, "filter").await;
     close(&shop, order, "2026-03-03T09:00:00Z", "2026-03-03T10:00:00Z").await;
     let next = open(&shop, "filter").await;
@@ -183,9 +180,8 @@ async fn a_skip_after_a_closing_stands_in_the_way_of_its_undo() {
     assert_eq!(refusal(undo(&shop, &call, order).await), "LATER_CLOSING");
 }
 
-#[tokio::test]
-async fn work_entered_days_later_counts_from_when_it_was_done() {
-    let shop = Shop::open().await;
+async fn work_entered_days_later_counts_from_when_it_was_done(engine: Engine) {
+    let shop = Shop::open(engine).await;
     let order = open(&shop, "filter").await;
     let ended = close(&shop, order, "2027-03-20T09:00:00Z", "2027-03-24T10:00:00Z").await;
     let record = ended.order.and_then(|order| order.closing).expect("a closing").record;
@@ -200,10 +196,9 @@ async fn work_entered_days_later_counts_from_when_it_was_done() {
     assert_eq!(ended.next[0].plan.due, Some(at("2028-03-19T05:00:00Z")));
 }
 
-#[tokio::test]
-async fn hours_that_arrive_late_correct_what_a_closing_satisfied() {
+async fn hours_that_arrive_late_correct_what_a_closing_satisfied(engine: Engine) {
     use fettler_domain::plan::Timing;
-    let shop = Shop::open().await;
+    let shop = Shop::open(engine).await;
     let order = open(&shop, "way-oil").await;
     close(&shop, order, "2026-03-14T16:00:00Z", "2026-03-14T16:00:00Z").await;
     let satisfied = async || {
@@ -218,4 +213,40 @@ async fn hours_that_arrive_late_correct_what_a_closing_satisfied() {
     assert_eq!(now.due, Some(at("2026-03-13T10:00:00Z")));
     let stored = shop.store.order(shop.site, order).await.expect("the order").closing.expect("a closing");
     assert_eq!(stored.record.due_then, None);
+}
+
+async fn an_earlier_closing_is_judged_by_those_before_it_alone_and_listed_so(engine: Engine) {
+    let shop = Shop::open(engine).await;
+    let mut numbers = Vec::new();
+    for year in 2027..2031 {
+        let order = open(&shop, "filter").await;
+        numbers.push(order);
+        close(&shop, order, &format!("{year}-02-10T09:00:00Z"), &format!("{year}-02-10T10:00:00Z")).await;
+    }
+    let order = open(&shop, "filter").await;
+    let call = caller("SkipOrder", "2031-02-01T10:00:00Z");
+    shop.store.skip(&call, shop.site, order, &name("Ada"), "no element", false).await.expect("skipped");
+    let listed = orders(&shop, OrderState::Closed).await;
+    // 365 days after the closing before; the first after what was stated.
+    let expect = ["2027-03-01", "2028-02-10", "2029-02-09", "2030-02-10"];
+    for (number, due) in numbers.iter().zip(expect) {
+        let one = shop.store.order(shop.site, *number).await.expect("the order");
+        let satisfied = one.closing.as_ref().and_then(|closing| closing.satisfied.clone()).expect("derived");
+        assert_eq!(satisfied.due, Some(at(&format!("{due}T05:00:00Z"))));
+        assert!(listed.contains(&one), "{one:?}");
+    }
+    let next = shop.store.explain(shop.site, open(&shop, "filter").await, at("2031-02-01T10:00:00Z")).await;
+    let next = next.expect("why");
+    assert!(next.row_agrees);
+    assert_eq!(next.entry.plan.due, Some(at("2032-02-10T05:00:00Z")));
+}
+
+on_every_engine! {
+    every_active_task_has_exactly_one_open_order_whatever_is_done,
+    a_repeated_undo_and_a_repeated_retirement_give_the_same_answer_and_no_second_effect,
+    what_was_retired_since_is_not_opened_again,
+    a_skip_after_a_closing_stands_in_the_way_of_its_undo,
+    work_entered_days_later_counts_from_when_it_was_done,
+    hours_that_arrive_late_correct_what_a_closing_satisfied,
+    an_earlier_closing_is_judged_by_those_before_it_alone_and_listed_so,
 }

@@ -1,5 +1,6 @@
 //! Orders through the store contract: closed with what they cover, skipped, raised, undone.
 
+#[macro_use]
 mod kit;
 
 use fettler_domain::error::Error;
@@ -7,7 +8,7 @@ use fettler_domain::ids::OrderNumber;
 use fettler_domain::order::{AsFound, ClosingSaid, OrderState, RaiseSaid, ReadingSaid};
 use fettler_domain::shop::PointCard;
 use fettler_store::contract::{Ended, OrderFilter, PageAsk, RequestKey, StoreError};
-use kit::{Shop, at, caller, declaration, every_days, key, name, task};
+use kit::{Engine, Shop, at, caller, declaration, every_days, key, name, task};
 
 fn said(order: OrderNumber, done_at: &str) -> ClosingSaid {
     ClosingSaid {
@@ -45,7 +46,7 @@ async fn open_count(shop: &Shop) -> usize {
 }
 
 /// A shop whose big service covers a small one; the small one asks for a reading.
-async fn covering() -> Shop {
+async fn covering(engine: Engine) -> Shop {
     let mut declared = declaration();
     let machine = &mut declared.machines[0];
     machine.points.push(PointCard {
@@ -61,12 +62,11 @@ async fn covering() -> Shop {
     let mut big = task("big", "Big service", vec![every_days(90)]);
     big.covers = vec![key("small")];
     machine.tasks.extend([small, big]);
-    Shop::open_with(&declared).await
+    Shop::open_with(engine, &declared).await
 }
 
-#[tokio::test]
-async fn the_next_order_stands_at_once_and_counts_from_the_closing() {
-    let shop = Shop::open().await;
+async fn the_next_order_stands_at_once_and_counts_from_the_closing(engine: Engine) {
+    let shop = Shop::open(engine).await;
     let order = open(&shop, "filter").await;
     let ended =
         close(&shop, &said(order, "2026-03-03T09:00:00Z"), "2026-03-03T10:00:00Z").await.expect("closed");
@@ -92,9 +92,8 @@ async fn the_next_order_stands_at_once_and_counts_from_the_closing() {
     assert!(leaf.contains("\"kind\":\"order.closed\"") && !leaf.contains("half full"), "{leaf}");
 }
 
-#[tokio::test]
-async fn an_order_closes_once_and_the_second_is_told_by_whom() {
-    let shop = Shop::open().await;
+async fn an_order_closes_once_and_the_second_is_told_by_whom(engine: Engine) {
+    let shop = Shop::open(engine).await;
     let order = open(&shop, "filter").await;
     let said = said(order, "2026-03-03T09:00:00Z");
     let one = close(&shop, &said, "2026-03-03T10:00:00Z");
@@ -110,9 +109,8 @@ async fn an_order_closes_once_and_the_second_is_told_by_whom() {
     assert_eq!(open_count(&shop).await, 2);
 }
 
-#[tokio::test]
-async fn a_request_id_has_no_second_effect() {
-    let shop = Shop::open().await;
+async fn a_request_id_has_no_second_effect(engine: Engine) {
+    let shop = Shop::open(engine).await;
     let order = open(&shop, "filter").await;
     let said = said(order, "2026-03-03T09:00:00Z");
     let mut call = caller("CloseOrder", "2026-03-03T10:00:00Z");
@@ -127,9 +125,8 @@ async fn a_request_id_has_no_second_effect() {
     assert!(matches!(other, Err(StoreError::Refused(Error::RequestReused(_)))), "{other:?}");
 }
 
-#[tokio::test]
-async fn a_larger_order_closes_the_smaller_where_all_it_asks_for_was_given() {
-    let shop = covering().await;
+async fn a_larger_order_closes_the_smaller_where_all_it_asks_for_was_given(engine: Engine) {
+    let shop = covering(engine).await;
     let (small, big) = (open(&shop, "small").await, open(&shop, "big").await);
     let mut without = said(big, "2026-03-03T09:00:00Z");
     let ended = close(&shop, &without, "2026-03-03T10:00:00Z").await.expect("closed");
@@ -152,9 +149,8 @@ async fn a_larger_order_closes_the_smaller_where_all_it_asks_for_was_given() {
     assert_eq!((open(&shop, "small").await, open(&shop, "big").await), (small, without.order));
 }
 
-#[tokio::test]
-async fn an_undo_opens_the_order_again_unless_a_later_closing_stands_on_it() {
-    let shop = Shop::open().await;
+async fn an_undo_opens_the_order_again_unless_a_later_closing_stands_on_it(engine: Engine) {
+    let shop = Shop::open(engine).await;
     let order = open(&shop, "filter").await;
     let due =
         shop.store.explain(shop.site, order, at("2026-03-03T10:00:00Z")).await.expect("why").entry.plan.due;
@@ -176,9 +172,8 @@ async fn an_undo_opens_the_order_again_unless_a_later_closing_stands_on_it() {
     assert!(matches!(refused, Err(StoreError::Refused(Error::WrongState { reason: "LATER_CLOSING", .. }))));
 }
 
-#[tokio::test]
-async fn a_skip_is_no_closing_and_the_next_counts_from_the_skipped_point() {
-    let shop = Shop::open().await;
+async fn a_skip_is_no_closing_and_the_next_counts_from_the_skipped_point(engine: Engine) {
+    let shop = Shop::open(engine).await;
     let order = open(&shop, "filter").await;
     let call = caller("SkipOrder", "2027-03-05T10:00:00Z");
     let ended =
@@ -191,9 +186,8 @@ async fn a_skip_is_no_closing_and_the_next_counts_from_the_skipped_point() {
     assert_eq!(ended.next[0].plan.due, Some(at("2028-02-29T05:00:00Z")));
 }
 
-#[tokio::test]
-async fn a_raised_order_is_due_on_its_day_and_has_no_next() {
-    let shop = Shop::open().await;
+async fn a_raised_order_is_due_on_its_day_and_has_no_next(engine: Engine) {
+    let shop = Shop::open(engine).await;
     let said_raise = RaiseSaid {
         machine: key("L-1"),
         title: name("Door rattles"),
@@ -215,9 +209,45 @@ async fn a_raised_order_is_due_on_its_day_and_has_no_next() {
     assert!(matches!(refused, Err(StoreError::Refused(Error::Invalid(_)))), "{refused:?}");
 }
 
-#[tokio::test]
-async fn a_done_time_ahead_is_asked_back() {
-    let shop = Shop::open().await;
+async fn what_was_said_of_an_order_stays_with_it_whatever_ends_it(engine: Engine) {
+    let shop = Shop::open(engine).await;
+    let raised = RaiseSaid {
+        machine: key("L-1"),
+        title: name("Door rattles"),
+        by: name("Ada"),
+        due_day: None,
+        hazard: false,
+        note: "left roller".into(),
+    };
+    let call = caller("RaiseOrder", "2026-03-03T10:00:00Z");
+    let order = shop.store.raise(&call, shop.site, &raised).await.expect("raised").plan.order;
+    let filter = OrderFilter::default();
+    let listed = async || {
+        let page = PageAsk { after: None, limit: 10 };
+        let listed = shop.store.orders(shop.site, &filter, page).await.expect("orders").rows;
+        listed.into_iter().find(|listed| listed.number == order).expect("listed")
+    };
+    assert_eq!(listed().await.note, "left roller");
+    let skip = async |reason: &str| {
+        let call = caller("SkipOrder", "2026-03-03T11:00:00Z");
+        shop.store.skip(&call, shop.site, order, &name("Ada"), reason, false).await
+    };
+    let skipped = skip("it is the floor").await.expect("skipped").order.expect("the order");
+    assert_eq!((skipped.note.as_str(), skipped.reason.as_str()), ("left roller", "it is the floor"));
+    assert_eq!(listed().await, skipped);
+    let Err(StoreError::Refused(Error::WrongState { text, .. })) = skip("again").await else {
+        panic!("an order is skipped once");
+    };
+    assert!(text.contains("(it is the floor)"), "{text}");
+    let other = shop.store.raise(&call, shop.site, &raised).await.expect("raised").plan.order;
+    let closed = close(&shop, &said(other, "2026-03-03T11:00:00Z"), "2026-03-03T11:00:00Z").await;
+    let closed = closed.expect("closed").order.expect("the order");
+    let closing = closed.closing.expect("a closing");
+    assert_eq!((closed.note.as_str(), closing.note.as_str()), ("left roller", "bowl was half full"));
+}
+
+async fn a_done_time_ahead_is_asked_back(engine: Engine) {
+    let shop = Shop::open(engine).await;
     let order = open(&shop, "filter").await;
     let refused = close(&shop, &said(order, "2026-03-03T11:00:00Z"), "2026-03-03T10:00:00Z").await;
     let Err(StoreError::Refused(Error::Invalid(violations))) = refused else { panic!("{refused:?}") };
@@ -225,11 +255,10 @@ async fn a_done_time_ahead_is_asked_back() {
     assert_eq!(open(&shop, "filter").await, order);
 }
 
-#[tokio::test]
-async fn a_rest_takes_its_orders_off_the_list_and_they_are_due_the_day_it_ends() {
+async fn a_rest_takes_its_orders_off_the_list_and_they_are_due_the_day_it_ends(engine: Engine) {
     use fettler_domain::plan::Section;
     use fettler_store::contract::{MachineMove, MachineState};
-    let shop = Shop::open().await;
+    let shop = Shop::open(engine).await;
     let order = open(&shop, "filter").await;
     let move_to = async |to, now: &str| {
         let call = caller("MoveMachine", now);
@@ -250,4 +279,17 @@ async fn a_rest_takes_its_orders_off_the_list_and_they_are_due_the_day_it_ends()
     let (machine, void) = move_to(MachineMove::Retire, "2027-03-11T10:00:00Z").await.expect("moved");
     assert_eq!((machine.state, void.len(), machine.open_orders), (MachineState::Retired, 2, 0));
     assert_eq!(open_count(&shop).await, 0);
+}
+
+on_every_engine! {
+    the_next_order_stands_at_once_and_counts_from_the_closing,
+    an_order_closes_once_and_the_second_is_told_by_whom,
+    a_request_id_has_no_second_effect,
+    a_larger_order_closes_the_smaller_where_all_it_asks_for_was_given,
+    an_undo_opens_the_order_again_unless_a_later_closing_stands_on_it,
+    a_skip_is_no_closing_and_the_next_counts_from_the_skipped_point,
+    a_raised_order_is_due_on_its_day_and_has_no_next,
+    what_was_said_of_an_order_stays_with_it_whatever_ends_it,
+    a_done_time_ahead_is_asked_back,
+    a_rest_takes_its_orders_off_the_list_and_they_are_due_the_day_it_ends,
 }

@@ -1,9 +1,10 @@
 //! A shop's story through the store contract: declared, reported, listed, closed.
 
+#[macro_use]
 mod kit;
 
 use fettler_store::contract::{DueFilter, DuePart, PageAsk};
-use kit::{Shop, at, caller, declaration, hours, key, name, shows};
+use kit::{Engine, Shop, at, caller, declaration, hours, key, name, shows};
 
 async fn dated(shop: &Shop, until: &str) -> Vec<String> {
     let filter = DueFilter { before: at(until), part: DuePart::Dated, machine: None, area: None };
@@ -11,9 +12,8 @@ async fn dated(shop: &Shop, until: &str) -> Vec<String> {
     page.rows.iter().map(|entry| format!("{} {}", entry.machine, entry.title)).collect()
 }
 
-#[tokio::test]
-async fn hours_that_cross_a_threshold_put_its_task_on_the_list() {
-    let shop = Shop::open().await;
+async fn hours_that_cross_a_threshold_put_its_task_on_the_list(engine: Engine) {
+    let shop = Shop::open(engine).await;
     assert_eq!(dated(&shop, "2026-03-03T05:00:00Z").await, Vec::<String>::new());
     let reports: Vec<_> = (1..=13).map(|day| hours("erp", "L-1", day, 8)).collect();
     let told = shop.push(reports, "2026-03-14T12:00:00Z").await;
@@ -28,9 +28,8 @@ async fn hours_that_cross_a_threshold_put_its_task_on_the_list() {
     assert_eq!(why.entry.plan.due, Some(at("2026-03-13T10:00:00Z")));
 }
 
-#[tokio::test]
-async fn loading_the_same_twice_changes_nothing_and_a_trial_changes_nothing() {
-    let shop = Shop::open().await;
+async fn loading_the_same_twice_changes_nothing_and_a_trial_changes_nothing(engine: Engine) {
+    let shop = Shop::open(engine).await;
     let head = shop.store.journal_head(shop.site).await.expect("a head");
     let again = shop.load(false).await;
     assert_eq!((again.changes.len(), again.orders_opened), (0, 0));
@@ -45,10 +44,9 @@ async fn loading_the_same_twice_changes_nothing_and_a_trial_changes_nothing() {
     assert_eq!(shown_again.changes, []);
 }
 
-#[tokio::test]
-async fn the_journals_root_follows_from_its_leaves() {
+async fn the_journals_root_follows_from_its_leaves(engine: Engine) {
     use fettler_domain::journal::{Frontier, leaf::hash_of};
-    let shop = Shop::open().await;
+    let shop = Shop::open(engine).await;
     shop.push((1..=300).map(|n| hours("erp", "L-1", n, 2)).collect(), "2026-12-31T12:00:00Z").await;
     let mut frontier = Frontier::new();
     let mut after = None;
@@ -70,9 +68,8 @@ async fn the_journals_root_follows_from_its_leaves() {
     assert!(head.size > 300);
 }
 
-#[tokio::test]
-async fn a_duplicate_makes_no_leaf_and_a_reopened_store_knows_all() {
-    let mut shop = Shop::open().await;
+async fn a_duplicate_makes_no_leaf_and_a_reopened_store_knows_all(engine: Engine) {
+    let mut shop = Shop::open(engine).await;
     shop.push(vec![hours("erp", "L-1", 1, 8)], "2026-03-14T12:00:00Z").await;
     let head = shop.store.journal_head(shop.site).await.expect("a head");
     let told = shop.push(vec![hours("erp", "L-1", 1, 8)], "2026-03-14T12:00:00Z").await;
@@ -86,9 +83,8 @@ async fn a_duplicate_makes_no_leaf_and_a_reopened_store_knows_all() {
     assert_eq!(shop.store.held_counts(shop.site).await.expect("counts").held, 1);
 }
 
-#[tokio::test]
-async fn a_month_whose_hours_an_adjustment_cancels_keeps_its_course() {
-    let shop = Shop::open().await;
+async fn a_month_whose_hours_an_adjustment_cancels_keeps_its_course(engine: Engine) {
+    let shop = Shop::open(engine).await;
     let call = caller("BookAdjustment", "2026-03-14T12:00:00Z");
     let (end, by) = (at("2026-03-10T00:00:00Z"), name("Ada"));
     let booked =
@@ -104,13 +100,12 @@ async fn a_month_whose_hours_an_adjustment_cancels_keeps_its_course() {
     assert_eq!(shows.counted.0, 4 * 3_600_000);
 }
 
-#[tokio::test]
-async fn a_count_stated_on_a_counter_means_the_counters_own_value() {
+async fn a_count_stated_on_a_counter_means_the_counters_own_value(engine: Engine) {
     use fettler_domain::ledger::row::Feed;
     let mut declared = declaration();
     declared.machines[0].meters[0].feed = Some(Feed::Absolute);
     declared.machines[0].last_done[0].counts = vec![(None, "4750".into())];
-    let shop = Shop::open_with(&declared).await;
+    let shop = Shop::open_with(engine, &declared).await;
     let told =
         shop.push(vec![shows("L-1", 5, "4812.5"), shows("L-1", 6, "4830")], "2026-03-07T12:00:00Z").await;
     assert_eq!(told, ["accepted", "accepted"]);
@@ -123,4 +118,13 @@ async fn a_count_stated_on_a_counter_means_the_counters_own_value() {
     let why = shop.store.explain(shop.site, order, at("2026-03-08T12:00:00Z")).await.expect("why");
     assert_eq!(why.entry.plan.due, Some(at("2026-03-07T06:00:00Z")));
     assert!(why.row_agrees);
+}
+
+on_every_engine! {
+    hours_that_cross_a_threshold_put_its_task_on_the_list,
+    loading_the_same_twice_changes_nothing_and_a_trial_changes_nothing,
+    the_journals_root_follows_from_its_leaves,
+    a_duplicate_makes_no_leaf_and_a_reopened_store_knows_all,
+    a_month_whose_hours_an_adjustment_cancels_keeps_its_course,
+    a_count_stated_on_a_counter_means_the_counters_own_value,
 }

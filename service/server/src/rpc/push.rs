@@ -2,11 +2,12 @@
 
 use super::{Call, Desk};
 use crate::gate::Deadline;
-use crate::status::{Failure, behind};
+use crate::status::{Failure, MESSAGE_BYTES_MAX, behind};
 use crate::wire::report;
 use fettler_proto::v1;
 use fettler_store::contract::SiteRecord;
 use futures::{FutureExt, StreamExt, stream};
+use prost::Message as _;
 use std::sync::Arc;
 use tokio::sync::mpsc;
 use tokio::time::{Instant, sleep_until};
@@ -15,6 +16,9 @@ use tonic::{Request, Status, Streaming};
 
 /// The most reports of a stream that go to the store in one call.
 const GATHERED_MAX: usize = 512;
+/// The encoded bytes after which no more messages are gathered. One message may be as long as all of them, so that a
+/// stream holds twice this for each of its calls under way, at most.
+const GATHERED_BYTES_MAX: usize = MESSAGE_BYTES_MAX;
 /// How many such calls of one stream are under way at once.
 const IN_FLIGHT: usize = 4;
 /// How many acknowledgements wait for a slow reader before the stream stops taking reports.
@@ -79,15 +83,17 @@ struct Inbound {
 }
 
 /// What was waiting on the stream, and whether it ended after that: well, or for a reason.
+#[derive(Default)]
 struct Gathered {
     messages: Vec<v1::StreamReportsRequest>,
+    bytes: usize,
     end: Option<Result<(), Status>>,
 }
 
 impl Inbound {
     /// Waits for a message and takes what else is there already.
     async fn gather(&mut self) -> Gathered {
-        let mut messages = Vec::new();
+        let mut gathered = Gathered::default();
         let mut next = tokio::select! {
             biased;
             () = self.stopping.cancelled() => return Gathered::ended(Failure::Stopping),
@@ -96,19 +102,19 @@ impl Inbound {
         };
         loop {
             match next {
-                Some(Ok(message)) => messages.push(message),
+                Some(Ok(message)) => gathered.add(message),
                 Some(Err(status)) => {
                     let status = behind(&status).map_or(status, Status::from);
-                    return Gathered { messages, end: Some(Err(status)) };
+                    return Gathered { end: Some(Err(status)), ..gathered };
                 }
-                None => return Gathered { messages, end: Some(Ok(())) },
+                None => return Gathered { end: Some(Ok(())), ..gathered },
             }
-            if messages.len() >= GATHERED_MAX {
-                return Gathered { messages, end: None };
+            if gathered.is_full() {
+                return gathered;
             }
             match self.messages.next().now_or_never() {
                 Some(ready) => next = ready,
-                None => return Gathered { messages, end: None },
+                None => return gathered,
             }
         }
     }
@@ -116,7 +122,16 @@ impl Inbound {
 
 impl Gathered {
     fn ended(failure: Failure) -> Gathered {
-        Gathered { messages: Vec::new(), end: Some(Err(failure.into())) }
+        Gathered { end: Some(Err(failure.into())), ..Gathered::default() }
+    }
+
+    fn add(&mut self, message: v1::StreamReportsRequest) {
+        self.bytes += message.encoded_len();
+        self.messages.push(message);
+    }
+
+    fn is_full(&self) -> bool {
+        self.messages.len() >= GATHERED_MAX || self.bytes >= GATHERED_BYTES_MAX
     }
 }
 
@@ -169,4 +184,24 @@ async fn pump(
         }
     }
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// How many messages with so long a site are gathered.
+    fn gathered(bytes: usize) -> usize {
+        let message = v1::StreamReportsRequest { site: "x".repeat(bytes), report: None };
+        let mut gathered = Gathered::default();
+        while !gathered.is_full() {
+            gathered.add(message.clone());
+        }
+        gathered.messages.len()
+    }
+
+    #[test]
+    fn large_messages_are_gathered_by_their_bytes_and_small_ones_by_their_number() {
+        assert_eq!([MESSAGE_BYTES_MAX, 1 << 20, 64 << 10, 100].map(gathered), [1, 4, 64, GATHERED_MAX]);
+    }
 }

@@ -41,6 +41,10 @@ pub struct Fake {
     pub fails: Semaphore,
     /// Whether the store was closed.
     pub is_shut: AtomicBool,
+    /// Sites beside the first, on which upkeep fails when there are any.
+    pub more_sites: Mutex<Vec<SiteId>>,
+    /// The sites of passes of upkeep.
+    pub kept: Mutex<Vec<SiteId>>,
 }
 
 impl Default for Fake {
@@ -53,6 +57,8 @@ impl Default for Fake {
             waiting: Semaphore::new(0),
             fails: Semaphore::new(0),
             is_shut: AtomicBool::new(false),
+            more_sites: Mutex::default(),
+            kept: Mutex::default(),
         }
     }
 }
@@ -111,7 +117,9 @@ impl Store for Fake {
     }
 
     async fn sites(&self) -> Result<Vec<SiteRecord>> {
-        Ok(vec![Fake::record()])
+        let more = self.more_sites.lock().unwrap().clone();
+        let more = more.into_iter().map(|site| SiteRecord { site, ..Fake::record() });
+        Ok([Fake::record()].into_iter().chain(more).collect())
     }
 
     async fn site(&self, key: &str) -> Result<Option<SiteRecord>> {
@@ -138,7 +146,11 @@ impl Store for Fake {
         Ok(reports.into_iter().map(of).collect())
     }
 
-    async fn upkeep(&self, _: SiteId, _: Ts, _: u32) -> Result<Upkeep> {
+    async fn upkeep(&self, site: SiteId, _: Ts, _: u32) -> Result<Upkeep> {
+        self.kept.lock().unwrap().push(site);
+        if site == SiteId(1) && !self.more_sites.lock().unwrap().is_empty() {
+            return away();
+        }
         Ok(Upkeep::default())
     }
 

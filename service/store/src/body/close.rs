@@ -17,6 +17,7 @@ use fettler_domain::plan::{Counted, DueKind, PlanRow};
 use fettler_domain::shop::{PointCard, TaskCard};
 use fettler_domain::text::Key;
 use fettler_domain::time::Ts;
+use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, BTreeSet};
 
 const ORDER: &str = "SELECT o.state, o.machine, o.task, t.card, t.sheet, t.active, m.state FROM work_order o \
@@ -35,12 +36,9 @@ const CLOSE: &str = "UPDATE work_order SET state = 'closed', ended_at = $3, clos
 const OPEN_BY_TASK: &str = "SELECT number FROM work_order WHERE site = $1 AND state = 'open' AND task IN \
     (SELECT task FROM closing WHERE site = $1 AND (work_order = $2 OR covered_by = \
     (SELECT closing FROM work_order WHERE site = $1 AND number = $2))) ORDER BY number";
-const COVERED_CLOSED: &str = "SELECT work_order FROM closing WHERE site = $1 AND undone = 0 AND covered_by = \
-    (SELECT closing FROM work_order WHERE site = $1 AND number = $2) ORDER BY work_order";
 
 #[cfg(test)]
-pub(super) const ALL_SQL: &[&str] =
-    &[ORDER, COVERED, LAST, POINTS, PUT_CLOSING, CLOSE, OPEN_BY_TASK, COVERED_CLOSED];
+pub(super) const ALL_SQL: &[&str] = &[ORDER, COVERED, LAST, POINTS, PUT_CLOSING, CLOSE, OPEN_BY_TASK];
 
 /// An order with what its ending needs.
 pub(super) struct Subject {
@@ -120,8 +118,8 @@ pub(super) async fn must_be_open(tx: &mut Tx, site: SiteId, subject: &Subject) -
 /// Closes an order, and those that it covers where all they ask for was given.
 pub(super) async fn close(tx: &mut Tx, site: SiteId, said: ClosingSaid) -> Result<Ended> {
     tx.take(site).await?;
-    if tx.replayed(site).await?.is_some() {
-        return ended(tx, site, said.order, Judged::default()).await;
+    if let Some(brought) = tx.replayed(site).await? {
+        return ended(tx, site, said.order, brought).await;
     }
     let own = subject(tx, site, said.order).await?;
     must_be_open(tx, site, &own).await?;
@@ -145,29 +143,43 @@ pub(super) async fn close(tx: &mut Tx, site: SiteId, said: ClosingSaid) -> Resul
         put(tx, site, subject, &smaller, None).await?;
     }
     refresh::machines(tx, site, &BTreeSet::from([machine])).await?;
-    tx.remember(site, &said.order.to_string(), Some(leaf), Keep::ForEver).await?;
+    let brought = Brought {
+        next: numbers(tx, OPEN_BY_TASK, site, said.order).await?,
+        covered: judged.covered,
+        left_open: judged.left_open,
+        findings: judged.findings,
+    };
+    tx.remember(site, &brought, Some(leaf), Keep::ForEver).await?;
     tx.forget_machines([machine]);
-    ended(tx, site, said.order, judged).await
+    ended(tx, site, said.order, brought).await
 }
 
-/// What a closing brought about, read back.
-async fn ended(tx: &mut Tx, site: SiteId, order: OrderNumber, judged: Judged) -> Result<Ended> {
+/// What a closing brought about, as its request id keeps it.
+#[derive(Serialize, Deserialize)]
+struct Brought {
+    next: Vec<OrderNumber>,
+    covered: Vec<OrderNumber>,
+    left_open: Vec<(OrderNumber, Vec<String>)>,
+    findings: Vec<String>,
+}
+
+/// What a closing brought about, read back. Of the next orders those are shown that are still open.
+async fn ended(tx: &mut Tx, site: SiteId, order: OrderNumber, brought: Brought) -> Result<Ended> {
     tx.flush().await?;
     let closed = orders::one(&mut tx.conn, site, order).await?;
-    let next = numbers(tx, OPEN_BY_TASK, site, order).await?;
     let mut covered = Vec::new();
-    for smaller in numbers(tx, COVERED_CLOSED, site, order).await? {
+    for smaller in brought.covered {
         covered.push(orders::one(&mut tx.conn, site, smaller).await?);
     }
     let own = closed.task.clone();
-    let mut next = plan_reads::entries(&mut tx.conn, site, &next).await?;
+    let mut next = plan_reads::entries(&mut tx.conn, site, &brought.next).await?;
     // The next order of the closed task itself comes first.
     next.sort_by_key(|entry| entry.task != own);
-    let mut remarks = judged.findings;
-    for (order, lacks) in &judged.left_open {
+    let mut remarks = brought.findings;
+    for (order, lacks) in &brought.left_open {
         remarks.push(format!("order {order} stays open: {}", lacks.join(", ")));
     }
-    let left_open = judged.left_open.into_iter().map(|(order, _)| order).collect();
+    let left_open = brought.left_open.into_iter().map(|(order, _)| order).collect();
     Ok(Ended { order: Some(closed), next, covered, left_open, void: Vec::new(), remarks })
 }
 

@@ -3,26 +3,31 @@
 use super::close::{must_be_open, numbers, open_next, subject};
 use super::decode::{Reading, to_json};
 use super::journal::Fact;
+use super::mind::Mind;
 use super::orders::RaisedCard;
 use super::people::known_person;
 use super::request::Keep;
 use super::tx::Tx;
 use super::{orders, plan_reads, refresh, sites};
-use crate::contract::{DueEntry, Ended, Result, StoreError};
+use crate::contract::{DueEntry, Ended, Result};
 use fettler_domain::error::Error;
 use fettler_domain::ids::{ClosingId, MachineId, OrderNumber, PersonId, SiteId, TaskId};
 use fettler_domain::journal::Kind;
 use fettler_domain::order::{ClosingRecord, OrderState, RaiseSaid, Undone};
-use fettler_domain::text::Name;
+use fettler_domain::plan::{Rest, TaskInput, plan_task};
+use fettler_domain::text::{Key, Name};
+use fettler_domain::time::Ts;
 use serde::{Deserialize, Serialize};
 use serde_json::json;
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
-const SKIP: &str = "UPDATE work_order SET state = 'skipped', ended_at = $3, reason = $4, skipped_by = $5, leaf = $6 \
+const SKIP: &str = "UPDATE work_order SET state = 'skipped', ended_at = $3, skipped_by = $4, leaf = $5 \
     WHERE site = $1 AND number = $2 AND state = 'open'";
 const MACHINE: &str = "SELECT number, state FROM machine WHERE site = $1 AND tag = $2";
 const RAISE: &str = "INSERT INTO work_order (site, number, machine, title, hazard, state, opened_at, raised_at, raised_by, \
     card, reason, leaf) VALUES ($1, $2, $3, $4, $5, 'open', $6, $7, $8, $9, '', $10)";
+const RAISED: &str = "SELECT o.machine, m.tag, m.name, m.area, o.title, o.hazard, o.opened_at, o.raised_at \
+    FROM work_order o JOIN machine m ON m.site = o.site AND m.number = o.machine WHERE o.site = $1 AND o.number = $2";
 /// The closing of an order and those it covered.
 const TO_UNDO: &str = "SELECT c.number, c.work_order, c.task, c.record FROM closing c WHERE c.site = $1 AND c.undone = 0 \
     AND (c.work_order = $2 OR c.covered_by = (SELECT closing FROM work_order WHERE site = $1 AND number = $2)) \
@@ -38,7 +43,7 @@ const REOPEN: &str = "UPDATE work_order SET state = 'open', ended_at = NULL, clo
 const MARK: &str = "UPDATE closing SET undone = 1, record = $3 WHERE site = $1 AND number = $2";
 
 #[cfg(test)]
-pub(super) const ALL_SQL: &[&str] = &[SKIP, MACHINE, RAISE, TO_UNDO, LATER, NEXT, VOID, REOPEN, MARK];
+pub(super) const ALL_SQL: &[&str] = &[SKIP, MACHINE, RAISE, RAISED, TO_UNDO, LATER, NEXT, VOID, REOPEN, MARK];
 
 /// A skip or an undo that is asked for.
 pub(super) struct Ending {
@@ -58,8 +63,7 @@ pub(super) async fn skip(tx: &mut Tx, site: SiteId, ask: Ending) -> Result<Ended
         tx.undo_at_end();
     }
     tx.take(site).await?;
-    if let Some(next) = tx.replayed(site).await? {
-        let next: Vec<OrderNumber> = next.parse().ok().map(OrderNumber).into_iter().collect();
+    if let Some(next) = tx.replayed::<Vec<OrderNumber>>(site).await? {
         return skipped(tx, site, ask.order, &next).await;
     }
     let own = subject(tx, site, ask.order).await?;
@@ -78,7 +82,6 @@ pub(super) async fn skip(tx: &mut Tx, site: SiteId, ask: Ending) -> Result<Ended
         .bind(i64::from(site.0))
         .bind(ask.order.0)
         .bind(tx.caller.now.0)
-        .bind(ask.reason.as_str())
         .bind(person.0)
         .bind(leaf)
         .execute(&mut tx.conn)
@@ -87,14 +90,14 @@ pub(super) async fn skip(tx: &mut Tx, site: SiteId, ask: Ending) -> Result<Ended
         open_next(tx, site, &own, next).await?;
     }
     refresh::machines(tx, site, &BTreeSet::from([own.machine])).await?;
-    let result = next.map(|order| order.to_string()).unwrap_or_default();
-    tx.remember(site, &result, Some(leaf), Keep::AWhile).await?;
-    tx.forget_machines([own.machine]);
     let next: Vec<OrderNumber> = next.into_iter().collect();
+    tx.remember(site, &next, Some(leaf), Keep::AWhile).await?;
+    tx.forget_machines([own.machine]);
     skipped(tx, site, ask.order, &next).await
 }
 
 async fn skipped(tx: &mut Tx, site: SiteId, order: OrderNumber, next: &[OrderNumber]) -> Result<Ended> {
+    tx.flush().await?;
     let order = orders::one(&mut tx.conn, site, order).await?;
     let next = plan_reads::entries(&mut tx.conn, site, next).await?;
     Ok(Ended { order: Some(order), next, ..Ended::default() })
@@ -117,8 +120,8 @@ fn append(
 /// Raises an order for a job that no rule foresaw.
 pub(super) async fn raise(tx: &mut Tx, site: SiteId, said: RaiseSaid) -> Result<DueEntry> {
     tx.take(site).await?;
-    if let Some(order) = tx.replayed(site).await?.and_then(|order| order.parse().ok()) {
-        return plan_reads::entry(&mut tx.conn, site, OrderNumber(order)).await;
+    if let Some(order) = tx.replayed(site).await? {
+        return raised_then(tx, site, order).await;
     }
     let person = known_person(&mut tx.conn, "by", &said.by).await?;
     let row = sqlx::query(MACHINE)
@@ -158,14 +161,67 @@ pub(super) async fn raise(tx: &mut Tx, site: SiteId, said: RaiseSaid) -> Result<
         .bind(tx.caller.now.0)
         .bind(due.0)
         .bind(person.0)
-        .bind(to_json(&RaisedCard { note: said.note })?)
+        .bind(to_json(&RaisedCard { leaf: Some(leaf) })?)
         .bind(leaf)
         .execute(&mut tx.conn)
         .await?;
     refresh::machines(tx, site, &BTreeSet::from([machine])).await?;
-    tx.remember(site, &order.to_string(), Some(leaf), Keep::AWhile).await?;
+    tx.remember(site, &order, Some(leaf), Keep::AWhile).await?;
     tx.forget_machines([machine]);
     plan_reads::entry(&mut tx.conn, site, order).await
+}
+
+/// A raised order as the list shows it, or, when it is not open any more, as the list showed it when it was raised.
+async fn raised_then(tx: &mut Tx, site: SiteId, order: OrderNumber) -> Result<DueEntry> {
+    if let Some(entry) = plan_reads::entries(&mut tx.conn, site, &[order]).await?.pop() {
+        return Ok(entry);
+    }
+    let number = i64::from(site.0);
+    let row = sqlx::query(RAISED).bind(number).bind(order.0).fetch_one(&mut tx.conn).await?;
+    let mut row = Reading::new(&row, "work_order");
+    let machine = MachineId(row.next()?);
+    let (tag, machine_name) = (row.text("tag", Key::new)?, row.text("name", Name::new)?);
+    let (area, title) = (row.next()?, row.text("title", Name::new)?);
+    let hazard = row.next::<i64>()? != 0;
+    let (opened, raised) = (Ts(row.next()?), Ts(row.next()?));
+    let mut mind = Mind::load(&mut tx.conn, site).await?;
+    mind.know_machines(&mut tx.conn, &BTreeSet::from([machine])).await?;
+    let rests = mind.machines.get(&machine).map(|known| known.rests.clone()).unwrap_or_default();
+    let known_then = |rest: Rest| Rest { until: rest.until.filter(|until| *until <= opened), ..rest };
+    let input = TaskInput {
+        order,
+        task: None,
+        machine,
+        hazard,
+        raised: Some(raised),
+        versions: Vec::new(),
+        closings: Vec::new(),
+        skips: Vec::new(),
+        last_done: None,
+        rests: rests.into_iter().filter(|rest| rest.from <= opened).map(known_then).collect(),
+        meters: BTreeMap::new(),
+        fleet_epoch: 0,
+    };
+    let as_of = mind.calendar.shop_day_of(opened);
+    let plan = plan_task(&input, &mind.calendar, as_of).map_err(|_| row.corrupt("raised_at", order))?;
+    let mut entry = [DueEntry {
+        plan,
+        machine: tag,
+        machine_name,
+        area,
+        task: None,
+        title,
+        place: String::new(),
+        kit: Vec::new(),
+        minutes: 0,
+        hazard,
+        cautions: Vec::new(),
+        readings: Vec::new(),
+        meter_keys: BTreeMap::new(),
+    }];
+    plan_reads::name_meters(&mut tx.conn, site, &mut entry).await?;
+    let [entry] = entry;
+    Ok(entry)
 }
 
 /// A closing that is to be undone.
@@ -183,11 +239,6 @@ pub(super) async fn undo(tx: &mut Tx, site: SiteId, ask: Ending) -> Result<Ended
     }
     tx.take(site).await?;
     if let Some(brought) = tx.replayed(site).await? {
-        let brought = serde_json::from_str(&brought).map_err(|_| StoreError::Corrupt {
-            table: "request",
-            column: "result",
-            row: brought,
-        })?;
         return opened_again(tx, site, ask.order, brought).await;
     }
     let own = subject(tx, site, ask.order).await?;
@@ -227,7 +278,7 @@ pub(super) async fn undo(tx: &mut Tx, site: SiteId, ask: Ending) -> Result<Ended
     }
     refresh::machines(tx, site, &BTreeSet::from([own.machine])).await?;
     let brought = Undoing { open: steps.iter().map(|step| step.order).collect(), void };
-    tx.remember(site, &to_json(&brought)?, Some(leaf), Keep::ForEver).await?;
+    tx.remember(site, &brought, Some(leaf), Keep::ForEver).await?;
     tx.forget_machines([own.machine]);
     opened_again(tx, site, ask.order, brought).await
 }

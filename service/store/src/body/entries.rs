@@ -43,20 +43,14 @@ pub(super) async fn list(
     }
     if let Some(subject) = &filter.subject {
         query.push(" AND j.subject = ").push_bind(subject.as_str());
-        match report_named(subject) {
-            // The index over subjects leaves arrivals out; these are found through the ledger.
-            Some((source, report, revision)) => {
-                query.push(
-                    " AND (j.kind <> 'report.arrived' OR j.number IN (SELECT leaf FROM ledger WHERE site = ",
-                );
-                query.push_bind(i64::from(site.0)).push(" AND source = ").push_bind(source);
-                query.push(" AND report = ").push_bind(report);
-                query.push(" AND revision = ").push_bind(revision).push("))");
-            }
-            None => {
-                query.push(" AND j.kind <> 'report.arrived'");
-            }
+        query.push(" AND (j.kind <> 'report.arrived'");
+        // The index over subjects leaves arrivals out; these are found through the ledger.
+        for (source, report, revision) in reports_named(subject) {
+            query.push(" OR j.number IN (SELECT leaf FROM ledger WHERE site = ").push_bind(i64::from(site.0));
+            query.push(" AND source = ").push_bind(source).push(" AND report = ").push_bind(report);
+            query.push(" AND revision = ").push_bind(revision).push(")");
         }
+        query.push(")");
     }
     let (after, order) = match (filter.from, page.after) {
         (Some(from), None) => (Some(("j.number >= ", from)), "ASC"),
@@ -72,11 +66,17 @@ pub(super) async fn list(
     Ok(Page::cut(rows, page.limit, |entry| entry.number))
 }
 
-/// The report that a subject names: `reports/SOURCE/ID/REVISION`, where the id may hold slashes itself.
-fn report_named(subject: &str) -> Option<(&str, &str, i64)> {
-    let (source, rest) = subject.strip_prefix("reports/")?.split_once('/')?;
-    let (report, revision) = rest.rsplit_once('/')?;
-    Some((source, report, revision.parse().ok()?))
+/// The most ways of reading a subject that are tried. A subject with more slashes names no report that anybody sends.
+const READINGS_MAX: usize = 16;
+
+/// The reports that a subject may name: `reports/SOURCE/ID/REVISION`, where source and id may hold slashes themselves.
+fn reports_named(subject: &str) -> Vec<(&str, &str, i64)> {
+    let named = subject.strip_prefix("reports/").and_then(|named| named.rsplit_once('/'));
+    let Some((named, Ok(revision))) = named.map(|(named, revision)| (named, revision.parse())) else {
+        return Vec::new();
+    };
+    let splits = named.match_indices('/').take(READINGS_MAX);
+    splits.map(|(at, _)| (&named[..at], &named[at + 1..], revision)).collect()
 }
 
 /// The head of a site's journal.

@@ -40,10 +40,14 @@ by_machine!(
      ORDER BY v.task, v.version"
 );
 by_machine!(
+    // What planning counts from: the last closing of all, and the last ahead of each skip. A closing with a later one
+    // and no skip between them is left out.
     CLOSINGS,
     "SELECT o.machine, o.number, c.done_at FROM k CROSS JOIN work_order o CROSS JOIN closing c \
      WHERE o.site = k.site AND o.machine = k.machine AND o.state = 'open' AND c.site = o.site AND c.task = o.task \
-     AND c.undone = 0"
+     AND c.undone = 0 AND NOT EXISTS (SELECT 1 FROM closing d WHERE d.site = c.site AND d.task = c.task \
+     AND d.undone = 0 AND d.done_at > c.done_at AND NOT EXISTS (SELECT 1 FROM work_order s WHERE s.site = c.site \
+     AND s.task = c.task AND s.state = 'skipped' AND s.ended_at >= c.done_at AND s.ended_at < d.done_at))"
 );
 by_machine!(
     SKIPS,
@@ -62,9 +66,16 @@ by_machine!(
      WHERE t.site = k.site AND t.machine = k.machine AND c.site = t.site AND c.larger = t.number"
 );
 
+static ALL_CLOSINGS: Bulk = Bulk::new(
+    "WITH k(site, task) AS (VALUES",
+    1,
+    1,
+    ") SELECT c.task, c.done_at FROM k CROSS JOIN closing c WHERE c.site = k.site AND c.task = k.task AND c.undone = 0",
+);
+
 #[cfg(test)]
 pub(super) fn all_sql() -> Vec<&'static str> {
-    [&MACHINES, &METERS, &RESTS, &ORDERS, &VERSIONS, &CLOSINGS, &SKIPS, &LAST_DONE, &COVERS]
+    [&MACHINES, &METERS, &RESTS, &ORDERS, &VERSIONS, &CLOSINGS, &SKIPS, &LAST_DONE, &COVERS, &ALL_CLOSINGS]
         .map(Bulk::sample)
         .to_vec()
 }
@@ -213,4 +224,90 @@ async fn load_machines(
         }
     }
     Ok(minds)
+}
+
+/// All closings of tasks that stand: what an earlier one satisfied depends on those before it.
+pub(super) async fn all_closings(
+    conn: &mut Conn,
+    site: SiteId,
+    tasks: &[TaskId],
+) -> Result<HashMap<TaskId, Vec<Closing>>> {
+    let site = i64::from(site.0);
+    let mut found: HashMap<TaskId, Vec<Closing>> = HashMap::new();
+    for row in &ALL_CLOSINGS.fetch(conn, tasks, |q| q.bind(site), |q, task| q.bind(task.0)).await? {
+        let mut row = Reading::new(row, "closing");
+        let task = TaskId(row.next()?);
+        found.entry(task).or_default().push(Closing { done_at: Ts(row.next()?) });
+    }
+    Ok(found)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use fettler_domain::calendar::{Calendar, WallTime, Zone};
+    use fettler_domain::plan::plan_task;
+    use fettler_domain::rule::{CalendarUnit, Combine, Every};
+    use fettler_domain::shop::rule_card::{Meters, checked_rule};
+    use fettler_domain::shop::{ClauseCard, RuleCard};
+    use fettler_domain::time::MICROS_PER_DAY;
+    use sqlx::Executor as _;
+
+    const SHOP: &str = "INSERT INTO machine VALUES (1, 1, 'L-1', 'L-1', '', '', 'in_service', 0, '', NULL, '', 0); \
+        INSERT INTO task VALUES (1, 1, 1, 'filter', NULL, '', 0, 1, 0); \
+        INSERT INTO work_order (site, number, machine, task, title, hazard, state, opened_at, card, reason) \
+        VALUES (1, 1, 1, 1, '', 0, 'open', 0, '', '')";
+    const SKIPPED: &str = "INSERT INTO work_order (site, number, machine, task, title, hazard, state, opened_at, card, \
+        reason, ended_at) VALUES (1, $1, 1, 1, '', 0, 'skipped', 0, '', '', $2)";
+    const CLOSED: &str = "INSERT INTO closing VALUES (1, $1, 1, 1, 1, $2, 0, NULL, $3, '', 0)";
+    const RULE: &str = "INSERT INTO rule_version VALUES (1, 1, 1, 0, $1, 0)";
+
+    /// A task's rule: every ten days, from the last closing or on a grid.
+    fn rule(grid: bool) -> String {
+        let grid_base = grid.then(|| ShopDay::from_days(3));
+        let every = Every { n: 10, unit: CalendarUnit::Day };
+        let clauses = vec![ClauseCard::Calendar { every, grid_base }];
+        let card = RuleCard { clauses, combine: Combine::Earliest, window: None, keep_closed_days: false };
+        serde_json::to_string(&checked_rule(&card, "rule", &Meters::new()).expect("a rule")).expect("JSON")
+    }
+
+    /// The plan from the closings that are loaded is the plan from all of them, whatever was closed, undone and skipped
+    /// in whatever order.
+    #[tokio::test]
+    async fn closings_that_are_left_out_do_not_count() {
+        let (_folder, mut conn, _readers, _again) = super::super::super::scratch().await;
+        conn.execute(SHOP).await.expect("a shop");
+        let calendar = Calendar::every_day(Zone::UTC, WallTime::MIDNIGHT);
+        let mut seed = 7_u64;
+        let mut chance = move |below: i64| {
+            seed = seed.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            i64::try_from(seed >> 33).expect("31 bits") % below
+        };
+        let mut left_out = 0;
+        for round in 0..60 {
+            let fresh = "DELETE FROM closing; DELETE FROM work_order WHERE state = 'skipped'; DELETE FROM rule_version";
+            conn.execute(fresh).await.expect("cleared");
+            sqlx::query(RULE).bind(rule(round % 2 == 0)).execute(&mut conn).await.expect("a rule");
+            let mut all = Vec::new();
+            for number in 2..2 + chance(14) {
+                let at = chance(60) * MICROS_PER_DAY / 2;
+                let query = match chance(4) {
+                    0 => sqlx::query(SKIPPED).bind(number).bind(at),
+                    1 => sqlx::query(CLOSED).bind(number).bind(at).bind(1_i64),
+                    _ => {
+                        all.push(Closing { done_at: Ts(at) });
+                        sqlx::query(CLOSED).bind(number).bind(at).bind(0_i64)
+                    }
+                };
+                query.execute(&mut conn).await.expect("recorded");
+            }
+            let mut minds = load(&mut conn, SiteId(1), &[MachineId(1)]).await.expect("loaded");
+            let order = minds.remove(&MachineId(1)).expect("the machine").orders.remove(0);
+            left_out += all.len() - order.closings.len();
+            let full = TaskInput { closings: all, ..order.clone() };
+            let as_of = ShopDay::from_days(31);
+            assert_eq!(plan_task(&order, &calendar, as_of), plan_task(&full, &calendar, as_of), "{full:?}");
+        }
+        assert!(left_out > 60, "{left_out} left out");
+    }
 }

@@ -1,16 +1,14 @@
 //! Machines and the states between which they are moved.
 
 use super::bulk::Bulk;
-use super::decode::{Reading, to_json};
+use super::decode::Reading;
 use super::journal::{Fact, digest_of};
 use super::meters;
 use super::people::known_person;
 use super::request::Keep;
 use super::tx::Tx;
 use super::{Conn, Db, DbRow, refresh, shop_state};
-use crate::contract::{
-    MachineFilter, MachineMove, MachineRecord, MachineState, Page, PageAsk, Result, StoreError,
-};
+use crate::contract::{MachineFilter, MachineMove, MachineRecord, MachineState, Page, PageAsk, Result};
 use fettler_domain::error::Error;
 use fettler_domain::ids::{MachineId, OrderNumber, PersonId, SiteId};
 use fettler_domain::journal::Kind;
@@ -125,12 +123,15 @@ async fn add_meters(conn: &mut Conn, site: SiteId, machines: &mut [MachineRecord
     let number = i64::from(site.0);
     let rows = METERS.fetch(conn, &ids, |q| q.bind(number), |q, machine| q.bind(machine.0)).await?;
     let mut found = BTreeMap::new();
+    let mut records = Vec::with_capacity(rows.len());
     for row in &rows {
         let mut row = Reading::new(row, "meter");
         let machine = MachineId(row.next()?);
-        let meter = meters::record(&mut row, machine)?;
-        let shows = meters::shows_of(conn, site, &meter, None).await?;
-        found.entry(machine).or_insert_with(Vec::new).push((meter, shows));
+        records.push(meters::record(&mut row, machine)?);
+    }
+    let shows = meters::shows_of(conn, site, &records, None).await?;
+    for (meter, shows) in records.into_iter().zip(shows) {
+        found.entry(meter.machine).or_insert_with(Vec::new).push((meter, shows));
     }
     for machine in machines {
         machine.meters = found.remove(&machine.machine).unwrap_or_default();
@@ -153,14 +154,18 @@ async fn by_name(conn: &mut Conn, site: SiteId, name: &str) -> Result<Option<Mac
     let number = i64::from(site.0);
     let row = sqlx::query(NAMED).bind(number).bind(name).fetch_optional(&mut *conn).await?;
     let Some(row) = row else { return Ok(None) };
-    let id: i64 = Reading::new(&row, "machine_name").next()?;
+    let id = MachineId(Reading::new(&row, "machine_name").next()?);
+    by_number(conn, site, id).await.map(Some)
+}
+
+async fn by_number(conn: &mut Conn, site: SiteId, machine: MachineId) -> Result<MachineRecord> {
     let mut query = QueryBuilder::<Db>::new(COLUMNS);
-    query.push_bind(number).push(" AND m.number = ").push_bind(id);
+    query.push_bind(i64::from(site.0)).push(" AND m.number = ").push_bind(machine.0);
     let row = query.build().fetch_one(&mut *conn).await?;
     let mut found = [record(&row)?];
     add_meters(conn, site, &mut found).await?;
     let [machine] = found;
-    Ok(Some(machine))
+    Ok(machine)
 }
 
 /// Machines that must not start, longest first.
@@ -181,22 +186,16 @@ pub(super) async fn move_to(
         tx.undo_at_end();
     }
     tx.take(site).await?;
-    let machine = by_name(&mut tx.conn, site, ask.tag.as_str()).await?.ok_or_else(|| no_machine(&ask.tag))?;
-    if let Some(void) = tx.replayed(site).await? {
-        let void = serde_json::from_str(&void).map_err(|_| StoreError::Corrupt {
-            table: "request",
-            column: "result",
-            row: void,
-        })?;
-        return Ok((machine, void));
+    if let Some((machine, void)) = tx.replayed(site).await? {
+        return Ok((by_number(&mut tx.conn, site, machine).await?, void));
     }
+    let machine = by_name(&mut tx.conn, site, ask.tag.as_str()).await?.ok_or_else(|| no_machine(&ask.tag))?;
     let (state, kind) = target(&machine, ask.to)?;
     let person = known_person(&mut tx.conn, "by", &ask.by).await?;
     let void = write_move(tx, site, &machine, state, &ask, person, kind).await?;
     refresh::machines(tx, site, &BTreeSet::from([machine.machine])).await?;
     tx.forget_machines([machine.machine]);
-    let moved = by_name(&mut tx.conn, site, ask.tag.as_str()).await?.ok_or_else(|| no_machine(&ask.tag))?;
-    Ok((moved, void))
+    Ok((by_number(&mut tx.conn, site, machine.machine).await?, void))
 }
 
 fn no_machine(tag: &Key) -> Error {
@@ -291,6 +290,6 @@ async fn write_move(
         .bind(leaf)
         .execute(&mut tx.conn)
         .await?;
-    tx.remember(site, &to_json(&void)?, Some(leaf), Keep::AWhile).await?;
+    tx.remember(site, &(machine.machine, &void), Some(leaf), Keep::AWhile).await?;
     Ok(void)
 }

@@ -1,5 +1,6 @@
 //! What meters show, and what is recorded of their counters.
 
+use super::bulk::{Bulk, Query};
 use super::decode::Reading;
 use super::history::{self, MeterMind};
 use super::journal::Fact;
@@ -19,12 +20,21 @@ use fettler_domain::shop::{MeterRecord, MeterShows};
 use fettler_domain::text::{Key, Name};
 use fettler_domain::time::Ts;
 use serde_json::{Value, json};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashMap};
 
 const MACHINE: &str = "SELECT machine FROM machine_name WHERE site = $1 AND name = $2";
 const METERS: &str = "SELECT number, key, kind, feed, max_per_hour FROM meter WHERE site = $1 AND machine = $2 ORDER BY number";
-const LAST_READING: &str = "SELECT starts, amount FROM ledger WHERE site = $1 AND meter = $2 AND kind = 'absolute' \
-    AND starts <= $3 AND state IN ('counted', 'check') ORDER BY starts DESC LIMIT 1";
+const METER: &str =
+    "SELECT machine, number, key, kind, feed, max_per_hour FROM meter WHERE site = $1 AND number = $2";
+static LAST_READING: Bulk = Bulk::new(
+    "WITH k(site, meter, until) AS (VALUES",
+    1,
+    2,
+    ") SELECT k.meter, l.starts, MAX(l.amount) FROM k CROSS JOIN ledger l WHERE l.site = k.site AND l.meter = k.meter \
+     AND l.kind = 'absolute' AND l.state IN ('counted', 'check') AND l.starts = (SELECT x.starts FROM ledger x \
+     WHERE x.site = k.site AND x.meter = k.meter AND x.kind = 'absolute' AND x.state IN ('counted', 'check') \
+     AND x.starts <= k.until ORDER BY x.starts DESC LIMIT 1) GROUP BY k.meter, l.starts",
+);
 
 const REPLACE: &str = "INSERT INTO replacement (site, meter, at, closing, opening, leaf) VALUES ($1, $2, $3, $4, $5, $6) \
     ON CONFLICT (site, meter, at) DO UPDATE SET closing = excluded.closing, opening = excluded.opening, \
@@ -34,7 +44,9 @@ const ADD_TO_MONTH: &str = "INSERT INTO meter_month (site, meter, month, amount)
     ON CONFLICT (site, meter, month) DO UPDATE SET amount = meter_month.amount + excluded.amount";
 
 #[cfg(test)]
-pub(super) const ALL_SQL: &[&str] = &[MACHINE, METERS, LAST_READING, REPLACE, ADJUST, ADD_TO_MONTH];
+pub(super) fn all_sql() -> Vec<&'static str> {
+    vec![MACHINE, METERS, METER, LAST_READING.sample(), REPLACE, ADJUST, ADD_TO_MONTH]
+}
 
 /// A meter, a moment and a person.
 pub(super) struct At {
@@ -58,10 +70,11 @@ pub(super) async fn replace(
 ) -> Result<(MeterRecord, MeterShows)> {
     tx.forget_machines([]);
     tx.take(site).await?;
-    let meter = find(&mut tx.conn, site, &at.machine, at.meter.as_ref()).await?;
-    if tx.replayed(site).await?.is_some() {
+    if let Some(meter) = tx.replayed(site).await? {
+        let meter = by_number(&mut tx.conn, site, meter).await?;
         return answer(tx, site, meter).await;
     }
+    let meter = find(&mut tx.conn, site, &at.machine, at.meter.as_ref()).await?;
     if meter.feed == Feed::Interval {
         let text = format!("{} is fed by intervals, not by readings; book an adjustment instead", meter.key);
         return Err(Error::invalid("meter", text).into());
@@ -69,8 +82,8 @@ pub(super) async fn replace(
     not_ahead(&at, tx.caller.now)?;
     let (closing, opening) = (shown("closing", &closing, &meter)?, shown("opening", &opening, &meter)?);
     let person = known_person(&mut tx.conn, "by", &at.by).await?;
-    let after = json!({"at": at.when.0, "closing": closing.0, "opening": opening.0});
-    let leaf = tx.append(site, fact(Kind::CounterReplaced, &meter, &at, person, after, ""))?;
+    let after = json!({"machine": meter.machine.0, "meter": meter.meter.0, "at": at.when.0, "closing": closing.0, "opening": opening.0});
+    let leaf = tx.append(site, fact(Kind::CounterReplaced, &meter, person, after, ""))?;
     sqlx::query(REPLACE)
         .bind(i64::from(site.0))
         .bind(meter.meter.0)
@@ -91,7 +104,7 @@ pub(super) async fn replace(
     let touched = apply::apply(&mut tx.conn, site, &mut mind, &changes, &ledger::Arrived::new()).await?;
     apply::plan_of(&mut tx.conn, site, &mut mind, &declarations, &touched, now).await?;
     tx.keep_mind(mind)?;
-    tx.remember(site, &meter.meter.to_string(), Some(leaf), Keep::AWhile).await?;
+    tx.remember(site, &meter.meter, Some(leaf), Keep::AWhile).await?;
     answer(tx, site, meter).await
 }
 
@@ -104,10 +117,11 @@ pub(super) async fn adjust(
     note: String,
 ) -> Result<(MeterRecord, MeterShows)> {
     tx.take(site).await?;
-    let meter = find(&mut tx.conn, site, &at.machine, at.meter.as_ref()).await?;
-    if tx.replayed(site).await?.is_some() {
+    if let Some(meter) = tx.replayed(site).await? {
+        let meter = by_number(&mut tx.conn, site, meter).await?;
         return answer(tx, site, meter).await;
     }
+    let meter = find(&mut tx.conn, site, &at.machine, at.meter.as_ref()).await?;
     if meter.feed == Feed::Absolute {
         let text = format!("{} is fed by readings; record a replacement of its counter instead", meter.key);
         return Err(Error::invalid("meter", text).into());
@@ -115,8 +129,9 @@ pub(super) async fn adjust(
     not_ahead(&at, tx.caller.now)?;
     let amount = amount_of("amount", &amount, &meter)?;
     let person = known_person(&mut tx.conn, "by", &at.by).await?;
-    let after = json!({"at": at.when.0, "amount": amount.0});
-    let leaf = tx.append(site, fact(Kind::AdjustmentBooked, &meter, &at, person, after, &note))?;
+    let after =
+        json!({"machine": meter.machine.0, "meter": meter.meter.0, "at": at.when.0, "amount": amount.0});
+    let leaf = tx.append(site, fact(Kind::AdjustmentBooked, &meter, person, after, &note))?;
     let number = i64::from(site.0);
     sqlx::query(ADJUST)
         .bind(number)
@@ -135,13 +150,12 @@ pub(super) async fn adjust(
         .await?;
     tx.minds.forget_site(site);
     refresh::machines(tx, site, &[meter.machine].into()).await?;
-    tx.remember(site, &meter.meter.to_string(), Some(leaf), Keep::AWhile).await?;
+    tx.remember(site, &meter.meter, Some(leaf), Keep::AWhile).await?;
     answer(tx, site, meter).await
 }
 
 async fn answer(tx: &mut Tx, site: SiteId, meter: MeterRecord) -> Result<(MeterRecord, MeterShows)> {
-    let shows = shows_of(&mut tx.conn, site, &meter, None).await?;
-    Ok((meter, shows))
+    one_shows(&mut tx.conn, site, meter, None).await
 }
 
 fn not_ahead(at: &At, now: Ts) -> Result<()> {
@@ -166,8 +180,8 @@ fn shown(field: &str, text: &str, meter: &MeterRecord) -> Result<Amount> {
     Ok(amount)
 }
 
-fn fact(kind: Kind, meter: &MeterRecord, at: &At, person: PersonId, after: Value, note: &str) -> Fact {
-    let subject = format!("machines/{}/meters/{}", at.machine, meter.key);
+fn fact(kind: Kind, meter: &MeterRecord, person: PersonId, after: Value, note: &str) -> Fact {
+    let subject = format!("meters/{}", meter.meter);
     let sealed = (!note.is_empty()).then(|| ("note", note.to_owned()));
     Fact { kind, subject, person: Some(person), after, before: None, sealed }
 }
@@ -202,6 +216,14 @@ async fn find(conn: &mut Conn, site: SiteId, machine: &str, key: Option<&Key>) -
     })
 }
 
+/// A meter by its number.
+async fn by_number(conn: &mut Conn, site: SiteId, meter: MeterId) -> Result<MeterRecord> {
+    let row = sqlx::query(METER).bind(i64::from(site.0)).bind(meter.0).fetch_one(conn).await?;
+    let mut row = Reading::new(&row, "meter");
+    let machine = MachineId(row.next()?);
+    record(&mut row, machine)
+}
+
 /// Reads `number, key, kind, feed, max_per_hour`.
 pub(super) fn record(row: &mut Reading<'_>, machine: MachineId) -> Result<MeterRecord> {
     Ok(MeterRecord {
@@ -212,14 +234,6 @@ pub(super) fn record(row: &mut Reading<'_>, machine: MachineId) -> Result<MeterR
         feed: row.word("feed")?,
         max_per_hour: MaxPerHour(row.next()?),
     })
-}
-
-/// The history of one meter, with the months of these instants loaded.
-async fn history_at(conn: &mut Conn, site: SiteId, meter: MeterId, instants: &[Ts]) -> Result<History> {
-    let mut minds = history::load(conn, site, &[meter]).await?;
-    let months: Vec<(MeterId, Month)> = instants.iter().map(|at| (meter, Month::of(*at))).collect();
-    history::load_months(conn, site, &mut minds, &months).await?;
-    Ok(minds.get(&meter).map(MeterMind::history).unwrap_or_default())
 }
 
 fn not_loaded(meter: MeterId) -> impl Fn(MissingMonth) -> StoreError {
@@ -235,35 +249,57 @@ pub(super) async fn shows(
     at: Option<Ts>,
 ) -> Result<(MeterRecord, MeterShows)> {
     let meter = find(conn, site, machine, meter).await?;
-    let shows = shows_of(conn, site, &meter, at).await?;
-    Ok((meter, shows))
+    one_shows(conn, site, meter, at).await
 }
 
-/// What a meter that was found shows.
+async fn one_shows(
+    conn: &mut Conn,
+    site: SiteId,
+    meter: MeterRecord,
+    at: Option<Ts>,
+) -> Result<(MeterRecord, MeterShows)> {
+    let shows = shows_of(conn, site, std::slice::from_ref(&meter), at).await?.pop();
+    let lost = || StoreError::Corrupt { table: "meter", column: "number", row: meter.meter.to_string() };
+    Ok((meter.clone(), shows.ok_or_else(lost)?))
+}
+
+/// What meters that were found show, in their order.
 pub(super) async fn shows_of(
     conn: &mut Conn,
     site: SiteId,
-    meter: &MeterRecord,
+    meters: &[MeterRecord],
     at: Option<Ts>,
-) -> Result<MeterShows> {
-    let read = sqlx::query(LAST_READING)
-        .bind(i64::from(site.0))
-        .bind(meter.meter.0)
-        .bind(at.unwrap_or(Ts::MAX).0)
-        .fetch_optional(&mut *conn)
-        .await?;
-    let read = read
-        .map(|row| {
-            let mut row = Reading::new(&row, "ledger");
-            Ok::<_, StoreError>((Ts(row.next()?), Amount(row.next()?)))
-        })
-        .transpose()?;
-    let instants: Vec<Ts> = at.into_iter().chain(read.map(|(when, _)| when)).collect();
-    let history = history_at(conn, site, meter.meter, &instants).await?;
-    let lost = not_loaded(meter.meter);
-    let counted = at.map_or_else(|| Ok(history.total()), |at| history.at(at)).map_err(&lost)?;
+) -> Result<Vec<MeterShows>> {
+    let (number, until) = (i64::from(site.0), at.unwrap_or(Ts::MAX));
+    let bind = |q: Query, meter: &MeterRecord| q.bind(meter.meter.0).bind(until.0);
+    let mut read: HashMap<MeterId, (Ts, Amount)> = HashMap::new();
+    for row in &LAST_READING.fetch(conn, meters, |q| q.bind(number), bind).await? {
+        let mut row = Reading::new(row, "ledger");
+        read.insert(MeterId(row.next()?), (Ts(row.next()?), Amount(row.next()?)));
+    }
+    let ids: Vec<MeterId> = meters.iter().map(|meter| meter.meter).collect();
+    let mut minds = history::load(conn, site, &ids).await?;
+    let of_reading = |meter| read.get(meter).map(|(when, _)| *when);
+    let months = ids.iter().flat_map(|meter| {
+        at.into_iter().chain(of_reading(meter)).map(|instant| (*meter, Month::of(instant)))
+    });
+    history::load_months(conn, site, &mut minds, &months.collect::<Vec<_>>()).await?;
+    let shows = |meter: &MeterRecord| {
+        let history = minds.get(&meter.meter).map(MeterMind::history).unwrap_or_default();
+        shown_by(meter, &history, read.get(&meter.meter).copied(), at).map_err(not_loaded(meter.meter))
+    };
+    meters.iter().map(shows).collect()
+}
+
+fn shown_by(
+    meter: &MeterRecord,
+    history: &History,
+    read: Option<(Ts, Amount)>,
+    at: Option<Ts>,
+) -> std::result::Result<MeterShows, MissingMonth> {
+    let counted = at.map_or_else(|| Ok(history.total()), |at| history.at(at))?;
     let gap = match (meter.feed, read) {
-        (Feed::Interval, Some((when, value))) => Some(value - history.at(when).map_err(&lost)?),
+        (Feed::Interval, Some((when, value))) => Some(value - history.at(when)?),
         (Feed::Interval | Feed::Absolute, _) => None,
     };
     Ok(MeterShows { counted, known_to: history.known_to(), last_reading: read.map(|(_, value)| value), gap })

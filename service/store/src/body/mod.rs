@@ -48,6 +48,7 @@ mod upkeep;
 mod writer;
 
 pub(crate) use store::SqlStore;
+pub(crate) use tx::Connect;
 
 /// A connection of the engine.
 type Conn = <Db as sqlx::Database>::Connection;
@@ -62,7 +63,6 @@ pub(super) fn all_sql() -> Vec<&'static str> {
         declared::ALL_SQL,
         ending::ALL_SQL,
         head::ALL_SQL,
-        meters::ALL_SQL,
         reports::ALL_SQL,
         request::ALL_SQL,
         shop::ALL_SQL,
@@ -77,6 +77,7 @@ pub(super) fn all_sql() -> Vec<&'static str> {
         inputs::all_sql(),
         ledger::all_sql(),
         machines::all_sql(),
+        meters::all_sql(),
         orders::all_sql(),
         people::all_sql(),
         plan_reads::all_sql(),

@@ -3,20 +3,21 @@
 use super::bulk::Bulk;
 use super::decode::Reading;
 use super::mind::Mind;
-use super::{Conn, Db, DbRow};
+use super::{Conn, Db, DbRow, inputs};
 use crate::contract::{ClosingView, OrderFilter, OrderRecord, Page, PageAsk, Result, StoreError};
 use fettler_domain::error::Error;
-use fettler_domain::ids::{MachineId, OrderNumber, PersonId, SiteId, TaskId};
+use fettler_domain::ids::{MachineId, MeterId, OrderNumber, PersonId, SiteId, TaskId};
 use fettler_domain::order::{ClosingRecord, OrderState};
-use fettler_domain::plan::{MeterInput, Satisfied, satisfied};
+use fettler_domain::plan::{Closing, MeterInput, Missing, Satisfied, TaskInput, satisfied};
+use fettler_domain::quantity::Unit;
 use fettler_domain::text::{Key, Name};
 use fettler_domain::time::Ts;
 use serde::{Deserialize, Serialize};
 use sqlx::QueryBuilder;
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 const COLUMNS: &str = "SELECT o.number, o.state, m.tag, t.key, o.title, o.opened_at, o.raised_by, o.card, o.ended_at, \
-    o.reason, o.skipped_by, o.machine, o.task FROM work_order o \
+    o.reason, o.skipped_by, o.machine, o.task, o.leaf FROM work_order o \
     JOIN machine m ON m.site = o.site AND m.number = o.machine \
     LEFT JOIN task t ON t.site = o.site AND t.number = o.task WHERE o.site = ";
 static CLOSINGS: Bulk = Bulk::new(
@@ -27,21 +28,27 @@ static CLOSINGS: Bulk = Bulk::new(
      LEFT JOIN sealed_note n ON n.site = c.site AND n.leaf = c.leaf \
      WHERE c.site = k.site AND c.work_order = k.number ORDER BY c.number",
 );
+static NOTES: Bulk = Bulk::new(
+    "WITH k(site, leaf) AS (VALUES",
+    1,
+    1,
+    ") SELECT n.leaf, n.text FROM k CROSS JOIN sealed_note n WHERE n.site = k.site AND n.leaf = k.leaf",
+);
 /// The closings of an order's task that stand, the newest first: what `why` shows.
 const OF_TASK: &str = "SELECT c.record FROM work_order o JOIN closing c ON c.site = o.site AND c.task = o.task \
     WHERE o.site = $1 AND o.number = $2 AND c.undone = 0 ORDER BY c.done_at DESC, c.number DESC LIMIT 10";
 
 #[cfg(test)]
 pub(super) fn all_sql() -> Vec<&'static str> {
-    vec![CLOSINGS.sample(), OF_TASK]
+    vec![CLOSINGS.sample(), NOTES.sample(), OF_TASK]
 }
 
-/// What an order without a task keeps of what was said.
+/// What an order without a task keeps of its raising: the leaf with which the note is sealed, the only place of its text.
 #[derive(Default, Serialize, Deserialize)]
 #[serde(default)]
 pub(super) struct RaisedCard {
-    /// What was seen.
-    pub(super) note: String,
+    /// The leaf.
+    pub(super) leaf: Option<i64>,
 }
 
 /// Orders: open ones by number, others newest first.
@@ -69,10 +76,11 @@ pub(super) async fn list(
     }
     query.push(" ORDER BY o.number ").push(order).push(" LIMIT ").push_bind(i64::from(page.limit) + 1);
     let rows = query.build().fetch_all(&mut *conn).await?;
-    let mut found =
-        rows.iter().map(|row| record(row).map(|found| found.order)).collect::<Result<Vec<_>>>()?;
+    let found = rows.iter().map(record).collect::<Result<Vec<_>>>()?;
+    let Page { rows: mut found, next } = Page::cut(found, page.limit, |found| found.order.number.0);
+    add_notes(conn, site, &mut found).await?;
     add_closings(conn, site, &mut found).await?;
-    Ok(Page::cut(found, page.limit, |order| order.number.0))
+    Ok(Page { rows: found.into_iter().map(|found| found.order).collect(), next })
 }
 
 /// One order, with what its closing satisfied as known now.
@@ -80,13 +88,10 @@ pub(super) async fn one(conn: &mut Conn, site: SiteId, number: OrderNumber) -> R
     let mut query = QueryBuilder::<Db>::new(COLUMNS);
     query.push_bind(i64::from(site.0)).push(" AND o.number = ").push_bind(number.0);
     let row = query.build().fetch_optional(&mut *conn).await?.ok_or_else(|| no_order(number))?;
-    let Found { order, machine, task } = record(&row)?;
-    let mut orders = [order];
-    add_closings(conn, site, &mut orders).await?;
-    let [mut order] = orders;
-    if let (Some(closing), Some(task)) = (&mut order.closing, task) {
-        closing.satisfied = satisfied_by(conn, site, machine, task, closing.record.done_at).await?;
-    }
+    let mut found = [record(&row)?];
+    add_notes(conn, site, &mut found).await?;
+    add_closings(conn, site, &mut found).await?;
+    let [Found { order, .. }] = found;
     Ok(order)
 }
 
@@ -100,6 +105,8 @@ struct Found {
     order: OrderRecord,
     machine: MachineId,
     task: Option<TaskId>,
+    /// The leaf of its raising, and that of its skip.
+    sealed: [Option<i64>; 2],
 }
 
 fn record(row: &DbRow) -> Result<Found> {
@@ -121,19 +128,42 @@ fn record(row: &DbRow) -> Result<Found> {
         title,
         opened_at,
         raised_by,
-        note: card.note,
+        note: String::new(),
         ended_at: row.next::<Option<i64>>()?.map(Ts),
         reason: row.next()?,
         skipped_by: row.next::<Option<i64>>()?.map(PersonId),
         closing: None,
         undone: Vec::new(),
     };
-    Ok(Found { order, machine: MachineId(row.next()?), task: row.next::<Option<i64>>()?.map(TaskId) })
+    let (machine, task) = (MachineId(row.next()?), row.next::<Option<i64>>()?.map(TaskId));
+    let leaf = row.next::<Option<i64>>()?.filter(|_| state == OrderState::Skipped);
+    Ok(Found { order, machine, task, sealed: [card.leaf, leaf] })
 }
 
-async fn add_closings(conn: &mut Conn, site: SiteId, orders: &mut [OrderRecord]) -> Result<()> {
+/// Adds to orders what was said when they were raised and why they were skipped, as far as it was not erased.
+async fn add_notes(conn: &mut Conn, site: SiteId, found: &mut [Found]) -> Result<()> {
     let number = i64::from(site.0);
-    let numbers: Vec<OrderNumber> = orders.iter().map(|order| order.number).collect();
+    let leaves: Vec<i64> = found.iter().flat_map(|found| found.sealed).flatten().collect();
+    let mut notes: HashMap<i64, String> = HashMap::new();
+    for row in &NOTES.fetch(conn, &leaves, |q| q.bind(number), |q, leaf| q.bind(*leaf)).await? {
+        let mut row = Reading::new(row, "sealed_note");
+        notes.insert(row.next()?, row.next()?);
+    }
+    for Found { order, sealed: [raised, skipped], .. } in found {
+        if let Some(note) = raised.and_then(|leaf| notes.remove(&leaf)) {
+            order.note = note;
+        }
+        if let Some(reason) = skipped.and_then(|leaf| notes.remove(&leaf)) {
+            order.reason = reason;
+        }
+    }
+    Ok(())
+}
+
+/// Adds to orders their closings, with what each that stands satisfied.
+async fn add_closings(conn: &mut Conn, site: SiteId, found: &mut [Found]) -> Result<()> {
+    let number = i64::from(site.0);
+    let numbers: Vec<OrderNumber> = found.iter().map(|found| found.order.number).collect();
     let rows = CLOSINGS.fetch(conn, &numbers, |q| q.bind(number), |q, order| q.bind(order.0)).await?;
     let mut views: BTreeMap<OrderNumber, Vec<(bool, ClosingView)>> = BTreeMap::new();
     for row in &rows {
@@ -145,7 +175,7 @@ async fn add_closings(conn: &mut Conn, site: SiteId, orders: &mut [OrderRecord])
         let note = row.next::<Option<String>>()?.unwrap_or_default();
         views.entry(order).or_default().push((undone, ClosingView { record, note, satisfied: None, entry }));
     }
-    for order in orders {
+    for Found { order, .. } in &mut *found {
         for (undone, view) in views.remove(&order.number).unwrap_or_default() {
             if undone {
                 order.undone.push(view);
@@ -154,40 +184,75 @@ async fn add_closings(conn: &mut Conn, site: SiteId, orders: &mut [OrderRecord])
             }
         }
     }
-    Ok(())
+    add_satisfied(conn, site, found).await
 }
 
-/// What a closing of a task satisfied, as known now; none when the task has no open order any more to judge from.
-async fn satisfied_by(
-    conn: &mut Conn,
-    site: SiteId,
-    machine: MachineId,
-    task: TaskId,
-    done_at: Ts,
-) -> Result<Option<Satisfied>> {
+/// Says of closings what they satisfied, as known now; nothing where the task has no open order any more to judge from.
+async fn add_satisfied(conn: &mut Conn, site: SiteId, found: &mut [Found]) -> Result<()> {
     let mut mind = Mind::load(conn, site).await?;
-    mind.know_machines(conn, &BTreeSet::from([machine])).await?;
-    let Some(known) = mind.machines.get(&machine) else { return Ok(None) };
-    let Some(mut input) = known.orders.iter().find(|order| order.task == Some(task)).cloned() else {
-        return Ok(None);
-    };
-    input.rests.clone_from(&known.rests);
-    let meters = known.meters.clone();
-    mind.know_meters(conn, meters.iter().map(|(meter, _)| *meter)).await?;
+    let mut asked: Vec<Asked<'_>> = found.iter_mut().filter_map(Asked::of).collect();
+    let machines: BTreeSet<MachineId> = asked.iter().map(|asked| asked.machine).collect();
+    mind.know_machines(conn, &machines).await?;
+    let known = machines.iter().filter_map(|machine| mind.machines.get(machine));
+    let meters: Vec<MeterId> = known.flat_map(|known| &known.meters).map(|(meter, _)| *meter).collect();
+    mind.know_meters(conn, meters).await?;
+    let tasks: BTreeSet<TaskId> = asked.iter().map(|asked| asked.task).collect();
+    let tasks: Vec<TaskId> = tasks.into_iter().collect();
+    let closings = inputs::all_closings(conn, site, &tasks).await?;
     // Each round loads the months that the one before named; a clause names a bounded number of them.
     for _ in 0..super::refresh::ROUNDS_MAX {
-        input.meters = meters
-            .iter()
-            .filter_map(|(meter, unit)| {
-                Some((*meter, MeterInput { unit: *unit, history: mind.meters.get(meter)?.history() }))
-            })
-            .collect();
-        match satisfied(&input, &mind.calendar, done_at) {
-            Ok(answer) => return Ok(Some(answer)),
-            Err(missing) => mind.know_months(conn, &missing).await?,
+        let mut missing = Vec::new();
+        asked.retain_mut(|asked| match asked.judge(&mind, &closings) {
+            Ok(answer) => {
+                asked.closing.satisfied = answer;
+                false
+            }
+            Err(months) => {
+                missing.extend(months);
+                true
+            }
+        });
+        if asked.is_empty() {
+            return Ok(());
         }
+        mind.know_months(conn, &missing).await?;
     }
-    Err(StoreError::Corrupt { table: "meter_month", column: "month", row: machine.to_string() })
+    let machine = asked.first().map(|asked| asked.machine.to_string()).unwrap_or_default();
+    Err(StoreError::Corrupt { table: "meter_month", column: "month", row: machine })
+}
+
+/// A closing of a task of which is asked what it satisfied.
+struct Asked<'f> {
+    machine: MachineId,
+    task: TaskId,
+    closing: &'f mut ClosingView,
+}
+
+impl<'f> Asked<'f> {
+    fn of(found: &'f mut Found) -> Option<Asked<'f>> {
+        Some(Asked { machine: found.machine, task: found.task?, closing: found.order.closing.as_mut()? })
+    }
+
+    fn judge(
+        &self,
+        mind: &Mind,
+        closings: &HashMap<TaskId, Vec<Closing>>,
+    ) -> std::result::Result<Option<Satisfied>, Missing> {
+        let Some(known) = mind.machines.get(&self.machine) else { return Ok(None) };
+        let Some(order) = known.orders.iter().find(|order| order.task == Some(self.task)) else {
+            return Ok(None);
+        };
+        let history = |(meter, unit): &(MeterId, Unit)| {
+            Some((*meter, MeterInput { unit: *unit, history: mind.meters.get(meter)?.history() }))
+        };
+        let input = TaskInput {
+            closings: closings.get(&self.task).cloned().unwrap_or_default(),
+            rests: known.rests.clone(),
+            meters: known.meters.iter().filter_map(history).collect(),
+            ..order.clone()
+        };
+        satisfied(&input, &mind.calendar, self.closing.record.done_at).map(Some)
+    }
 }
 
 /// The standing closings of an order's task, newest first.

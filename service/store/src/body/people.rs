@@ -19,6 +19,7 @@ const TOKEN: &str = "SELECT number, name FROM token WHERE hash = $1";
 const ANY_TOKEN: &str = "SELECT number FROM token LIMIT 1";
 const ADD_TOKEN: &str = "INSERT INTO token (number, name, hash, made_at, leaf) VALUES ($1, $2, $3, $4, $5)";
 const PERSON: &str = "SELECT number, name, added_at FROM person WHERE name = $1";
+const PERSON_NUMBERED: &str = "SELECT number, name, added_at FROM person WHERE number = $1";
 const ADD_PERSON: &str = "INSERT INTO person (number, name, added_at, leaf) VALUES ($1, $2, $3, $4)";
 const PEOPLE: &str = "SELECT number, name, added_at FROM person WHERE name > $1 ORDER BY name LIMIT $2";
 static NAMES: Bulk = Bulk::new(
@@ -30,7 +31,7 @@ static NAMES: Bulk = Bulk::new(
 
 #[cfg(test)]
 pub(super) fn all_sql() -> Vec<&'static str> {
-    vec![TOKEN, ANY_TOKEN, ADD_TOKEN, PERSON, ADD_PERSON, PEOPLE, NAMES.sample()]
+    vec![TOKEN, ANY_TOKEN, ADD_TOKEN, PERSON, PERSON_NUMBERED, ADD_PERSON, PEOPLE, NAMES.sample()]
 }
 
 /// The token with this hash.
@@ -52,6 +53,9 @@ pub(super) async fn has_tokens(conn: &mut Conn) -> Result<bool> {
 pub(super) async fn add_token(tx: &mut Tx, name: String, hash: [u8; 32]) -> Result<TokenRecord> {
     tx.forget_machines([]);
     tx.take(SiteId::INSTALLATION).await?;
+    if let Some(token) = tx.replayed(SiteId::INSTALLATION).await? {
+        return Ok(TokenRecord { token, name });
+    }
     if token(&mut tx.conn, &hash).await?.is_some() {
         return Err(Error::invalid("token", "is kept already; make a new one").into());
     }
@@ -68,6 +72,7 @@ pub(super) async fn add_token(tx: &mut Tx, name: String, hash: [u8; 32]) -> Resu
         .bind(leaf)
         .execute(&mut tx.conn)
         .await?;
+    tx.remember(SiteId::INSTALLATION, &number, Some(leaf), Keep::AWhile).await?;
     Ok(TokenRecord { token: number, name })
 }
 
@@ -84,11 +89,11 @@ pub(super) async fn add_person(tx: &mut Tx, name: Name) -> Result<PersonRecord> 
     tx.forget_machines([]);
     tx.take(SiteId::INSTALLATION).await?;
     // A request id must not come to mean another name, though adding a person twice adds one.
-    tx.replayed(SiteId::INSTALLATION).await?;
-    let (person, added) = person_named(tx, &name).await?;
-    if let Some(leaf) = added {
-        tx.remember(SiteId::INSTALLATION, &person.person.to_string(), Some(leaf), Keep::AWhile).await?;
+    if let Some(PersonId(person)) = tx.replayed(SiteId::INSTALLATION).await? {
+        return record(&sqlx::query(PERSON_NUMBERED).bind(person).fetch_one(&mut tx.conn).await?);
     }
+    let (person, leaf) = person_named(tx, &name).await?;
+    tx.remember(SiteId::INSTALLATION, &person.person, leaf, Keep::AWhile).await?;
     Ok(person)
 }
 

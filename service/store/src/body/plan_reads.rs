@@ -3,13 +3,13 @@
 use super::bulk::Bulk;
 use super::decode::Reading;
 use super::mind::Mind;
-use super::{Conn, Db, DbRow, machines, orders, refresh, reports, sites};
+use super::{Conn, Db, DbRow, machines, orders, refresh, reports, sites, upkeep};
 use crate::contract::{
     DueCursor, DueEntry, DueFilter, DueHead, DuePart, Explained, Page, PageAsk, Result, StoreError,
 };
 use fettler_domain::error::Error;
 use fettler_domain::ids::{MachineId, OrderNumber, SiteId};
-use fettler_domain::plan::{PLANNER_VERSION, PlanRow};
+use fettler_domain::plan::PlanRow;
 use fettler_domain::shop::TaskCard;
 use fettler_domain::text::{Key, Name};
 use fettler_domain::time::{ShopDay, Ts};
@@ -27,13 +27,16 @@ static METER_KEYS: Bulk = Bulk::new(
     1,
     ") SELECT m.machine, m.number, m.key FROM k CROSS JOIN meter m WHERE m.site = k.site AND m.machine = k.machine",
 );
-/// Rows of an earlier shop day, and those of today that an earlier calendar or planner made.
-const STALE: &str = "SELECT COUNT(*), MIN(as_of) FROM ( \
-    SELECT as_of FROM plan WHERE site = $1 AND as_of < $2 \
-    UNION ALL SELECT as_of FROM plan WHERE site = $1 AND as_of = $2 AND fleet_epoch = $3 AND calendar < $4 \
-    UNION ALL SELECT as_of FROM plan WHERE site = $1 AND as_of = $2 AND fleet_epoch = $3 AND calendar = $4 \
-    AND planner < $5) AS stale";
-const EPOCH: &str = "SELECT fleet_epoch FROM site_head WHERE site = $1";
+/// Rows that do not hold for the present stamp: what upkeep will compute afresh, and what only the newer planner that
+/// wrote it can.
+pub(super) const STALE: &str = concat!(
+    "SELECT COUNT(*), MIN(as_of) FROM (",
+    upkeep::of_another_stamp!(
+        "as_of",
+        "(planner <= $5 OR stale = 1 OR (as_of, fleet_epoch, calendar) < ($2, $3, $4))"
+    ),
+    ") AS stale"
+);
 const OPEN_OF_TASK: &str = "SELECT o.number FROM machine_name n \
     JOIN task t ON t.site = n.site AND t.machine = n.machine \
     JOIN work_order o ON o.site = t.site AND o.task = t.number AND o.state = 'open' \
@@ -45,7 +48,7 @@ const STATED: &str = "SELECT d.day FROM work_order o JOIN last_done d ON d.site 
 
 #[cfg(test)]
 pub(super) fn all_sql() -> Vec<&'static str> {
-    vec![METER_KEYS.sample(), STALE, EPOCH, OPEN_OF_TASK, MACHINE_OF_OPEN, STATED]
+    vec![METER_KEYS.sample(), STALE, OPEN_OF_TASK, MACHINE_OF_OPEN, STATED]
 }
 
 /// The head of a list: what must not start, what is held, what is not yet of today.
@@ -54,16 +57,8 @@ pub(super) async fn head(conn: &mut Conn, site: SiteId, now: Ts) -> Result<DueHe
     let held = reports::held_counts(conn, site).await?;
     let calendar = sites::by_number(conn, site).await?.calendar;
     let number = i64::from(site.0);
-    let epoch = sqlx::query(EPOCH).bind(number).fetch_one(&mut *conn).await?;
-    let epoch: i64 = Reading::new(&epoch, "site_head").next()?;
-    let row = sqlx::query(STALE)
-        .bind(number)
-        .bind(i64::from(calendar.shop_day_of(now).to_days()))
-        .bind(epoch)
-        .bind(calendar.spec().revision)
-        .bind(i64::from(PLANNER_VERSION))
-        .fetch_one(conn)
-        .await?;
+    let present = upkeep::present_stamp(&calendar, now);
+    let row = upkeep::bind_stamp(sqlx::query(STALE).bind(number), &present).fetch_one(conn).await?;
     let mut row = Reading::new(&row, "plan");
     let count: u64 = row.number("as_of")?;
     let oldest = row.next::<Option<i64>>()?.and_then(|day| i32::try_from(day).ok());
@@ -172,7 +167,7 @@ fn read_entry(row: &DbRow) -> Result<DueEntry> {
 }
 
 /// Puts the keys of their machines' meters into entries.
-async fn name_meters(conn: &mut Conn, site: SiteId, entries: &mut [DueEntry]) -> Result<()> {
+pub(super) async fn name_meters(conn: &mut Conn, site: SiteId, entries: &mut [DueEntry]) -> Result<()> {
     let machines: BTreeSet<MachineId> = entries.iter().map(|entry| entry.plan.machine).collect();
     let machines: Vec<MachineId> = machines.into_iter().collect();
     let site = i64::from(site.0);

@@ -6,6 +6,7 @@ use crate::contract::{Caller, Result, StoreError};
 use fettler_domain::error::Error;
 use fettler_domain::ids::SiteId;
 use fettler_domain::time::{MICROS_PER_DAY, Ts};
+use serde::de::DeserializeOwned;
 
 /// How long a request id is kept, in microseconds: 30 days, so that a caller that was cut off over a shutdown of the
 /// shop may still ask again.
@@ -34,7 +35,11 @@ pub(super) enum Keep {
 }
 
 /// What the caller's request id brought about before, if it was used; none without an id.
-pub(super) async fn find(conn: &mut Conn, site: SiteId, caller: &Caller) -> Result<Option<String>> {
+pub(super) async fn find<T: DeserializeOwned>(
+    conn: &mut Conn,
+    site: SiteId,
+    caller: &Caller,
+) -> Result<Option<T>> {
     let Some(request) = &caller.request else { return Ok(None) };
     let row = sqlx::query(FIND)
         .bind(i64::from(site.0))
@@ -46,7 +51,7 @@ pub(super) async fn find(conn: &mut Conn, site: SiteId, caller: &Caller) -> Resu
     let Some(row) = row else { return Ok(None) };
     let mut row = Reading::new(&row, "request");
     let digest = row.hash("digest")?;
-    let result: String = row.next()?;
+    let result: &str = row.next()?;
     let expires: Option<i64> = row.next()?;
     if expires.is_some_and(|expires| Ts(expires) < caller.now) {
         return Ok(None);
@@ -54,7 +59,7 @@ pub(super) async fn find(conn: &mut Conn, site: SiteId, caller: &Caller) -> Resu
     if digest != request.digest {
         return Err(StoreError::Refused(Error::RequestReused(request.id.clone())));
     }
-    Ok(Some(result))
+    serde_json::from_str(result).map(Some).map_err(|_| row.corrupt("result", result))
 }
 
 /// Keeps what the caller's request id brought about.

@@ -15,6 +15,7 @@ use fettler_domain::ledger::changes::Changes;
 use fettler_domain::ledger::report::{Digest, ReportId, ReportKey};
 use fettler_domain::ledger::row::{Row, Settlement, State};
 use fettler_domain::text::{ForeignName, Name};
+use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 
 /// A settlement that is asked for.
@@ -39,13 +40,13 @@ pub(super) struct Ask {
 pub(super) async fn settle(tx: &mut Tx, site: SiteId, ask: Ask) -> Result<Settled> {
     tx.forget_machines([]);
     tx.take(site).await?;
+    if let Some(Brought { entry, displaced, let_in }) = tx.replayed(site).await? {
+        let report = reports::one(&mut tx.conn, site, entry).await?;
+        return Ok(Settled { report, displaced, let_in });
+    }
     let id = ReportId { source: ask.source.clone(), report: ask.report.clone() };
     let rows = ledger::of_report(&mut tx.conn, site, &id).await?;
     let (row, entry) = chosen(rows, &ask)?;
-    if tx.replayed(site).await?.is_some() {
-        let report = reports::one(&mut tx.conn, site, entry).await?;
-        return Ok(Settled { report, displaced: Vec::new(), let_in: Vec::new() });
-    }
     if matches!(row.state, State::Superseded | State::Withdrawn) {
         return Err(StoreError::Refused(Error::WrongState {
             reason: "REPORT_NOT_STANDING",
@@ -76,8 +77,19 @@ pub(super) async fn settle(tx: &mut Tx, site: SiteId, ask: Ask) -> Result<Settle
     let touched = apply::apply(&mut tx.conn, site, &mut mind, &changes, &Arrived::new()).await?;
     apply::plan_of(&mut tx.conn, site, &mut mind, &declarations, &touched, now).await?;
     tx.keep_mind(mind)?;
-    tx.remember(site, &named(&row.key), Some(leaf), Keep::AWhile).await?;
-    Ok(Settled { report: reports::one(&mut tx.conn, site, entry).await?, displaced, let_in })
+    let brought = Brought { entry, displaced, let_in };
+    tx.remember(site, &brought, Some(leaf), Keep::AWhile).await?;
+    let report = reports::one(&mut tx.conn, site, entry).await?;
+    Ok(Settled { report, displaced: brought.displaced, let_in: brought.let_in })
+}
+
+/// What a settlement brought about, as its request id keeps it.
+#[derive(Serialize, Deserialize)]
+struct Brought {
+    /// The arrival of the report.
+    entry: i64,
+    displaced: Vec<ReportKey>,
+    let_in: Vec<ReportKey>,
 }
 
 /// The statement that is meant.

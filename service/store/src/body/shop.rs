@@ -16,6 +16,7 @@ use fettler_domain::shop::state::ShopStep;
 use fettler_domain::shop::{Declaration, LastDoneCard, ShopChange};
 use fettler_domain::text::Name;
 use fettler_domain::time::ShopDay;
+use serde::{Deserialize, Serialize};
 
 const SITE: &str = "SELECT number FROM site WHERE key = $1";
 const WAITING: &str = "SELECT COUNT(*) FROM ledger WHERE site = $1 AND waiting = 1";
@@ -23,8 +24,23 @@ const WAITING: &str = "SELECT COUNT(*) FROM ledger WHERE site = $1 AND waiting =
 #[cfg(test)]
 pub(super) const ALL_SQL: &[&str] = &[SITE, WAITING];
 
-/// Declares a shop, or says what would change. Loading the same twice changes nothing, so a request id that is used
-/// again finds nothing left to change.
+/// What a load brought about, as its request id keeps it.
+#[derive(Serialize, Deserialize)]
+struct Loaded {
+    changes: Vec<ShopChange>,
+    orders_opened: u32,
+    reports_waiting: u64,
+}
+
+impl Loaded {
+    fn report(self) -> LoadReport {
+        let Loaded { changes, orders_opened, reports_waiting } = self;
+        LoadReport { changes, orders_opened, reports_waiting }
+    }
+}
+
+/// Declares a shop, or says what would change. Loading the same twice changes nothing; a request id that is used again
+/// is told what it changed the first time.
 pub(super) async fn load(
     tx: &mut Tx,
     declared: Declaration,
@@ -35,7 +51,9 @@ pub(super) async fn load(
         tx.undo_at_end();
     }
     tx.take(SiteId::INSTALLATION).await?;
-    tx.replayed(SiteId::INSTALLATION).await?;
+    if let Some(loaded) = tx.replayed::<Loaded>(SiteId::INSTALLATION).await? {
+        return Ok(loaded.report());
+    }
     let person = declarer(tx, by.as_ref(), &declared.people).await?;
     let row = sqlx::query(SITE).bind(declared.site.key.as_str()).fetch_optional(&mut tx.conn).await?;
     let known = row.map(|row| Reading::new(&row, "site").number("number").map(SiteId)).transpose()?;
@@ -61,15 +79,16 @@ pub(super) async fn load(
     };
     let mut writing = Writing::new(site, person, today, &current);
     let changes = write_all(tx, &mut writing, steps).await?;
-    let request = declared.site.key.to_string();
-    tx.remember(SiteId::INSTALLATION, &request, None, Keep::AWhile).await?;
     let reports_waiting = count_waiting(&mut tx.conn, site).await?;
-    Ok(LoadReport { changes, orders_opened: writing.orders_opened, reports_waiting })
+    let loaded = Loaded { changes, orders_opened: writing.orders_opened, reports_waiting };
+    tx.remember(SiteId::INSTALLATION, &loaded, None, Keep::AWhile).await?;
+    Ok(loaded.report())
 }
 
 /// Writes steps one by one, each a fact, and computes the plan of the machines they touch.
 async fn write_all(tx: &mut Tx, writing: &mut Writing<'_>, steps: Vec<ShopStep>) -> Result<Vec<ShopChange>> {
     let mut changes = Vec::with_capacity(steps.len());
+    writing.drop_names(tx, &steps).await?;
     for step in steps {
         writing.write(tx, step.write).await?;
         changes.push(step.words);
@@ -118,7 +137,9 @@ pub(super) async fn state_last_done(
         tx.undo_at_end();
     }
     tx.take(site).await?;
-    tx.replayed(site).await?;
+    if let Some(changes) = tx.replayed(site).await? {
+        return Ok(changes);
+    }
     let person = match &by {
         Some(name) => Some(known_person(&mut tx.conn, "by", name).await?),
         None => None,
@@ -129,6 +150,6 @@ pub(super) async fn state_last_done(
     let steps = diff_last_done(&current, &stated, today, "last_done").map_err(Error::Invalid)?;
     let mut writing = Writing::new(site, person, today, &current);
     let changes = write_all(tx, &mut writing, steps).await?;
-    tx.remember(site, "stated", None, Keep::AWhile).await?;
+    tx.remember(site, &changes, None, Keep::AWhile).await?;
     Ok(changes)
 }

@@ -11,7 +11,7 @@ use fettler_domain::ids::{MachineId, MeterId, PersonId, SiteId, TaskId};
 use fettler_domain::journal::Kind;
 use fettler_domain::shop::rule_card::{Meters, checked_rule};
 use fettler_domain::shop::state::{
-    MachineShape, MachineWrite, MeterShape, ShopState, SiteState, Stated, Write,
+    MachineShape, MachineWrite, MeterShape, ShopState, ShopStep, SiteState, Stated, Write,
 };
 use fettler_domain::shop::{PointCard, SheetCard, SiteCard, SourceCard, TaskCard};
 use fettler_domain::text::{Key, Name};
@@ -61,8 +61,12 @@ const METERS_OF: &str = "SELECT key, number, kind FROM meter WHERE site = $1 AND
 const TASK_IDS: &str = "SELECT number, machine, key FROM task WHERE site = $1";
 const WAIT_BY_NAME: &str =
     "UPDATE ledger SET waiting = 1 WHERE site = $1 AND machine_sent = $2 AND state = 'held'";
-const WAIT_BY_LOST_NAME: &str =
-    "UPDATE ledger SET waiting = 1 WHERE site = $1 AND machine = $2 AND machine_sent = $3";
+/// What a name meant on a machine that gives it up, through any of its meters; what is held by it waits beside.
+const WAIT_BY_LOST_NAME: &str = "UPDATE ledger SET waiting = 1 WHERE site = $1 AND machine_sent = $3 AND meter IN \
+    (SELECT number FROM meter WHERE site = $1 AND machine = $2)";
+/// A further meter changes what a report that counts meant by none, by a kind, or by this very key.
+const WAIT_BY_MACHINE: &str = "UPDATE ledger SET waiting = 1 WHERE site = $1 AND meter IN \
+    (SELECT number FROM meter WHERE site = $1 AND machine = $2)";
 const WAIT_BY_METER: &str = "UPDATE ledger SET waiting = 1 WHERE site = $1 AND meter = $2";
 const WAIT_BY_SOURCE: &str = "UPDATE ledger SET waiting = 1 WHERE site = $1 AND (meter IN \
     (SELECT meter FROM ledger WHERE site = $1 AND source = $2 AND meter IS NOT NULL) \
@@ -92,6 +96,7 @@ pub(super) const ALL_SQL: &[&str] = &[
     TASK_IDS,
     WAIT_BY_NAME,
     WAIT_BY_LOST_NAME,
+    WAIT_BY_MACHINE,
     WAIT_BY_METER,
     WAIT_BY_SOURCE,
 ];
@@ -316,6 +321,16 @@ impl<'s> Writing<'s> {
         Ok(())
     }
 
+    /// Drops the names of all machines that steps write anew: a name may go from one to another, in either order.
+    pub(super) async fn drop_names(&mut self, tx: &mut Tx, steps: &[ShopStep]) -> Result<()> {
+        for step in steps {
+            let Write::Machine(machine) = &step.write else { continue };
+            let Some(id) = self.ids(tx).await?.machines.get(&machine.tag).copied() else { continue };
+            sqlx::query(DROP_NAMES).bind(self.number).bind(id.0).execute(&mut tx.conn).await?;
+        }
+        Ok(())
+    }
+
     /// Writes the names a machine answers to, and asks for reports that gain or lose by it to be judged again.
     async fn names(
         &self,
@@ -324,7 +339,6 @@ impl<'s> Writing<'s> {
         names: &BTreeSet<&str>,
         old: Option<&MachineShape>,
     ) -> Result<()> {
-        sqlx::query(DROP_NAMES).bind(self.number).bind(id.0).execute(&mut tx.conn).await?;
         for name in names {
             sqlx::query(PUT_NAME).bind(self.number).bind(*name).bind(id.0).execute(&mut tx.conn).await?;
             sqlx::query(WAIT_BY_NAME).bind(self.number).bind(*name).execute(&mut tx.conn).await?;
@@ -338,6 +352,7 @@ impl<'s> Writing<'s> {
                 .bind(name.as_str())
                 .execute(&mut tx.conn)
                 .await?;
+            sqlx::query(WAIT_BY_NAME).bind(self.number).bind(name.as_str()).execute(&mut tx.conn).await?;
         }
         Ok(())
     }
@@ -373,9 +388,8 @@ impl<'s> Writing<'s> {
             .bind(leaf)
             .execute(&mut tx.conn)
             .await?;
-        if old.is_some() {
-            sqlx::query(WAIT_BY_METER).bind(self.number).bind(number.0).execute(&mut tx.conn).await?;
-        }
+        let (wait, of) = if old.is_some() { (WAIT_BY_METER, number.0) } else { (WAIT_BY_MACHINE, id.0) };
+        sqlx::query(wait).bind(self.number).bind(of).execute(&mut tx.conn).await?;
         let shape = self.before.machines.get(machine);
         let aliases = shape.into_iter().flat_map(|shape| &shape.also_known_as);
         for name in aliases.map(fettler_domain::text::ForeignName::as_str).chain([machine.as_str()]) {

@@ -1,5 +1,6 @@
 //! A writing transaction: sites are taken first, facts are appended, heads are written back once at the end.
 
+use super::decode::to_json;
 use super::head::Head;
 use super::journal::{Fact, Pending};
 use super::request::{self, Keep};
@@ -9,6 +10,8 @@ use fettler_domain::error::Error;
 use fettler_domain::ids::{MachineId, SiteId};
 use fettler_domain::journal::Canonical;
 use futures::future::BoxFuture;
+use serde::Serialize;
+use serde::de::DeserializeOwned;
 use std::collections::{BTreeMap, BTreeSet};
 
 /// What the writer must forget of a site after a transaction that changed more than its ledger and plan.
@@ -114,20 +117,21 @@ impl Tx {
         pending.append_arrival(head, &self.caller, subject, after)
     }
 
-    /// What the caller's request id brought about before, if it was used.
-    pub(super) async fn replayed(&mut self, site: SiteId) -> Result<Option<String>> {
+    /// What the caller's request id brought about before, if it was used: asked first of all, as what a repeat names
+    /// may have gone since.
+    pub(super) async fn replayed<T: DeserializeOwned>(&mut self, site: SiteId) -> Result<Option<T>> {
         request::find(&mut self.conn, site, &self.caller).await
     }
 
-    /// Keeps what the caller's request id brings about now.
+    /// Keeps what the caller's request id brings about now: keys and words from which the answer is given again.
     pub(super) async fn remember(
         &mut self,
         site: SiteId,
-        result: &str,
+        result: &impl Serialize,
         leaf: Option<i64>,
         how_long: Keep,
     ) -> Result<()> {
-        request::keep(&mut self.conn, site, &self.caller, result, leaf, how_long).await
+        request::keep(&mut self.conn, site, &self.caller, &to_json(result)?, leaf, how_long).await
     }
 
     /// Says that of what the writer remembers only these machines change.

@@ -1,15 +1,16 @@
 //! Upkeep: what time and changed declarations ask to be done again. None of it is a fact, so it makes no leaf.
 
-use super::bulk::Bulk;
+use super::bulk::{Bulk, Query};
 use super::decode::Reading;
 use super::mind::Mind;
 use super::tx::Tx;
 use super::{Conn, apply, ledger, refresh};
 use crate::contract::{Result, Upkeep};
+use fettler_domain::calendar::Calendar;
 use fettler_domain::ids::{MachineId, SiteId};
 use fettler_domain::ledger::batch::{Batch, Dirty};
 use fettler_domain::ledger::report::ReportId;
-use fettler_domain::plan::{PLANNER_VERSION, stamp};
+use fettler_domain::plan::{Stamp, stamp};
 use fettler_domain::text::ForeignName;
 use fettler_domain::time::{ShopDay, Ts};
 use std::collections::BTreeSet;
@@ -18,9 +19,21 @@ const WAITING: &str =
     "SELECT source, report FROM ledger WHERE site = $1 AND waiting = 1 ORDER BY leaf LIMIT $2";
 const COME: &str = "SELECT source, report FROM ledger WHERE site = $1 AND counts_from <= $2 \
     ORDER BY counts_from LIMIT $3";
-/// Rows of another stamp, save those that a newer planner has written.
-const OLD: &str = "SELECT machine FROM plan WHERE site = $1 AND planner <= $6 AND (as_of <> $2 OR fleet_epoch <> $3 \
-    OR calendar <> $4 OR zone_data <> $5 OR planner <> $6 OR stale = 1) LIMIT $7";
+/// Rows whose stamp is not the present one ($2 to $6) or that are marked stale: two stretches of the index by stamp.
+/// What is chosen of them is the caller's to say.
+macro_rules! of_another_stamp {
+    ($columns:literal, $which:literal) => {
+        concat!(
+            "SELECT ", $columns, " FROM plan WHERE site = $1 AND (as_of, fleet_epoch, calendar, planner, zone_data, stale) \
+             < ($2, $3, $4, $5, $6, 0) AND ", $which, " UNION ALL SELECT ", $columns, " FROM plan WHERE site = $1 \
+             AND (as_of, fleet_epoch, calendar, planner, zone_data, stale) > ($2, $3, $4, $5, $6, 0) AND ", $which
+        )
+    };
+}
+pub(super) use of_another_stamp;
+
+/// Rows that a newer planner has written are left to it.
+const OLD: &str = concat!(of_another_stamp!("machine", "planner <= $5"), " LIMIT $7");
 static DONE_WAITING: Bulk = Bulk::new(
     "WITH k(site, source, report) AS (VALUES",
     1,
@@ -42,7 +55,7 @@ pub(super) async fn upkeep(tx: &mut Tx, site: SiteId, limit: u32) -> Result<Upke
     let calendar = super::sites::by_number(&mut tx.conn, site).await?.calendar;
     let today = calendar.shop_day_of(now);
     let rest = i64::from(limit) - i64::try_from(reports.len()).unwrap_or(i64::MAX);
-    let rows = old_rows(&mut tx.conn, site, &stamp(today, 0, &calendar), rest.max(0)).await?;
+    let rows = old_rows(&mut tx.conn, site, &present_stamp(&calendar, now), rest.max(0)).await?;
     if reports.is_empty() && rows.is_empty() {
         return Ok(Upkeep::default());
     }
@@ -74,23 +87,25 @@ async fn to_judge(conn: &mut Conn, site: SiteId, now: Ts, limit: i64) -> Result<
         .collect()
 }
 
-/// The machines of rows that were computed for another day, or from or by something else; one entry a row.
-async fn old_rows(
-    conn: &mut Conn,
-    site: SiteId,
-    present: &fettler_domain::plan::Stamp,
-    limit: i64,
-) -> Result<Vec<MachineId>> {
-    let rows = sqlx::query(OLD)
-        .bind(i64::from(site.0))
+/// The stamp of a row that is computed now.
+pub(super) fn present_stamp(calendar: &Calendar, now: Ts) -> Stamp {
+    stamp(calendar.shop_day_of(now), 0, calendar)
+}
+
+/// Binds a stamp as the statements over rows of another one take it.
+pub(super) fn bind_stamp(query: Query, present: &Stamp) -> Query {
+    query
         .bind(i64::from(present.as_of.to_days()))
         .bind(present.fleet_epoch)
         .bind(present.calendar_revision)
-        .bind(present.zone_data.as_ref())
-        .bind(i64::from(PLANNER_VERSION))
-        .bind(limit)
-        .fetch_all(conn)
-        .await?;
+        .bind(i64::from(present.planner))
+        .bind(present.zone_data.to_string())
+}
+
+/// The machines of rows that were computed for another day, or from or by something else; one entry a row.
+async fn old_rows(conn: &mut Conn, site: SiteId, present: &Stamp, limit: i64) -> Result<Vec<MachineId>> {
+    let query = bind_stamp(sqlx::query(OLD).bind(i64::from(site.0)), present);
+    let rows = query.bind(limit).fetch_all(conn).await?;
     rows.iter().map(|row| Ok(MachineId(Reading::new(row, "plan").next()?))).collect()
 }
 
@@ -129,4 +144,60 @@ async fn plan_again(
         }
     }
     refresh::refresh(conn, site, mind, &machines, today).await
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::plan_reads::STALE;
+    use super::*;
+    use fettler_domain::calendar::{WallTime, Zone};
+    use sqlx::Row as _;
+
+    const ROW: &str = "INSERT INTO plan (site, number, section, key_time, machine, area, hazard, payload, as_of, \
+        fleet_epoch, calendar, planner, zone_data, stale) VALUES (1, $1, 0, 0, $1, '', 0, '', $2, $3, $4, $5, $6, $7)";
+
+    /// A row that differs from the present stamp: what differs, and whether upkeep or only a newer service may mend it.
+    type Case = (&'static str, fn(&mut Stamp), i64, bool, bool);
+
+    const CASES: &[Case] = &[
+        ("nothing", |_| {}, 0, false, false),
+        ("marked", |_| {}, 1, true, true),
+        ("an earlier day", |s| s.as_of = ShopDay::from_days(s.as_of.to_days() - 1), 0, true, true),
+        ("a later day", |s| s.as_of = ShopDay::from_days(s.as_of.to_days() + 1), 0, true, true),
+        ("an earlier calendar", |s| s.calendar_revision -= 1, 0, true, true),
+        ("other fleet figures", |s| s.fleet_epoch += 1, 0, true, true),
+        ("earlier zone data", |s| s.zone_data = "2001a".into(), 0, true, true),
+        ("later zone data", |s| s.zone_data = "2999z".into(), 0, true, true),
+        ("an older planner", |s| s.planner -= 1, 0, true, true),
+        ("a newer planner", |s| s.planner += 1, 0, false, false),
+        ("a newer planner, marked", |s| s.planner += 1, 1, false, true),
+        (
+            "a newer planner, an earlier day",
+            |s| {
+                s.planner += 1;
+                s.as_of = ShopDay::from_days(s.as_of.to_days() - 1);
+            },
+            0,
+            false,
+            true,
+        ),
+    ];
+
+    #[tokio::test]
+    async fn the_list_counts_what_upkeep_computes_afresh_and_what_it_must_leave() {
+        let (_folder, mut conn, _readers, _again) = super::super::super::scratch().await;
+        let calendar = Calendar::every_day(Zone::UTC, WallTime::MIDNIGHT);
+        let present = present_stamp(&calendar, Ts(1_790_000_000_000_000));
+        for (number, (what, alter, stale, to_do, counted)) in CASES.iter().enumerate() {
+            let mut stamp = present.clone();
+            alter(&mut stamp);
+            sqlx::query("DELETE FROM plan").execute(&mut conn).await.expect("cleared");
+            let row = bind_stamp(sqlx::query(ROW).bind(i64::try_from(number).expect("few")), &stamp);
+            row.bind(stale).execute(&mut conn).await.expect(what);
+            let old = old_rows(&mut conn, SiteId(1), &present, 10).await.expect(what);
+            assert_eq!(old.len(), usize::from(*to_do), "{what}");
+            let listed = bind_stamp(sqlx::query(STALE).bind(1_i64), &present).fetch_one(&mut conn).await;
+            assert_eq!(listed.expect(what).get::<i64, _>(0), i64::from(*counted), "{what}");
+        }
+    }
 }

@@ -81,10 +81,10 @@ impl Queue {
         job: impl for<'t> FnOnce(&'t mut Tx) -> BoxFuture<'t, Result<T>> + Send + 'static,
     ) -> Result<T> {
         let (reply, answer) = oneshot::channel();
+        // Only the two ways to answer hold it, so that it is known when both are dropped unanswered.
         let reply = std::sync::Arc::new(std::sync::Mutex::new(Some(reply)));
-        let sender = std::sync::Arc::clone(&reply);
         let send = move |result: Result<T>| {
-            let reply = sender.lock().ok().and_then(|mut reply| reply.take());
+            let reply = reply.lock().ok().and_then(|mut reply| reply.take());
             if let Some(reply) = reply {
                 // The caller may have left; its work stands all the same.
                 let _ = reply.send(result);
@@ -159,6 +159,10 @@ impl Writer {
                 Some(Command::Write { caller, job, failed }) => self.write(caller, job, failed).await,
                 Some(Command::Shut(reply)) => return self.shut(reply).await,
                 None => {}
+            }
+            if self.fail.borrow().is_some() {
+                // What waits, here or in the channel, is dropped with the receiver; its callers are told so.
+                return;
             }
         }
     }
@@ -237,9 +241,7 @@ impl Writer {
             Err(EndError::AtCommit(error)) => {
                 tracing::error!(%error, "a commit failed; nothing is written any more");
                 self.tx.roll_back().await;
-                self.receiver.close();
                 self.fail.send_replace(Some(error.to_string()));
-                self.waiting.clear();
                 Err(StoreError::Unavailable("what was written could not be made durable".into()))
             }
         }
@@ -255,5 +257,62 @@ impl Writer {
         drop(self.tx);
         // Nobody may be waiting any more.
         let _ = reply.send(());
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use fettler_domain::time::Ts;
+    use sqlx::Executor as _;
+
+    const TABLE: &str = "CREATE TABLE part (number INTEGER PRIMARY KEY, \
+        whole INTEGER REFERENCES part (number) DEFERRABLE INITIALLY DEFERRED)";
+    /// A part of a whole that does not exist: only the commit finds that out.
+    const ORPHAN: &str = "INSERT INTO part VALUES (1, 99)";
+    const WHOLE: &str = "INSERT INTO part VALUES (2, NULL)";
+
+    async fn run(tx: &mut Tx, sql: &'static str) -> Result<()> {
+        tx.conn.execute(sql).await?;
+        Ok(())
+    }
+
+    #[tokio::test]
+    async fn after_a_failed_commit_nothing_that_waits_is_done_and_all_of_it_is_answered() {
+        let (_folder, mut conn, readers, again) = super::super::super::scratch().await;
+        conn.execute(TABLE).await.expect("a table");
+        let queue = Queue::start(Tx::new(conn, again));
+        let caller = Caller { token: None, method: "", request: None, now: Ts::MIN };
+        let (begun, has_begun) = oneshot::channel();
+        let (go_on, may_go_on) = oneshot::channel::<()>();
+        let failing = queue.write(&caller, move |tx| {
+            Box::pin(async move {
+                run(tx, ORPHAN).await?;
+                begun.send(()).expect("somebody waits");
+                may_go_on.await.map_err(|_| gone())
+            })
+        });
+        // These come while the failing one is under way, so that they lie in the channel when its commit fails.
+        let behind = async {
+            has_begun.await.expect("it begins");
+            let write = queue.write(&caller, |tx| Box::pin(run(tx, WHOLE)));
+            let push = queue.push(&caller, SiteId(1), Vec::new());
+            let open = async { go_on.send(()).expect("it waits") };
+            futures::join!(write, push, queue.shut(), open)
+        };
+        let (failing, (write, push, ..)) = futures::join!(failing, behind);
+        assert!(matches!(failing, Err(StoreError::Unavailable(_))), "{failing:?}");
+        let gone = |answer: &Result<()>| matches!(answer, Err(StoreError::Unavailable(_)));
+        // A database that flushes for itself goes on, and so does what waited.
+        assert_eq!(gone(&write), dialect::COMMIT_IS_LAST, "{write:?}");
+        assert_eq!(gone(&push.map(drop)), dialect::COMMIT_IS_LAST, "there is no such site");
+        let later = queue.write(&caller, |tx| Box::pin(run(tx, WHOLE))).await;
+        assert!(gone(&later), "{later:?}");
+        let seen: i64 =
+            sqlx::query_scalar("SELECT COUNT(*) FROM part").fetch_one(&readers).await.expect("a count");
+        assert_eq!(seen, i64::from(!dialect::COMMIT_IS_LAST), "only what was committed is seen");
+        if dialect::COMMIT_IS_LAST {
+            assert!(!queue.failed().await.is_empty());
+        }
     }
 }

@@ -2,7 +2,7 @@
 
 use crate::contract::{Result, StoreError};
 use sqlx::postgres::{PgConnectOptions, PgPoolOptions};
-use sqlx::{ConnectOptions as _, migrate::Migrator};
+use sqlx::{ConnectOptions as _, PgConnection, PgPool, migrate::Migrator};
 use std::str::FromStr as _;
 use std::sync::Arc;
 use std::time::Duration;
@@ -50,6 +50,12 @@ const SESSION: [(&str, &str); 4] = [
 
 /// Connects, and brings the schema up to date.
 pub(crate) async fn open(url: &str) -> Result<Arc<body::SqlStore>> {
+    let (writer, readers, again) = connect(url).await?;
+    Ok(Arc::new(body::SqlStore::start(writer, readers, again)))
+}
+
+/// The connection that writes, those that read, and the way to another one that writes.
+async fn connect(url: &str) -> Result<(PgConnection, PgPool, body::Connect)> {
     let options = PgConnectOptions::from_str(url)
         .map_err(|error| StoreError::Unavailable(format!("the database's URL cannot be read: {error}")))?
         .application_name("fettlerd")
@@ -64,11 +70,22 @@ pub(crate) async fn open(url: &str) -> Result<Arc<body::SqlStore>> {
         .acquire_timeout(Duration::from_secs(ACQUIRE_SECONDS))
         .connect_with(options.clone())
         .await?;
-    let again = move || {
+    Ok((writer, readers, again(options)))
+}
+
+fn again(options: PgConnectOptions) -> body::Connect {
+    Box::new(move || {
         let options = options.clone();
-        Box::pin(async move { Ok(options.connect().await?) }) as futures::future::BoxFuture<'static, _>
-    };
-    Ok(Arc::new(body::SqlStore::start(writer, readers, Box::new(again))))
+        Box::pin(async move { Ok(options.connect().await?) })
+    })
+}
+
+/// Connections to a store of their own, for tests of what stands between the calls and the engine.
+#[cfg(test)]
+async fn scratch() -> ((), PgConnection, PgPool, body::Connect) {
+    let url = fettler_pg::Cluster::shared().empty();
+    let (writer, readers, again) = connect(&url).await.expect("connections");
+    ((), writer, readers, again)
 }
 
 #[cfg(test)]

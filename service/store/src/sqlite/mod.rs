@@ -2,7 +2,7 @@
 
 use crate::contract::{Result, StoreError};
 use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqlitePoolOptions, SqliteSynchronous};
-use sqlx::{ConnectOptions as _, migrate::Migrator};
+use sqlx::{ConnectOptions as _, SqliteConnection, SqlitePool, migrate::Migrator};
 use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
@@ -43,6 +43,12 @@ const ROWS_AHEAD: usize = 1_024;
 
 /// Opens the file, creating it and bringing its schema up to date.
 pub(crate) async fn open(path: &str) -> Result<Arc<body::SqlStore>> {
+    let (writer, readers, again) = connect(path).await?;
+    Ok(Arc::new(body::SqlStore::start(writer, readers, again)))
+}
+
+/// The connection that writes, those that read, and the way to another one that writes.
+async fn connect(path: &str) -> Result<(SqliteConnection, SqlitePool, body::Connect)> {
     let options = SqliteConnectOptions::new()
         .filename(Path::new(path))
         .create_if_missing(true)
@@ -68,11 +74,23 @@ pub(crate) async fn open(path: &str) -> Result<Arc<body::SqlStore>> {
         .acquire_timeout(Duration::from_secs(ACQUIRE_SECONDS))
         .connect_with(options.create_if_missing(false).pragma("query_only", "on"))
         .await?;
-    let again = move || {
-        let writing = writing.clone();
-        Box::pin(async move { Ok(writing.connect().await?) }) as futures::future::BoxFuture<'static, _>
-    };
-    Ok(Arc::new(body::SqlStore::start(writer, readers, Box::new(again))))
+    Ok((writer, readers, again(writing)))
+}
+
+fn again(options: SqliteConnectOptions) -> body::Connect {
+    Box::new(move || {
+        let options = options.clone();
+        Box::pin(async move { Ok(options.connect().await?) })
+    })
+}
+
+/// Connections to a store of their own, for tests of what stands between the calls and the engine.
+#[cfg(test)]
+async fn scratch() -> (tempfile::TempDir, SqliteConnection, SqlitePool, body::Connect) {
+    let folder = tempfile::tempdir().expect("a folder");
+    let path = folder.path().join("scratch.db");
+    let (writer, readers, again) = connect(path.to_str().expect("UTF-8")).await.expect("connections");
+    (folder, writer, readers, again)
 }
 
 #[cfg(test)]

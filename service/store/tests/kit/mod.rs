@@ -13,6 +13,7 @@ use fettler_domain::shop::{
 };
 use fettler_domain::text::{ForeignName, Key, Name};
 use fettler_domain::time::{MICROS_PER_DAY, MICROS_PER_HOUR, ShopDay, Ts};
+use fettler_pg::Cluster;
 use fettler_store::contract::{Caller, LoadReport, Store};
 use std::sync::Arc;
 
@@ -145,28 +146,87 @@ pub fn shuffled<T>(mut items: Vec<T>, mut seed: u64) -> Vec<T> {
     items
 }
 
+/// An engine behind the store.
+#[derive(Clone, Copy, Debug)]
+pub enum Engine {
+    /// A file.
+    Sqlite,
+    /// A database of the cluster that the tests of this process share.
+    Postgres,
+}
+
+/// Where a store stands, and what goes with it when a test is over.
+struct Place {
+    location: String,
+    _folder: Option<tempfile::TempDir>,
+}
+
+impl Engine {
+    fn place(self) -> Place {
+        match self {
+            Engine::Sqlite => {
+                let folder = tempfile::tempdir().expect("a folder");
+                let location = folder.path().join("shop.db").to_str().expect("UTF-8").to_owned();
+                Place { location, _folder: Some(folder) }
+            }
+            Engine::Postgres => Place { location: Cluster::shared().database(prepare), _folder: None },
+        }
+    }
+}
+
+/// Gives the database that others are cloned from its schema. A test's own runtime cannot wait here.
+fn prepare(url: &str) {
+    let url = url.to_owned();
+    let prepared = std::thread::spawn(move || {
+        let runtime = tokio::runtime::Runtime::new().expect("a runtime");
+        runtime.block_on(async { fettler_store::open(&url).await.expect("a store").shut().await });
+    });
+    prepared.join().expect("prepared");
+}
+
+/// Makes of each named function, which takes an [`Engine`], a test on every engine. One that is not named is dead code.
+macro_rules! on_every_engine {
+    ($($test:ident),* $(,)?) => {
+        mod sqlite {
+            $(
+                #[tokio::test(flavor = "multi_thread", worker_threads = 4)]
+                async fn $test() {
+                    super::$test(crate::kit::Engine::Sqlite).await;
+                }
+            )*
+        }
+
+        mod postgres {
+            $(
+                #[tokio::test(flavor = "multi_thread", worker_threads = 4)]
+                async fn $test() {
+                    super::$test(crate::kit::Engine::Postgres).await;
+                }
+            )*
+        }
+    };
+}
+
 /// A shop on a store of its own.
 pub struct Shop {
     pub store: Arc<dyn Store>,
     pub site: SiteId,
-    folder: tempfile::TempDir,
+    place: Place,
 }
 
 impl Shop {
     /// The shop of [`declaration`], loaded on 2 March.
-    pub async fn open() -> Shop {
-        Shop::open_with(&declaration()).await
+    pub async fn open(engine: Engine) -> Shop {
+        Shop::open_with(engine, &declaration()).await
     }
 
-    pub async fn open_with(declared: &Declaration) -> Shop {
-        let folder = tempfile::tempdir().expect("a folder");
-        let store = fettler_store::open(folder.path().join("shop.db").to_str().expect("UTF-8"))
-            .await
-            .expect("a store");
+    pub async fn open_with(engine: Engine, declared: &Declaration) -> Shop {
+        let place = engine.place();
+        let store = fettler_store::open(&place.location).await.expect("a store");
         let call = caller("LoadShop", "2026-03-02T12:00:00Z");
         store.load_shop(&call, declared, None, false).await.expect("loaded");
         let site = store.site(declared.site.key.as_str()).await.expect("a site").expect("a site").site;
-        Shop { store, site, folder }
+        Shop { store, site, place }
     }
 
     pub async fn load(&self, validate_only: bool) -> LoadReport {
@@ -195,7 +255,6 @@ impl Shop {
     /// Shuts the store and opens it again.
     pub async fn reopen(&mut self) {
         self.store.shut().await;
-        let path = self.folder.path().join("shop.db");
-        self.store = fettler_store::open(path.to_str().expect("UTF-8")).await.expect("a store");
+        self.store = fettler_store::open(&self.place.location).await.expect("a store");
     }
 }
