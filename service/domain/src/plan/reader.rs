@@ -55,16 +55,12 @@ impl<'a> Reader<'a> {
         Some(self.note(meter, history.at(at)) + history.ahead())
     }
 
-    /// When the meter reached a count, if it has.
-    pub(super) fn crossing(&mut self, meter: MeterId, count: Amount) -> Option<Ts> {
+    /// When the meter reached a count, if it has, at or after `since`.
+    pub(super) fn crossing(&mut self, meter: MeterId, count: Amount, since: Option<Ts>) -> Option<Ts> {
         let history = self.history(meter)?;
-        if let Some(opening) = history.opening()
-            && count <= opening.value
-        {
-            // The counter stood beyond it when it was first read; nothing is known of before.
-            return Some(opening.at);
-        }
-        self.note(meter, history.crossing(count - history.ahead()))
+        let opening = history.opening().map(|opening| opening.at);
+        // Where the counter stood beyond the count when it was first read, nothing is known of before.
+        self.note(meter, history.crossing(count - history.ahead(), since.max(opening)))
     }
 
     /// H at the shop day's start, and what of it ran in the 28 days before.

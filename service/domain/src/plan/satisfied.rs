@@ -180,6 +180,8 @@ fn timing(reader: &mut Reader<'_>, decision: &Decision<'_>, done_at: Ts, extra_w
             if decision.held_until.is_none() =>
         {
             let h = reader.h(*meter, done_at).unwrap_or_default();
+            // An adjustment can take away what made it late: never less than nothing late.
+            let h = if late { h.max(*threshold) } else { h };
             By::Amount { amount: if late { h - *threshold } else { *threshold - h }, unit: *unit }
         }
         Some(_) | None => {

@@ -1,14 +1,15 @@
 //! Reasons and lateness in words, rests, skips, missing months, and what is stored.
 
 use super::{
-    METER, Story, berlin, date, day, fixed, floating, hours, order_of, plain, rule_of, run, task, utc,
+    METER, Story, berlin, date, day, fixed, floating, hours, order_of, plain, rule_of, run, run_fixed, task,
+    utc,
 };
 use fettler_domain::calendar::{Calendar, WallTime};
 use fettler_domain::ids::OrderNumber;
 use fettler_domain::ledger::history::{History, Month, Segment};
 use fettler_domain::plan::{
-    Counted, Covers, HeldUntil, MeterInput, PlanRow, Policy, Rest, Section, Skip, Snapshot, TaskInput,
-    lateness_in_words, plan, plan_task, reason_in_words, reasons,
+    Counted, Covers, DueKind, HeldUntil, MeterInput, PlanRow, Policy, Rest, Section, Skip, Snapshot,
+    TaskInput, lateness_in_words, plan, plan_task, reason_in_words, reasons,
 };
 use fettler_domain::quantity::{Amount, Unit};
 use fettler_domain::rule::{Combine, IntervalRule, Window};
@@ -104,6 +105,38 @@ fn after_a_skip_the_next_counts_from_the_skipped_due_point() {
     assert_eq!(threshold, Some(hours("1000")));
 }
 
+/// Values worked by hand: 500 h at the end of October, 400 h from 20 November on, so that 450 h lie ahead again.
+#[test]
+fn a_threshold_is_looked_for_from_its_base_on() {
+    let input = task(&[run("50")]).closed(&["2026-11-21T08:00"]).ran(&[
+        ("2026-10-01T00:00", "2026-10-31T00:00", "500"),
+        ("2026-11-20T12:00", "2026-11-20T12:00", "-100"),
+    ]);
+    let row = input.row("2026-11-22");
+    let Counted::Meter { from, threshold, .. } = row.clauses[0].counted else { panic!("a meter") };
+    assert_eq!((from, threshold), (Some(hours("400")), Some(hours("450"))));
+    assert_eq!((row.kind, row.opens, row.late), (DueKind::Expected, None, None));
+    let grid = TaskInput { versions: task(&[run_fixed("50", "0")]).versions, ..input };
+    assert_eq!(grid.row("2026-11-22").kind, DueKind::Expected);
+    let reached = grid.ran(&[
+        ("2026-10-01T00:00", "2026-10-31T00:00", "500"),
+        ("2026-11-20T12:00", "2026-11-20T12:00", "-100"),
+        ("2026-11-23T00:00", "2026-11-26T00:00", "60"),
+    ]);
+    assert_eq!(reached.row("2026-11-27").due, Some(utc("2026-11-25T12:00")));
+}
+
+/// Values worked by hand: 108 h in 18 days are 6 h a day, so 100 h are reached after 16 days and 16 hours.
+#[test]
+fn what_was_reached_stays_reached_when_an_adjustment_takes_it_away() {
+    let input = task(&[run("100")]).closed(&["2026-11-01T00:00"]).ran(&[
+        ("2026-11-01T00:00", "2026-11-19T00:00", "108"),
+        ("2026-11-25T12:00", "2026-11-25T12:00", "-20"),
+    ]);
+    let row = input.row("2026-11-28");
+    assert_eq!((row.due, row.kind), (Some(utc("2026-11-17T16:00")), DueKind::Exact));
+}
+
 #[test]
 fn missing_months_are_named_loaded_and_asked_for_no_more() {
     let segments: Vec<Segment> = (0..40)
@@ -114,7 +147,7 @@ fn missing_months_are_named_loaded_and_asked_for_no_more() {
         .collect();
     let whole = History::from_segments(segments.iter().copied());
     let mut input = task(&[run("500"), floating("1 year")]).closed(&["2026-02-04T12:00"]);
-    let mut loaded = History::from_totals(whole.months().clone(), whole.known_to());
+    let mut loaded = History::from_totals(whole.months().clone(), whole.lowered().clone(), whole.known_to());
     let meter = |history: &History| MeterInput { unit: Unit::Hours, history: history.clone() };
     let mut asked: Vec<Month> = Vec::new();
     let row = loop {
