@@ -51,7 +51,7 @@ fn segments() -> impl Strategy<Value = Vec<Segment>> {
 
 /// The history with nothing loaded, as a store gives it.
 fn bare(history: &History) -> History {
-    History::from_totals(history.months().clone(), history.lowered().clone(), history.known_to())
+    History::from_totals(history.months().clone(), history.adjusted().clone(), history.known_to())
 }
 
 /// The crossing with months loaded as they are asked for, and how many were.
@@ -89,7 +89,7 @@ proptest! {
         prop_assert_eq!(found.map(|at| at.0), scan(&segments, threshold, since));
         let (by_months, loaded) = crossing_by_months(&segments, Amount(threshold), Some(Ts(since)));
         prop_assert_eq!(by_months, found);
-        let most = if history.lowered().is_empty() { 1 } else { 2 };
+        let most = if history.adjusted().is_empty() { 1 } else { 2 };
         prop_assert!(loaded.len() <= most, "{loaded:?}");
         // Without a beginning it is looked for in all that was counted.
         if h(&segments, TURN - 2 * REACH) < threshold {

@@ -95,7 +95,7 @@ pub struct MissingMonth(pub Month);
 pub struct History {
     months: BTreeMap<Month, Amount>,
     segments: BTreeMap<Month, Vec<Segment>>,
-    lowered: BTreeSet<Month>,
+    adjusted: BTreeSet<Month>,
     known_to: Option<Ts>,
     opening: Option<Opening>,
 }
@@ -112,17 +112,18 @@ pub struct Opening {
 
 impl History {
     /// A history whose segments are still to be loaded, month by month, with [`History::load`].
-    /// `lowered` names every month with a step that takes away: only there can H stand higher within a month than at
-    /// its end, so that all others are judged by their totals alone. `known_to` is the latest end of a counted report.
+    /// `adjusted` names every month with an adjustment: only there can H stand higher within a month than at its end,
+    /// or rise without run, so that all others are judged by their totals alone. `known_to` is the latest end of a
+    /// counted report.
     pub fn from_totals(
         mut months: BTreeMap<Month, Amount>,
-        lowered: BTreeSet<Month>,
+        adjusted: BTreeSet<Month>,
         known_to: Option<Ts>,
     ) -> History {
-        for month in &lowered {
+        for month in &adjusted {
             months.entry(*month).or_default();
         }
-        History { months, segments: BTreeMap::new(), lowered, known_to, opening: None }
+        History { months, segments: BTreeMap::new(), adjusted, known_to, opening: None }
     }
 
     /// A history with everything loaded.
@@ -134,8 +135,8 @@ impl History {
                     *history.months.get(&month).unwrap_or(&Amount::ZERO) + share;
                 history.segments.entry(month).or_default().push(segment);
             }
-            if segment.amount < Amount::ZERO {
-                history.lowered.extend(segment.month_shares().map(|(month, _)| month));
+            if segment.start == segment.end && segment.amount != Amount::ZERO {
+                history.adjusted.extend(segment.month_shares().map(|(month, _)| month));
             }
             history.known_to = history.known_to.max(Some(segment.end));
         }
@@ -174,9 +175,9 @@ impl History {
         self.known_to
     }
 
-    /// The months with a step that takes away.
-    pub fn lowered(&self) -> &BTreeSet<Month> {
-        &self.lowered
+    /// The months with an adjustment.
+    pub fn adjusted(&self) -> &BTreeSet<Month> {
+        &self.adjusted
     }
 
     /// The totals by month.
@@ -197,6 +198,38 @@ impl History {
         Ok(before + within)
     }
 
+    /// What H gained after `from` and up to `to` by run, without what adjustments gave or took.
+    pub fn run_between(&self, from: Ts, to: Ts) -> Result<Amount, MissingMonth> {
+        let mut run = self.at(to)? - self.at(from)?;
+        for (&month, _) in self.months.range(Month::of(from)..=Month::of(to)) {
+            if self.adjusted.contains(&month) {
+                let steps = self.segments_of(month)?.iter().filter(|s| s.start == s.end);
+                run = run - steps.filter(|s| from < s.end && s.end <= to).map(|s| s.amount).sum();
+            }
+        }
+        Ok(run)
+    }
+
+    /// Whether anything was run before the month of `until`, as far as the totals tell.
+    pub fn ran_before_month_of(&self, until: Ts) -> bool {
+        let mut before = self.months.range(..Month::of(until));
+        before.any(|(month, share)| *share > Amount::ZERO && !self.adjusted.contains(month))
+    }
+
+    /// The start of the first stretch in which anything was run.
+    pub fn first_run(&self) -> Result<Option<Ts>, MissingMonth> {
+        for (&month, &share) in &self.months {
+            if share == Amount::ZERO && !self.adjusted.contains(&month) {
+                continue;
+            }
+            let run = self.segments_of(month)?.iter().filter(|s| s.start < s.end && s.amount > Amount::ZERO);
+            if let Some(first) = run.map(|s| s.start).min() {
+                return Ok(Some(first));
+            }
+        }
+        Ok(None)
+    }
+
     /// The first microsecond at or after `since` with H >= `threshold`; without `since`, of all that was counted.
     /// `None` when it has not been reached. What was reached stays reached, whatever an adjustment takes away later.
     pub fn crossing(&self, threshold: Amount, since: Option<Ts>) -> Result<Option<Ts>, MissingMonth> {
@@ -205,13 +238,13 @@ impl History {
         };
         let first = Month::of(since);
         let mut before: Amount = self.months.range(..first).map(|(_, share)| *share).sum();
-        if before >= threshold && !self.lowered.contains(&first) {
+        if before >= threshold && !self.adjusted.contains(&first) {
             return Ok(Some(since));
         }
         for (&month, &share) in self.months.range(first..) {
-            let lowered = self.lowered.contains(&month);
+            let adjusted = self.adjusted.contains(&month);
             let after = before + share;
-            if after >= threshold || lowered {
+            if after >= threshold || adjusted {
                 let from = since.max(month.start());
                 if let Some(at) = self.crossing_in(month, from, threshold - before)? {
                     return Ok(Some(at));
@@ -219,7 +252,7 @@ impl History {
             }
             // What ends with the month counts from the next one's first instant, unless a step of that instant takes
             // it away again; then that month is searched in its turn.
-            if after >= threshold && !self.lowered.contains(&month.next()) {
+            if after >= threshold && !self.adjusted.contains(&month.next()) {
                 return Ok(Some(month.next().start()));
             }
             before = after;
@@ -239,8 +272,8 @@ impl History {
             segments.iter().map(|s| s.counted_by(at) - s.counted_by_before(start)).sum()
         };
         // Between two steps the count only rises, so each stretch is searched by halving.
-        let steps = segments.iter().filter(|s| s.start == s.end).map(|s| s.end);
-        let mut stops: Vec<Ts> = steps.filter(|at| *at > from).chain([until]).collect();
+        let at_once = segments.iter().filter(|s| s.start == s.end).map(|s| s.end);
+        let mut stops: Vec<Ts> = at_once.filter(|at| *at > from).chain([until]).collect();
         stops.sort_unstable();
         let mut low = from;
         for stop in stops {

@@ -167,6 +167,7 @@ fn meter_point(
         h: history.map(|history| history.total() + history.ahead()),
         known_to: history.and_then(crate::ledger::history::History::known_to),
         last_28_days: None,
+        use_known_days: None,
     };
     let Some(counts) = counts.filter(|_| history.is_some()) else {
         return unknown(base, counted);
@@ -186,11 +187,12 @@ fn meter_point(
             counted,
         };
     }
-    let used = reader.recent_use(meter);
-    if let Counted::Meter { last_28_days, .. } = &mut counted {
-        *last_28_days = used.map(|(_, used)| used);
+    let recent = reader.recent_use(meter);
+    if let Counted::Meter { last_28_days, use_known_days, .. } = &mut counted {
+        *last_28_days = recent.map(|recent| recent.ran);
+        *use_known_days = recent.map(|recent| recent.known_days);
     }
-    let expected = |count| used.and_then(|used| reader.expected(count, used));
+    let expected = |count| recent.and_then(|recent| reader.expected(count, recent));
     ClauseState {
         base,
         due: expected(counts.due),

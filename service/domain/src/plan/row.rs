@@ -106,6 +106,10 @@ pub enum Counted {
         known_to: Option<Ts>,
         /// What ran in the 28 days before the shop day's start, the history that the forecast used.
         last_28_days: Option<Amount>,
+        /// On how many of those days the meter is known, over which the forecast took its mean; absent in rows of
+        /// earlier planners, which took 28.
+        #[serde(default)]
+        use_known_days: Option<u32>,
     },
 }
 

@@ -137,6 +137,39 @@ fn what_was_reached_stays_reached_when_an_adjustment_takes_it_away() {
     assert_eq!((row.due, row.kind), (Some(utc("2026-11-17T16:00")), DueKind::Exact));
 }
 
+/// Values worked by hand. 24 h in the first 3 days are 8 h a day, so 56 h more take 7 days.
+#[test]
+fn the_mean_use_of_a_young_meter_is_taken_over_the_days_it_is_known() {
+    let three = [
+        ("2026-11-02T06:00", "2026-11-02T14:00", "8"),
+        ("2026-11-03T06:00", "2026-11-03T14:00", "8"),
+        ("2026-11-04T06:00", "2026-11-04T14:00", "8"),
+    ];
+    let input = task(&[run("80")]).stated("2026-11-02", Some("0"));
+    let check = |input: &TaskInput, as_of: &str, ran: &str, days: u32, due: &str| {
+        let row = input.row(as_of);
+        let Counted::Meter { last_28_days, use_known_days, .. } = row.clauses[0].counted else {
+            panic!("a meter")
+        };
+        assert_eq!((last_28_days, use_known_days), (Some(hours(ran)), Some(days)), "{as_of}");
+        assert_eq!((row.kind, row.due), (DueKind::Expected, Some(utc(due))), "{as_of}");
+    };
+    let young = input.clone().ran(&three);
+    check(&young, "2026-11-05", "24", 3, "2026-11-12T00:00");
+    // What is not reported yet is not known: two days later the mean is the same.
+    check(&young, "2026-11-07", "24", 3, "2026-11-14T00:00");
+    // On the second day only the first one is behind: 72 h at 8 h a day.
+    check(&input.clone().ran(&three[..1]), "2026-11-03", "8", 1, "2026-11-12T00:00");
+    // A report of the running day adds no day, whenever it comes; it counts for what is left.
+    check(&young, "2026-11-04", "16", 2, "2026-11-12T00:00");
+    // An adjustment is no run: 24 h in 3 days still, and 40 h are left.
+    let adjusted = [&three[..], &[("2026-11-04T20:00", "2026-11-04T20:00", "16")]].concat();
+    check(&input.clone().ran(&adjusted), "2026-11-05", "24", 3, "2026-11-10T00:00");
+    // From four weeks on, four weeks: 24 h in 28 days.
+    let old = [&[("2026-08-31T00:00", "2026-09-01T00:00", "0.5")], &three[..]].concat();
+    check(&input.ran(&old), "2026-11-05", "24", 28, "2027-01-08T18:00");
+}
+
 #[test]
 fn missing_months_are_named_loaded_and_asked_for_no_more() {
     let segments: Vec<Segment> = (0..40)
@@ -147,7 +180,7 @@ fn missing_months_are_named_loaded_and_asked_for_no_more() {
         .collect();
     let whole = History::from_segments(segments.iter().copied());
     let mut input = task(&[run("500"), floating("1 year")]).closed(&["2026-02-04T12:00"]);
-    let mut loaded = History::from_totals(whole.months().clone(), whole.lowered().clone(), whole.known_to());
+    let mut loaded = History::from_totals(whole.months().clone(), whole.adjusted().clone(), whole.known_to());
     let meter = |history: &History| MeterInput { unit: Unit::Hours, history: history.clone() };
     let mut asked: Vec<Month> = Vec::new();
     let row = loop {
