@@ -30,7 +30,7 @@ pub enum DueKind {
     CalendarDay,
     /// A meter has not reached its threshold: the due instant is a forecast, or absent while nothing runs.
     Expected,
-    /// Raised by somebody, a finding or a reading: due at once.
+    /// Raised by somebody, a finding or a reading: due at once or on the day that was asked for.
     Raised,
     /// Never recorded, or hours not known.
     Unknown,

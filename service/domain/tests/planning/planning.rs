@@ -1,4 +1,7 @@
 //! Reasons and lateness in words, rests, skips, missing months, and what is stored.
+//!
+//! No outside source: days and hours are worked by hand from the rules of docs/formulas.md, in the comments where more
+//! than counting days is needed; the words are the project's own.
 
 use super::{
     METER, Story, berlin, date, day, fixed, floating, hours, order_of, plain, rule_of, run, run_fixed, task,
@@ -30,6 +33,7 @@ fn reasons_say_what_ran_since_when_and_when_it_crossed() {
         ("2026-11-24T09:50", "2026-11-24T14:50", "5"),
     ]);
     let row = input.row_under(&six(), "2026-11-25");
+    // 5 h run an hour an hour from 10:50 local on, and 2.5 of them are missing to 400: 13:20.
     let expect = [
         "402.5 of 400 h since 3 Nov, crossed Tuesday 13:20",
         "every 30 days, last done 3 Nov",
@@ -53,6 +57,7 @@ fn reasons_say_what_is_expected_moved_stated_or_not_known() {
 
 #[test]
 fn lateness_is_said_in_words() {
+    // Due 30 days after 1 October, its window three days to either side, each day from 06:00 local: 05:00 UTC in winter.
     let row = task(&[floating("30 day")]).stated("2026-10-01", None).row_under(&six(), "2026-10-20");
     let check = |now: &str, expect: &str| {
         assert_eq!(lateness_in_words(&row, utc(now), &six()), expect, "{now}");
@@ -68,6 +73,7 @@ fn lateness_is_said_in_words() {
 
 #[test]
 fn what_falls_due_while_the_machine_rests_is_due_the_day_the_rest_ends() {
+    // Due on 31 January, 30 days after 1 January, which lies in the rest; late three days after the day it ends.
     let mut input = task(&[floating("30 day")]).closed(&["2026-01-01T12:00"]);
     input.rests = vec![Rest { from: utc("2026-01-20T00:00"), until: Some(utc("2026-03-15T08:00")) }];
     let resting = input.row("2026-02-10");
@@ -85,6 +91,8 @@ fn what_falls_due_while_the_machine_rests_is_due_the_day_the_rest_ends() {
 #[test]
 fn after_a_skip_the_next_counts_from_the_skipped_due_point() {
     let skipped = |input: TaskInput, at: &str| TaskInput { skips: vec![Skip { at: utc(at) }], ..input };
+    // 31 January skipped: 30 days more are 2 March. On the grid of months the next first of the month follows. Of 528 h
+    // in 22 days, 500 are skipped, so 1,000 come next.
     let last = skipped(task(&[floating("30 day")]).closed(&["2026-01-01T12:00"]), "2026-02-05T12:00");
     assert_eq!(date(last.row("2026-02-05").due), "2026-03-02");
     let grid = skipped(task(&[fixed("1 month", "2026-03-01")]), "2026-04-02T12:00");
@@ -227,6 +235,11 @@ fn an_unplanned_job_is_due_when_raised() {
     let row = input.row("2026-03-13");
     assert_eq!((row.due, row.section, row.clauses.len()), (input.raised, Section::Dated, 0));
     assert_eq!(lateness_in_words(&row, utc("2026-03-13T09:00"), &plain()), "9 days late");
+    assert_eq!(
+        said(&row),
+        ["raised, due 4 Mar 10:00"],
+        "when it is due, which need not be when it was raised"
+    );
 }
 
 #[test]
