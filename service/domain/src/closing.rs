@@ -1,11 +1,12 @@
 //! The decision of a closing: what it lacks, what it closes besides its own order, and what is worth a finding.
 //!
-//! What was done is never refused for being wrong. Only what cannot be (a time to come, a second person who is the
-//! first) is asked back.
+//! What was done is never refused for being wrong. Only what cannot be kept (a time to come, a text beyond its bounds)
+//! is asked back.
 
 use crate::error::Violation;
 use crate::ids::OrderNumber;
-use crate::order::ClosingSaid;
+use crate::order::{AsFound, ClosingSaid};
+use crate::plan::{Base, DueKind, PlanRow};
 use crate::text::Key;
 use crate::time::{MICROS_PER_DAY, MICROS_PER_MINUTE, Ts};
 use std::collections::BTreeMap;
@@ -14,6 +15,8 @@ use std::collections::BTreeMap;
 pub const AHEAD_MAX_MICROS: i64 = MICROS_PER_MINUTE;
 /// From how late an entry on is a finding, in microseconds: a day, so that the end of a night shift is none.
 pub const ENTRY_LATE_MICROS: i64 = MICROS_PER_DAY;
+/// What is said of a closing whose second person is the first.
+const SECOND_SELF: &str = "second person is the doer";
 
 /// What an order's task asks of a closing.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -37,6 +40,22 @@ pub struct Stood {
     pub last_closing: Option<Ts>,
     /// When its window opens; none when that is not known.
     pub opens: Option<Ts>,
+    /// Whether all clauses stand on a grid, so that work before the window moves nothing.
+    pub on_grid: bool,
+}
+
+impl Stood {
+    /// How an order stood by its row.
+    pub fn by(plan: &PlanRow, last_closing: Option<Ts>) -> Stood {
+        let opens = match plan.kind {
+            DueKind::Unknown | DueKind::Raised => None,
+            // One that waits for a meter that does not run opens never.
+            DueKind::Expected => Some(plan.opens.or(plan.opens_expected).unwrap_or(Ts::MAX)),
+            DueKind::Exact | DueKind::CalendarDay => plan.opens,
+        };
+        let on_grid = !plan.clauses.is_empty() && plan.clauses.iter().all(|clause| clause.base == Base::Grid);
+        Stood { last_closing, opens, on_grid }
+    }
 }
 
 /// What comes of a closing.
@@ -64,7 +83,15 @@ pub fn judge(
         return Err(wrong);
     }
     let mut judged = Judged { findings: lacking(said, own), ..Judged::default() };
+    if said.second_person_is_doer() && !own.second_person {
+        judged.findings.push(SECOND_SELF.to_owned());
+    }
     judged.findings.extend(readings_at_odds(said, points));
+    match said.as_found {
+        AsFound::Good | AsFound::Worn => {}
+        AsFound::Failed => judged.findings.push("as found: failed".to_owned()),
+        AsFound::BrokeDown => judged.findings.push("as found: broke down".to_owned()),
+    }
     if now.micros_since(said.done_at) > ENTRY_LATE_MICROS {
         let days = now.micros_since(said.done_at) / MICROS_PER_DAY;
         judged
@@ -75,7 +102,8 @@ pub fn judge(
         judged.findings.push("done before the last closing of this task".into());
     }
     if stood.opens.is_some_and(|opens| said.done_at < opens) {
-        judged.findings.push("done before its window opened: extra work".into());
+        let extra = if stood.on_grid { ": extra work" } else { "" };
+        judged.findings.push(format!("done before its window opened{extra}"));
     }
     for asked in covered {
         let lacks = lacking(said, asked);
@@ -95,10 +123,7 @@ fn impossible(said: &ClosingSaid, now: Ts) -> Vec<Violation> {
             format!("{} is in the future; give when it was done, at the latest now ({now})", said.done_at);
         wrong.push(Violation::new("done_at", text));
     }
-    if said.second_person.as_ref() == Some(&said.done_by) {
-        let text = format!("`{}` did the work; name another person who was there", said.done_by);
-        wrong.push(Violation::new("second_person", text));
-    }
+    wrong.extend(said.beyond_bounds());
     wrong
 }
 
@@ -113,6 +138,9 @@ fn lacking(said: &ClosingSaid, asked: &Asked) -> Vec<String> {
     }
     if asked.second_person && said.second_person.is_none() {
         lacks.push("no second person named".to_owned());
+    }
+    if asked.second_person && said.second_person_is_doer() {
+        lacks.push(SECOND_SELF.to_owned());
     }
     let read = |point: &Key| said.readings.iter().any(|reading| reading.point == *point);
     lacks.extend(asked.readings.iter().filter(|point| !read(point)).map(|point| format!("{point} not read")));
@@ -133,8 +161,10 @@ fn readings_at_odds(said: &ClosingSaid, points: &BTreeMap<Key, String>) -> Vec<S
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::order::{AsFound, ReadingSaid};
-    use crate::text::Name;
+    use crate::order::{READINGS_SAID_MAX, ReadingSaid};
+    use crate::shop::KitItem;
+    use crate::shop::limits::{MINUTES_MAX, SHORT_TEXT_MAX, UNIT_MAX};
+    use crate::text::{NOTE_MAX, Name};
 
     const NOW: Ts = Ts(1_800_000_000_000_000);
 
@@ -191,26 +221,86 @@ mod tests {
     fn late_entries_and_early_work_are_told() {
         let mut late = said();
         late.done_at = NOW.plus_micros(-3 * MICROS_PER_DAY - 1);
-        let stood = Stood { last_closing: Some(NOW), opens: Some(NOW) };
-        let expect = [
-            "entered 3 days after it was done",
-            "done before the last closing of this task",
-            "done before its window opened: extra work",
-        ];
-        check(&late, &Asked::default(), stood, &expect);
+        let stood = Stood { last_closing: Some(NOW), opens: Some(NOW), on_grid: false };
+        let expect =
+            |early| ["entered 3 days after it was done", "done before the last closing of this task", early];
+        check(&late, &Asked::default(), stood, &expect("done before its window opened"));
+        let stood = Stood { on_grid: true, ..stood };
+        check(&late, &Asked::default(), stood, &expect("done before its window opened: extra work"));
         check(&said(), &Asked::default(), stood, &[]);
     }
 
     #[test]
-    fn a_time_to_come_and_a_second_self_are_asked_back() {
+    fn a_second_self_is_a_finding_and_stands_for_nobody() {
+        let mut alone = said();
+        alone.second_person = Some(alone.done_by.clone());
+        let two = Asked { order: OrderNumber(8), second_person: true, ..Asked::default() };
+        for own in [&Asked::default(), &two] {
+            check(&alone, own, Stood::default(), &["second person is the doer"]);
+        }
+        let covered = std::slice::from_ref(&two);
+        let judged = judge(&alone, NOW, &Asked::default(), covered, Stood::default(), &BTreeMap::new());
+        let left_open = judged.expect("possible").left_open;
+        assert_eq!(left_open, [(OrderNumber(8), vec!["second person is the doer".to_owned()])]);
+    }
+
+    #[test]
+    fn what_failed_or_broke_down_is_a_finding() {
+        let of = |as_found| ClosingSaid { as_found, ..said() };
+        for (as_found, expect) in [
+            (AsFound::Good, &[][..]),
+            (AsFound::Worn, &[]),
+            (AsFound::Failed, &["as found: failed"]),
+            (AsFound::BrokeDown, &["as found: broke down"]),
+        ] {
+            check(&of(as_found), &Asked::default(), Stood::default(), expect);
+        }
+    }
+
+    #[test]
+    fn what_is_beyond_its_bounds_is_asked_back_field_by_field() {
+        let mut wrong = said();
+        let reading = |value: &str, unit: &str| ReadingSaid {
+            point: key("line"),
+            value: value.into(),
+            unit: Some(unit.into()),
+        };
+        wrong.readings = vec![reading("6.1", "bar"), reading("high", &"b".repeat(UNIT_MAX + 1))];
+        let item = Name::new("Oil").expect("a name");
+        wrong.used = vec![KitItem { item, quantity: "-1".into(), unit: "L\n".into() }];
+        wrong.certificate = Some("c".repeat(SHORT_TEXT_MAX + 1));
+        wrong.minutes = MINUTES_MAX + 1;
+        wrong.note = "n".repeat(NOTE_MAX + 1);
+        let judge =
+            |said: &ClosingSaid| judge(said, NOW, &Asked::default(), &[], Stood::default(), &BTreeMap::new());
+        let fields: Vec<_> = judge(&wrong).expect_err("beyond").into_iter().map(|v| v.field).collect();
+        let expect = [
+            "readings[1].value",
+            "readings[1].unit",
+            "used[0].quantity",
+            "used[0].unit",
+            "certificate",
+            "minutes",
+            "note",
+        ];
+        assert_eq!(fields, expect);
+        let mut many = said();
+        many.readings = vec![reading("6.1", "bar"); READINGS_SAID_MAX + 1];
+        let violations = judge(&many).expect_err("too many");
+        assert_eq!(violations, [Violation::new("readings", "has 101 entries; give at most 100")]);
+        many.readings.pop();
+        (many.minutes, many.note) = (MINUTES_MAX, "n".repeat(NOTE_MAX));
+        assert!(judge(&many).is_ok());
+    }
+
+    #[test]
+    fn a_time_to_come_is_asked_back() {
         let mut wrong = said();
         wrong.done_at = NOW.plus_micros(AHEAD_MAX_MICROS + 1);
-        wrong.second_person = Some(wrong.done_by.clone());
         let violations = judge(&wrong, NOW, &Asked::default(), &[], Stood::default(), &BTreeMap::new());
         let fields: Vec<_> = violations.expect_err("impossible").into_iter().map(|v| v.field).collect();
-        assert_eq!(fields, ["done_at", "second_person"]);
+        assert_eq!(fields, ["done_at"]);
         wrong.done_at = NOW.plus_micros(AHEAD_MAX_MICROS);
-        wrong.second_person = None;
         assert!(judge(&wrong, NOW, &Asked::default(), &[], Stood::default(), &BTreeMap::new()).is_ok());
     }
 

@@ -47,9 +47,6 @@ pub enum Error {
     /// The request id was used before with another content.
     #[error("request id {0} was used before for another request; use a new one")]
     RequestReused(String),
-    /// Who asks may not do this.
-    #[error("{0}")]
-    NotAllowed(String),
 }
 
 impl Error {

@@ -1,9 +1,12 @@
 //! Work orders and closings as data: what is said when one is raised, closed, skipped or undone.
 
+use crate::error::Violation;
 use crate::ids::{ClosingId, OrderNumber, PersonId};
-use crate::quantity::Amount;
+use crate::plan::DueKind;
+use crate::quantity::{Amount, Unit};
 use crate::shop::KitItem;
-use crate::text::{Key, Name};
+use crate::shop::limits::{KIT_MAX, MINUTES_MAX, SHORT_TEXT_MAX, UNIT_MAX};
+use crate::text::{Key, Name, line, note};
 use crate::time::{ShopDay, Ts};
 use serde::{Deserialize, Serialize};
 
@@ -75,6 +78,58 @@ pub struct ClosingSaid {
     pub note: String,
 }
 
+/// The most readings that a closing takes: more than a task asks for, since others may have been read as well.
+pub const READINGS_SAID_MAX: usize = 100;
+
+impl ClosingSaid {
+    /// Whether the second person named is the one who did the work.
+    pub fn second_person_is_doer(&self) -> bool {
+        self.second_person.as_ref() == Some(&self.done_by)
+    }
+
+    /// What cannot be kept because it is longer, greater or other than its field holds.
+    pub fn beyond_bounds(&self) -> Vec<Violation> {
+        let mut found = Vec::new();
+        let mut wrong = |field: String, text: String| found.push(Violation::new(field, text));
+        let at_most =
+            |len: usize, max: usize| (len > max).then(|| format!("has {len} entries; give at most {max}"));
+        if let Some(text) = at_most(self.readings.len(), READINGS_SAID_MAX) {
+            wrong("readings".into(), text);
+        } else {
+            for (i, reading) in self.readings.iter().enumerate() {
+                if let Err(error) = Amount::parse(&reading.value, Unit::Cycles) {
+                    wrong(format!("readings[{i}].value"), error.to_string());
+                }
+                if let Err(error) = line(reading.unit.as_deref().unwrap_or_default(), UNIT_MAX) {
+                    wrong(format!("readings[{i}].unit"), error.to_string());
+                }
+            }
+        }
+        if let Some(text) = at_most(self.used.len(), KIT_MAX) {
+            wrong("used".into(), text);
+        } else {
+            for (i, item) in self.used.iter().enumerate() {
+                if let Err(text) = item.checked_quantity() {
+                    wrong(format!("used[{i}].quantity"), text);
+                }
+                if let Err(error) = line(&item.unit, UNIT_MAX) {
+                    wrong(format!("used[{i}].unit"), error.to_string());
+                }
+            }
+        }
+        if let Err(error) = line(self.certificate.as_deref().unwrap_or_default(), SHORT_TEXT_MAX) {
+            wrong("certificate".into(), error.to_string());
+        }
+        if self.minutes > MINUTES_MAX {
+            wrong("minutes".into(), format!("{} is out of bounds; give 0 to {MINUTES_MAX}", self.minutes));
+        }
+        if let Err(error) = note(&self.note) {
+            wrong("note".into(), error.to_string());
+        }
+        found
+    }
+}
+
 /// A closing as the store keeps it.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct ClosingRecord {
@@ -106,8 +161,11 @@ pub struct ClosingRecord {
     pub second_person: Option<PersonId>,
     /// Minutes it took.
     pub minutes: u32,
-    /// The due instant as known then.
+    /// The due instant as known then, or as expected then: the kind tells.
     pub due_then: Option<Ts>,
+    /// What kind of due instant that was; absent in records from before it was kept.
+    #[serde(default)]
+    pub due_kind_then: Option<DueKind>,
     /// From when on it was late, as known then.
     pub late_from_then: Option<Ts>,
     /// The clause that governed, what its meter had counted and until when that was known, as known then.

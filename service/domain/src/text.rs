@@ -90,6 +90,18 @@ pub fn note(text: &str) -> Result<&str, TextError> {
     Ok(text)
 }
 
+/// Takes a text of one line: up to `max` characters, none of them a control character; it may be empty.
+pub fn line(text: &str, max: usize) -> Result<&str, TextError> {
+    let len = text.chars().count();
+    if len > max {
+        return Err(TextError::TooLong { len, max });
+    }
+    if text.chars().any(char::is_control) {
+        return Err(TextError::Control);
+    }
+    Ok(text)
+}
+
 fn check(text: &str, max: usize, key: bool) -> Result<(), TextError> {
     if text.is_empty() {
         return Err(TextError::Empty { max });

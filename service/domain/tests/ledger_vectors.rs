@@ -49,7 +49,7 @@ fn rule_meter() {
         let history = walk(events);
         assert_eq!(history.total(), hours(total), "{case}: total");
         let threshold = hours(threshold);
-        if let Some(at) = history.crossing(threshold).expect("all months are loaded") {
+        if let Some(at) = history.crossing(threshold, None).expect("all months are loaded") {
             let off = at.micros_since(utc(crossed_at));
             assert!((0..=MICROS_PER_SECOND).contains(&off), "{case}: crossed at {at}, not {crossed_at}");
             assert_eq!(remaining, "", "{case}");
@@ -151,14 +151,14 @@ fn rule_scenarios_057_more_than_elapsed_and_a_minute_is_held() {
 fn rule_scenarios_058_a_threshold_exactly_reached_is_crossed() {
     let declarations = one_machine(Feed::Interval, vec![]);
     let shift = interval(id("erp", "a"), 1, at_hour(0), at_hour(500), hours("500"));
-    let crossing = history(&judge(&[shift], &declarations)).crossing(hours("500"));
+    let crossing = history(&judge(&[shift], &declarations)).crossing(hours("500"), None);
     assert_eq!(crossing, Ok(Some(at_hour(500))));
 }
 
 #[test]
 fn rule_scenarios_059_an_idle_stretch_is_crossed_when_it_ends() {
     let idle = "2026-01-05T06:00=0 2026-01-26T06:00=499.9 2026-02-16T06:00=499.9 2026-02-16T14:00=507.9";
-    let at = walk(idle).crossing(hours("500")).expect("loaded").expect("crossed");
+    let at = walk(idle).crossing(hours("500"), None).expect("loaded").expect("crossed");
     assert_eq!(at, utc("2026-02-16T06:06"));
 }
 

@@ -258,6 +258,7 @@ fn clause_states(line: &Line) -> [ClauseState; 2] {
             h: Some(hours(&line["meter_now"])),
             known_to: None,
             last_28_days: None,
+            use_known_days: None,
         },
         ..of_calendar.clone()
     };

@@ -107,7 +107,6 @@ fn refused(error: &Error) -> Status {
             let violation = Violation::new("request_id", text.clone());
             bad_request(text, "REQUEST_ID_REUSED", &[violation])
         }
-        Error::NotAllowed(_) => plain(Code::PermissionDenied, text, "NOT_ALLOWED"),
     }
 }
 
@@ -184,7 +183,6 @@ mod tests {
                 .into(),
             wrong.into(),
             Error::RequestReused("a-b".into()).into(),
-            Error::NotAllowed("only a manager may skip this; ask one".into()).into(),
             StoreError::Refused(Error::invalid("by", "is empty")).into(),
             StoreError::Conflict.into(),
             StoreError::Unavailable("/secret/path is locked".into()).into(),
@@ -207,7 +205,6 @@ mod tests {
             (Code::NotFound, "MACHINE_NOT_FOUND"),
             (Code::FailedPrecondition, "ORDER_NOT_OPEN"),
             (Code::InvalidArgument, "REQUEST_ID_REUSED"),
-            (Code::PermissionDenied, "NOT_ALLOWED"),
             (Code::InvalidArgument, "FIELDS_INVALID"),
             (Code::Aborted, "WRITERS_CONFLICT"),
             (Code::Unavailable, "STORE_UNAVAILABLE"),

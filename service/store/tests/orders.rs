@@ -5,10 +5,11 @@ mod kit;
 
 use fettler_domain::error::Error;
 use fettler_domain::ids::OrderNumber;
-use fettler_domain::order::{AsFound, ClosingSaid, OrderState, RaiseSaid, ReadingSaid};
+use fettler_domain::order::{AsFound, ClosingRecord, ClosingSaid, OrderState, RaiseSaid, ReadingSaid};
+use fettler_domain::plan::DueKind;
 use fettler_domain::shop::PointCard;
 use fettler_store::contract::{Ended, OrderFilter, PageAsk, RequestKey, StoreError};
-use kit::{Engine, Shop, at, caller, declaration, every_days, key, name, task};
+use kit::{Engine, Shop, at, caller, declaration, every_days, hours, key, name, task};
 
 fn said(order: OrderNumber, done_at: &str) -> ClosingSaid {
     ClosingSaid {
@@ -77,8 +78,11 @@ async fn the_next_order_stands_at_once_and_counts_from_the_closing(engine: Engin
     let closing = ended.order.and_then(|order| order.closing).expect("a closing");
     assert_eq!(closing.note, "bowl was half full");
     assert_eq!(closing.record.due_then, Some(at("2027-03-01T05:00:00Z")));
-    assert_eq!(closing.record.findings, ["done before its window opened: extra work"]);
-    assert!(closing.satisfied.expect("derived").extra_work);
+    assert_eq!(closing.record.due_kind_then, Some(DueKind::CalendarDay));
+    // The clause counts from the last closing, which this one is now: it was early, but no extra work.
+    assert_eq!(closing.record.findings, ["done before its window opened"]);
+    let met = closing.satisfied.expect("derived");
+    assert_eq!((met.before_window, met.extra_work), (true, false));
     assert_eq!(open_count(&shop).await, 2);
     let note = shop
         .store
@@ -90,6 +94,37 @@ async fn the_next_order_stands_at_once_and_counts_from_the_closing(engine: Engin
         .await;
     let leaf = String::from_utf8(note.expect("entries").rows[0].leaf.clone()).expect("UTF-8");
     assert!(leaf.contains("\"kind\":\"order.closed\"") && !leaf.contains("half full"), "{leaf}");
+}
+
+async fn what_was_only_expected_is_kept_as_expected(engine: Engine) {
+    let shop = Shop::open(engine).await;
+    shop.push(vec![hours("erp", "L-1", 1, 8)], "2026-03-03T08:00:00Z").await;
+    let order = open(&shop, "way-oil").await;
+    let ended = close(&shop, &said(order, "2026-03-03T09:00:00Z"), "2026-03-03T10:00:00Z").await;
+    let record = ended.expect("closed").order.and_then(|order| order.closing).expect("a closing").record;
+    assert!(record.due_then.is_some());
+    assert_eq!((record.due_kind_then, record.late_from_then), (Some(DueKind::Expected), None));
+    // Records from before the kind was kept are read as they are.
+    let text = serde_json::to_string(&record).expect("plain data");
+    let kindless = text.replace("\"due_kind_then\":\"expected\",", "");
+    assert_ne!(kindless, text);
+    let read: ClosingRecord = serde_json::from_str(&kindless).expect("an older record");
+    assert_eq!(read, ClosingRecord { due_kind_then: None, ..record });
+}
+
+async fn a_second_person_who_is_the_doer_is_recorded_as_said_and_an_unknown_one_is_asked_back(
+    engine: Engine,
+) {
+    let shop = Shop::open(engine).await;
+    let order = open(&shop, "filter").await;
+    let unknown = ClosingSaid { second_person: Some(name("Nobody")), ..said(order, "2027-03-02T09:00:00Z") };
+    let refused = close(&shop, &unknown, "2027-03-02T10:00:00Z").await.expect_err("unknown");
+    assert!(refused.to_string().contains("Nobody"), "{refused}");
+    let alone = ClosingSaid { second_person: Some(unknown.done_by.clone()), ..unknown };
+    let ended = close(&shop, &alone, "2027-03-02T10:00:00Z").await.expect("closed");
+    assert!(ended.remarks.iter().any(|remark| remark == "second person is the doer"), "{:?}", ended.remarks);
+    let record = ended.order.and_then(|order| order.closing).expect("a closing").record;
+    assert_eq!(record.second_person, Some(record.done_by));
 }
 
 async fn an_order_closes_once_and_the_second_is_told_by_whom(engine: Engine) {
@@ -282,6 +317,8 @@ async fn a_rest_takes_its_orders_off_the_list_and_they_are_due_the_day_it_ends(e
 }
 
 on_every_engine! {
+    a_second_person_who_is_the_doer_is_recorded_as_said_and_an_unknown_one_is_asked_back,
+    what_was_only_expected_is_kept_as_expected,
     the_next_order_stands_at_once_and_counts_from_the_closing,
     an_order_closes_once_and_the_second_is_told_by_whom,
     a_request_id_has_no_second_effect,

@@ -100,6 +100,23 @@ async fn a_month_whose_hours_an_adjustment_cancels_keeps_its_course(engine: Engi
     assert_eq!(shows.counted.0, 4 * 3_600_000);
 }
 
+/// Values worked by hand: an hour an hour from 1 March 06:00 on, so 100 h are reached on 5 March at 10:00.
+async fn what_was_reached_stays_due_when_an_adjustment_takes_hours_away(engine: Engine) {
+    let shop = Shop::open(engine).await;
+    let days = (1..=5).map(|day| hours("erp", "L-1", day, 24)).collect();
+    shop.push(days, "2026-03-14T12:00:00Z").await;
+    let call = caller("BookAdjustment", "2026-03-14T12:00:00Z");
+    let (when, by) = (at("2026-03-10T00:00:00Z"), name("Ada"));
+    let booked =
+        shop.store.book_adjustment(&call, shop.site, &key("L-1"), None, when, "-30", &by, "too much").await;
+    assert_eq!(booked.expect("booked").1.counted.0, 90 * 3_600_000);
+    let order = shop.store.open_order(shop.site, "L-1", &key("way-oil")).await.expect("open");
+    let why = shop.store.explain(shop.site, order, at("2026-03-14T12:00:00Z")).await.expect("why");
+    assert!(why.row_agrees);
+    assert_eq!(why.entry.plan.kind, fettler_domain::plan::DueKind::Exact);
+    assert_eq!(why.entry.plan.due, Some(at("2026-03-05T10:00:00Z")));
+}
+
 async fn a_count_stated_on_a_counter_means_the_counters_own_value(engine: Engine) {
     use fettler_domain::ledger::row::Feed;
     let mut declared = declaration();
@@ -121,6 +138,7 @@ async fn a_count_stated_on_a_counter_means_the_counters_own_value(engine: Engine
 }
 
 on_every_engine! {
+    what_was_reached_stays_due_when_an_adjustment_takes_hours_away,
     hours_that_cross_a_threshold_put_its_task_on_the_list,
     loading_the_same_twice_changes_nothing_and_a_trial_changes_nothing,
     the_journals_root_follows_from_its_leaves,

@@ -1,7 +1,6 @@
 //! What a site has declared, as far as judging needs it: which names a machine answers to, which meters it has,
 //! what each source feeds and how it ranks, and where a counter was replaced.
 
-use super::history::Segment;
 use super::row::{Feed, Form, Reason};
 use crate::ids::{MachineId, MeterId};
 use crate::quantity::{Amount, MaxPerHour, MeterKind};
@@ -20,29 +19,6 @@ pub struct Replacement {
     pub closing: Amount,
     /// What the new counter showed first.
     pub opening: Amount,
-}
-
-/// A manager's correction of an interval meter: a step of H at an instant.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
-pub struct Adjustment {
-    /// The meter.
-    pub meter: MeterId,
-    /// From when on it counts.
-    pub at: Ts,
-    /// How much is added; negative takes away.
-    pub amount: Amount,
-}
-
-impl Adjustment {
-    /// The adjustment that closes the gap between what a counter showed and what the meter had counted.
-    pub fn closing_gap(meter: MeterId, at: Ts, shown: Amount, counted: Amount) -> Adjustment {
-        Adjustment { meter, at, amount: shown - counted }
-    }
-
-    /// What it contributes to H.
-    pub fn segment(&self) -> Segment {
-        Segment { start: self.at, end: self.at, amount: self.amount }
-    }
 }
 
 /// A meter as declared.

@@ -7,7 +7,7 @@ use crate::quantity::Amount;
 use crate::time::Ts;
 use chrono::{Datelike, NaiveDate};
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// A UTC calendar month, as months since year 0.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -95,6 +95,7 @@ pub struct MissingMonth(pub Month);
 pub struct History {
     months: BTreeMap<Month, Amount>,
     segments: BTreeMap<Month, Vec<Segment>>,
+    adjusted: BTreeSet<Month>,
     known_to: Option<Ts>,
     opening: Option<Opening>,
 }
@@ -111,9 +112,18 @@ pub struct Opening {
 
 impl History {
     /// A history whose segments are still to be loaded, month by month, with [`History::load`].
-    /// `known_to` is the latest end of a counted report.
-    pub fn from_totals(months: BTreeMap<Month, Amount>, known_to: Option<Ts>) -> History {
-        History { months, segments: BTreeMap::new(), known_to, opening: None }
+    /// `adjusted` names every month with an adjustment: only there can H stand higher within a month than at its end,
+    /// or rise without run, so that all others are judged by their totals alone. `known_to` is the latest end of a
+    /// counted report.
+    pub fn from_totals(
+        mut months: BTreeMap<Month, Amount>,
+        adjusted: BTreeSet<Month>,
+        known_to: Option<Ts>,
+    ) -> History {
+        for month in &adjusted {
+            months.entry(*month).or_default();
+        }
+        History { months, segments: BTreeMap::new(), adjusted, known_to, opening: None }
     }
 
     /// A history with everything loaded.
@@ -124,6 +134,9 @@ impl History {
                 *history.months.entry(month).or_default() =
                     *history.months.get(&month).unwrap_or(&Amount::ZERO) + share;
                 history.segments.entry(month).or_default().push(segment);
+            }
+            if segment.start == segment.end && segment.amount != Amount::ZERO {
+                history.adjusted.extend(segment.month_shares().map(|(month, _)| month));
             }
             history.known_to = history.known_to.max(Some(segment.end));
         }
@@ -162,6 +175,11 @@ impl History {
         self.known_to
     }
 
+    /// The months with an adjustment.
+    pub fn adjusted(&self) -> &BTreeSet<Month> {
+        &self.adjusted
+    }
+
     /// The totals by month.
     pub fn months(&self) -> &BTreeMap<Month, Amount> {
         &self.months
@@ -180,15 +198,64 @@ impl History {
         Ok(before + within)
     }
 
-    /// The first microsecond with H >= `threshold`, looked for in the first month whose end reaches it; `None`
-    /// when it has not been reached.
-    pub fn crossing(&self, threshold: Amount) -> Result<Option<Ts>, MissingMonth> {
-        let mut before = Amount::ZERO;
-        for (&month, &share) in &self.months {
-            if before + share >= threshold {
-                return self.crossing_in(month, threshold - before).map(Some);
+    /// What H gained after `from` and up to `to` by run, without what adjustments gave or took.
+    pub fn run_between(&self, from: Ts, to: Ts) -> Result<Amount, MissingMonth> {
+        let mut run = self.at(to)? - self.at(from)?;
+        for (&month, _) in self.months.range(Month::of(from)..=Month::of(to)) {
+            if self.adjusted.contains(&month) {
+                let steps = self.segments_of(month)?.iter().filter(|s| s.start == s.end);
+                run = run - steps.filter(|s| from < s.end && s.end <= to).map(|s| s.amount).sum();
             }
-            before = before + share;
+        }
+        Ok(run)
+    }
+
+    /// Whether anything was run before the month of `until`, as far as the totals tell.
+    pub fn ran_before_month_of(&self, until: Ts) -> bool {
+        let mut before = self.months.range(..Month::of(until));
+        before.any(|(month, share)| *share > Amount::ZERO && !self.adjusted.contains(month))
+    }
+
+    /// The start of the first stretch in which anything was run.
+    pub fn first_run(&self) -> Result<Option<Ts>, MissingMonth> {
+        for (&month, &share) in &self.months {
+            if share == Amount::ZERO && !self.adjusted.contains(&month) {
+                continue;
+            }
+            let run = self.segments_of(month)?.iter().filter(|s| s.start < s.end && s.amount > Amount::ZERO);
+            if let Some(first) = run.map(|s| s.start).min() {
+                return Ok(Some(first));
+            }
+        }
+        Ok(None)
+    }
+
+    /// The first microsecond at or after `since` with H >= `threshold`; without `since`, of all that was counted.
+    /// `None` when it has not been reached. What was reached stays reached, whatever an adjustment takes away later.
+    pub fn crossing(&self, threshold: Amount, since: Option<Ts>) -> Result<Option<Ts>, MissingMonth> {
+        let Some(since) = since.or_else(|| self.months.keys().next().map(|month| month.start())) else {
+            return Ok(None);
+        };
+        let first = Month::of(since);
+        let mut before: Amount = self.months.range(..first).map(|(_, share)| *share).sum();
+        if before >= threshold && !self.adjusted.contains(&first) {
+            return Ok(Some(since));
+        }
+        for (&month, &share) in self.months.range(first..) {
+            let adjusted = self.adjusted.contains(&month);
+            let after = before + share;
+            if after >= threshold || adjusted {
+                let from = since.max(month.start());
+                if let Some(at) = self.crossing_in(month, from, threshold - before)? {
+                    return Ok(Some(at));
+                }
+            }
+            // What ends with the month counts from the next one's first instant, unless a step of that instant takes
+            // it away again; then that month is searched in its turn.
+            if after >= threshold && !self.adjusted.contains(&month.next()) {
+                return Ok(Some(month.next().start()));
+            }
+            before = after;
         }
         Ok(None)
     }
@@ -197,35 +264,30 @@ impl History {
         self.segments.get(&month).map(Vec::as_slice).ok_or(MissingMonth(month))
     }
 
-    /// The first microsecond in `month` at which the month's own count reaches `wanted`.
-    fn crossing_in(&self, month: Month, wanted: Amount) -> Result<Ts, MissingMonth> {
+    /// The first microsecond of `month`, from `from` on, at which the month's own count reaches `wanted`.
+    fn crossing_in(&self, month: Month, from: Ts, wanted: Amount) -> Result<Option<Ts>, MissingMonth> {
         let segments = self.segments_of(month)?;
-        let (from, until) = (month.start(), month.next().start());
-        if wanted <= Amount::ZERO {
-            return Ok(from);
-        }
+        let (start, until) = (month.start(), month.next().start());
         let count = |at: Ts| -> Amount {
-            segments.iter().map(|s| s.counted_by(at) - s.counted_by_before(from)).sum()
+            segments.iter().map(|s| s.counted_by(at) - s.counted_by_before(start)).sum()
         };
         // Between two steps the count only rises, so each stretch is searched by halving.
-        let mut stops: Vec<Ts> =
-            segments.iter().filter(|s| s.start == s.end).map(|s| s.end).filter(|at| *at > from).collect();
-        stops.push(until);
+        let at_once = segments.iter().filter(|s| s.start == s.end).map(|s| s.end);
+        let mut stops: Vec<Ts> = at_once.filter(|at| *at > from).chain([until]).collect();
         stops.sort_unstable();
         let mut low = from;
         for stop in stops {
-            let last = if stop == until { stop } else { stop.plus_micros(-1) };
-            if count(last) >= wanted {
-                let mut high = last;
+            let mut high = stop.plus_micros(-1);
+            if low <= high && count(high) >= wanted {
                 while low < high {
                     let middle = Ts(low.0 + (high.0 - low.0) / 2);
                     if count(middle) >= wanted { high = middle } else { low = middle.plus_micros(1) }
                 }
-                return Ok(low);
+                return Ok(Some(low));
             }
             low = stop;
         }
-        Ok(until)
+        Ok(None)
     }
 }
 
@@ -267,11 +329,11 @@ mod tests {
     fn a_crossing_is_the_first_microsecond_that_reaches_the_threshold() {
         let history = History::from_segments([hours(0, 8, 8 * 3_600_000), hours(800, 808, 4 * 3_600_000)]);
         for threshold in [1, 2, 999, 3_600_000, 28_800_000, 28_800_001, 43_200_000] {
-            let at = history.crossing(Amount(threshold)).expect("loaded").expect("reached");
+            let at = history.crossing(Amount(threshold), None).expect("loaded").expect("reached");
             assert!(history.at(at).expect("loaded") >= Amount(threshold));
             assert!(history.at(at.plus_micros(-1)).expect("loaded") < Amount(threshold), "{threshold}");
         }
-        assert_eq!(history.crossing(Amount(43_200_001)), Ok(None));
+        assert_eq!(history.crossing(Amount(43_200_001), None), Ok(None));
     }
 
     #[test]
@@ -281,7 +343,7 @@ mod tests {
         let history = History::from_segments([hours(0, 8, 1_000), step]);
         assert_eq!(history.at(Ts(8 * MICROS_PER_HOUR)), Ok(Amount(900)));
         assert_eq!(history.at(Ts(4 * MICROS_PER_HOUR)), Ok(Amount(500)));
-        let bare = History::from_totals(history.months().clone(), history.known_to());
+        let bare = History::from_totals(history.months().clone(), BTreeSet::new(), history.known_to());
         assert_eq!(bare.at(Ts(1)), Err(MissingMonth(Month::of(Ts(1)))));
     }
 }

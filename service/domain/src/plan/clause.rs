@@ -5,9 +5,11 @@ use super::row::{Base, ClauseState, Counted, DueKind};
 use super::state::State;
 use crate::ids::MeterId;
 use crate::quantity::Amount;
-use crate::rule::occurrence::{DuePeriod, due_count, due_period, newest_count_opened, newest_period};
+use crate::rule::occurrence::{
+    DueCount, DuePeriod, due_count, due_period, newest_count_opened, newest_period,
+};
 use crate::rule::{Clause, CountsFrom, Every, IntervalRule, Window};
-use crate::time::ShopDay;
+use crate::time::{ShopDay, Ts};
 
 /// The most due points of one closed stretch that a closing on the working day before it satisfies at once.
 const CLOSED_STRETCH_MAX: u32 = 400;
@@ -52,14 +54,18 @@ pub(super) fn point_at(
             calendar_point(reader, rule, (base, every, from), period, last_day)
         }
         Clause::Meter { meter, every, counts_from } => {
-            let from = match (counts_from, state.last) {
+            let (base, from, since) = match (counts_from, state.last) {
                 (CountsFrom::Grid(base), _) => {
-                    (Base::Grid, Some(due_count(base, every, window, behind.0).due))
+                    let from = due_count(base, every, window, behind.0).due;
+                    (Base::Grid, Some(from), behind_since(reader, meter, state))
                 }
-                (CountsFrom::LastClosing, Some(last)) => (last.base(), last.count(meter, reader)),
-                (CountsFrom::LastClosing, None) => (Base::Never, None),
+                (CountsFrom::LastClosing, Some(last)) => {
+                    (last.base(), last.count(meter, reader), Some(last.at))
+                }
+                (CountsFrom::LastClosing, None) => (Base::Never, None, None),
             };
-            meter_point(reader, window, meter, every, from)
+            let counts = from.map(|from| due_count(from, every, window, 1));
+            meter_point(reader, (meter, every), (base, from, since), counts)
         }
     }
 }
@@ -85,6 +91,12 @@ pub(super) fn behind(reader: &mut Reader<'_>, rule: &IntervalRule, clause: &Clau
         Clause::Calendar { counts_from: CountsFrom::LastClosing, .. }
         | Clause::Meter { counts_from: CountsFrom::LastClosing, .. } => 0,
     })
+}
+
+/// From when on the due points ahead on a meter's grid are looked for: from the last moment that put others behind.
+fn behind_since(reader: &mut Reader<'_>, meter: MeterId, state: &State) -> Option<Ts> {
+    let moments = [state.done, state.skipped].into_iter().flatten();
+    moments.filter(|moment| moment.count(meter, reader).is_some()).map(|moment| moment.at).max()
 }
 
 /// How many due points of a calendar grid are behind after work done on a day: all whose window had opened, and
@@ -141,13 +153,11 @@ fn unknown(base: Base, counted: Counted) -> ClauseState {
 
 fn meter_point(
     reader: &mut Reader<'_>,
-    window: Window,
-    meter: MeterId,
-    every: Amount,
-    (base, from): (Base, Option<Amount>),
+    (meter, every): (MeterId, Amount),
+    (base, from, since): (Base, Option<Amount>, Option<Ts>),
+    counts: Option<DueCount>,
 ) -> ClauseState {
     let (unit, history) = (reader.unit(meter), reader.history(meter));
-    let counts = from.map(|from| due_count(from, every, window, 1));
     let mut counted = Counted::Meter {
         meter,
         unit,
@@ -157,15 +167,16 @@ fn meter_point(
         h: history.map(|history| history.total() + history.ahead()),
         known_to: history.and_then(crate::ledger::history::History::known_to),
         last_28_days: None,
+        use_known_days: None,
     };
     let Some(counts) = counts.filter(|_| history.is_some()) else {
         return unknown(base, counted);
     };
-    let opens = reader.crossing(meter, counts.opens);
-    let crossed = reader.crossing(meter, counts.due);
+    let opens = reader.crossing(meter, counts.opens, since);
+    let crossed = reader.crossing(meter, counts.due, since);
     if crossed.is_some() {
         // At the window's end itself the work is still on time: late begins with the next kept unit.
-        let late = reader.crossing(meter, Amount(counts.shuts.0.saturating_add(1)));
+        let late = reader.crossing(meter, Amount(counts.shuts.0.saturating_add(1)), since);
         return ClauseState {
             base,
             due: crossed,
@@ -176,11 +187,12 @@ fn meter_point(
             counted,
         };
     }
-    let used = reader.recent_use(meter);
-    if let Counted::Meter { last_28_days, .. } = &mut counted {
-        *last_28_days = used.map(|(_, used)| used);
+    let recent = reader.recent_use(meter);
+    if let Counted::Meter { last_28_days, use_known_days, .. } = &mut counted {
+        *last_28_days = recent.map(|recent| recent.ran);
+        *use_known_days = recent.map(|recent| recent.known_days);
     }
-    let expected = |count| used.and_then(|used| reader.expected(count, used));
+    let expected = |count| recent.and_then(|recent| reader.expected(count, recent));
     ClauseState {
         base,
         due: expected(counts.due),

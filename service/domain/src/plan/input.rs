@@ -69,7 +69,7 @@ pub struct TaskInput {
     pub machine: MachineId,
     /// Whether leaving it undone can hurt somebody.
     pub hazard: bool,
-    /// When somebody, a finding or a reading raised this order, if so: it is due at once.
+    /// When this order is due because somebody, a finding or a reading raised it, if so.
     pub raised: Option<Ts>,
     /// The rule's versions in the order in which they were saved; of two for one day the later saved counts.
     pub versions: Vec<RuleVersion>,

@@ -34,19 +34,19 @@ use reader::Reader;
 use std::borrow::Cow;
 
 /// The planner's version: it rises whenever the same input would give another row.
-pub const PLANNER_VERSION: u32 = 1;
+pub const PLANNER_VERSION: u32 = 2;
 
 /// The months of meters whose segments must be loaded before the planner can answer, each named once, in order.
 pub type Missing = Vec<(MeterId, Month)>;
 
-/// The open orders of a site.
+/// The open orders of a site, as [`plan`] takes them.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Snapshot {
     /// One entry an open order; their order does not matter.
     pub tasks: Vec<TaskInput>,
 }
 
-/// What a site has decided for all of its orders.
+/// What a site has decided for all of its orders, as [`plan`] takes it.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Policy {
     /// Its calendar.
@@ -62,7 +62,11 @@ pub fn plan_task(input: &TaskInput, calendar: &Calendar, as_of: ShopDay) -> Resu
     reader.finish(row)
 }
 
-/// The plan of a site: the rows due or expected within `horizon_days` of `as_of`, and those never recorded, in the
+/// The plan of a site at once, from a snapshot: what a store's rows, refreshed machine by machine with
+/// [`plan_task`], must come to. The tests hold the rules of membership, order and covers against it, and a store that
+/// plans a whole site in one piece takes it as it is.
+///
+/// The rows due or expected within `horizon_days` of `as_of`, and those never recorded, in the
 /// order of a list. Covers are marked among all of a machine's rows before the horizon cuts any off.
 pub fn plan(
     snapshot: &Snapshot,

@@ -13,8 +13,19 @@ use crate::quantity::{Amount, Unit};
 use crate::rule::{ClosedDays, IntervalRule};
 use crate::time::{MICROS_PER_DAY, ShopDay, Ts};
 
-/// How far back the mean use is taken, in days: four whole weeks, so that weekends weigh what they should.
-const MEAN_USE_DAYS: i64 = 28;
+/// How far back the mean use is taken at most, in days: four whole weeks, so that weekends weigh what they should.
+const MEAN_USE_DAYS: u32 = 28;
+
+/// What a meter ran before the shop day, from which its future is expected.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct RecentUse {
+    /// H at the shop day's start.
+    now: Amount,
+    /// What ran in the 28 days before, without adjustments.
+    pub(super) ran: Amount,
+    /// On how many of those days the meter is known.
+    pub(super) known_days: u32,
+}
 
 /// One planning pass over one order.
 pub(super) struct Reader<'a> {
@@ -55,33 +66,50 @@ impl<'a> Reader<'a> {
         Some(self.note(meter, history.at(at)) + history.ahead())
     }
 
-    /// When the meter reached a count, if it has.
-    pub(super) fn crossing(&mut self, meter: MeterId, count: Amount) -> Option<Ts> {
+    /// When the meter reached a count, if it has, at or after `since`.
+    pub(super) fn crossing(&mut self, meter: MeterId, count: Amount, since: Option<Ts>) -> Option<Ts> {
         let history = self.history(meter)?;
-        if let Some(opening) = history.opening()
-            && count <= opening.value
-        {
-            // The counter stood beyond it when it was first read; nothing is known of before.
-            return Some(opening.at);
-        }
-        self.note(meter, history.crossing(count - history.ahead()))
+        let opening = history.opening().map(|opening| opening.at);
+        // Where the counter stood beyond the count when it was first read, nothing is known of before.
+        self.note(meter, history.crossing(count - history.ahead(), since.max(opening)))
     }
 
-    /// H at the shop day's start, and what of it ran in the 28 days before.
-    pub(super) fn recent_use(&mut self, meter: MeterId) -> Option<(Amount, Amount)> {
+    /// What the meter ran in the 28 days before the shop day's start, and on how many days it is known.
+    pub(super) fn recent_use(&mut self, meter: MeterId) -> Option<RecentUse> {
         let start = self.calendar.start_of(self.as_of);
         let now = self.h(meter, start)?;
-        let before = self.h(meter, start.plus_micros(-MEAN_USE_DAYS * MICROS_PER_DAY))?;
-        Some((now, now - before))
+        let from = start.plus_micros(-i64::from(MEAN_USE_DAYS) * MICROS_PER_DAY);
+        // Both ends are read one by one, so that one pass names both months.
+        self.h(meter, from)?;
+        let history = self.history(meter)?;
+        let ran = self.note(meter, history.run_between(from, start));
+        let known_days = if ran > Amount::ZERO { self.known_days(meter, start)? } else { MEAN_USE_DAYS };
+        Some(RecentUse { now, ran, known_days })
     }
 
-    /// When a count not yet reached is expected at the mean use of the last 28 days; absent while nothing runs.
-    pub(super) fn expected(&self, count: Amount, (now, used): (Amount, Amount)) -> Option<Ts> {
-        if used <= Amount::ZERO {
+    /// The shop days from the first run to where hours are known, at most those of the mean. Silence after that is
+    /// no knowledge; a meter that has been known for longer is taken to stand still in it.
+    fn known_days(&mut self, meter: MeterId, start: Ts) -> Option<u32> {
+        let history = self.history(meter)?;
+        let known_to = history.known_to()?.min(start);
+        let last = self.calendar.shop_day_of(known_to.plus_micros(-1));
+        let enough = last.plus_days(1 - i64::from(MEAN_USE_DAYS));
+        if history.ran_before_month_of(self.calendar.start_of(enough)) {
+            return Some(MEAN_USE_DAYS);
+        }
+        let first = self.note(meter, history.first_run())?;
+        let days = last.days_since(self.calendar.shop_day_of(first)) + 1;
+        u32::try_from(days.clamp(1, i64::from(MEAN_USE_DAYS))).ok()
+    }
+
+    /// When a count not yet reached is expected at the mean use; absent while nothing runs.
+    pub(super) fn expected(&self, count: Amount, recent: RecentUse) -> Option<Ts> {
+        if recent.ran <= Amount::ZERO {
             return None;
         }
-        let ahead = i128::from((count - now).0.max(0)) * i128::from(MEAN_USE_DAYS * MICROS_PER_DAY);
-        let used = i128::from(used.0);
+        let over = i64::from(recent.known_days) * MICROS_PER_DAY;
+        let ahead = i128::from((count - recent.now).0.max(0)) * i128::from(over);
+        let used = i128::from(recent.ran.0);
         // Rounded up, as a crossing is the first microsecond that reaches the count.
         let micros = i64::try_from((ahead + used - 1) / used).ok()?;
         let at = self.calendar.start_of(self.as_of).plus_micros(micros);

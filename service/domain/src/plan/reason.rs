@@ -82,8 +82,8 @@ pub enum Reason {
     },
     /// Raised by somebody, a finding or a reading.
     Raised {
-        /// When.
-        at: Ts,
+        /// When it is due, which may be a later day than that on which it was raised.
+        due: Ts,
     },
     /// Due later, because of a changed rule or a rest.
     Held(HeldUntil),
@@ -92,8 +92,8 @@ pub enum Reason {
 /// Why an order is due: every clause, the governing one first, then what held it back and how far hours are known.
 pub fn reasons(row: &PlanRow, calendar: &Calendar) -> Vec<Reason> {
     let mut reasons = Vec::with_capacity(row.clauses.len() + 2);
-    if let (DueKind::Raised, Some(at)) = (row.kind, row.opens) {
-        reasons.push(Reason::Raised { at });
+    if let (DueKind::Raised, Some(due)) = (row.kind, row.opens) {
+        reasons.push(Reason::Raised { due });
     }
     let governing = row.governing.unwrap_or(usize::MAX);
     let first = row.clauses.get(governing).into_iter();
@@ -165,7 +165,7 @@ pub fn reason_in_words(reason: &Reason, calendar: &Calendar, today: ShopDay) -> 
         Reason::NeverRecorded => "never recorded".to_owned(),
         Reason::HoursNotKnown { every, unit } => format!("every {}, hours not known", every.display(unit)),
         Reason::KnownTo { at } => format!("hours known to {}", calendar.instant_in_words(at, today)),
-        Reason::Raised { at } => format!("raised {}", calendar.instant_in_words(at, today)),
+        Reason::Raised { due } => format!("raised, due {}", calendar.instant_in_words(due, today)),
         Reason::Held(HeldUntil::Change(day)) => {
             format!("not before {}, when the rule changed", calendar.day_in_words(day, today))
         }

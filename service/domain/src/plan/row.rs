@@ -30,7 +30,7 @@ pub enum DueKind {
     CalendarDay,
     /// A meter has not reached its threshold: the due instant is a forecast, or absent while nothing runs.
     Expected,
-    /// Raised by somebody, a finding or a reading: due at once.
+    /// Raised by somebody, a finding or a reading: due at once or on the day that was asked for.
     Raised,
     /// Never recorded, or hours not known.
     Unknown,
@@ -106,6 +106,10 @@ pub enum Counted {
         known_to: Option<Ts>,
         /// What ran in the 28 days before the shop day's start, the history that the forecast used.
         last_28_days: Option<Amount>,
+        /// On how many of those days the meter is known, over which the forecast took its mean; absent in rows of
+        /// earlier planners, which took 28.
+        #[serde(default)]
+        use_known_days: Option<u32>,
     },
 }
 

@@ -5,7 +5,7 @@ use super::clause::{Behind, behind, point_at};
 use super::decide::{Decision, Whole, decide, whole};
 use super::input::TaskInput;
 use super::reader::Reader;
-use super::row::{ClauseState, Counted, DueKind};
+use super::row::{Base, ClauseState, Counted, DueKind};
 use super::state::{State, done_at as state_done_at, state_before};
 use crate::calendar::Calendar;
 use crate::quantity::{Amount, Unit};
@@ -55,7 +55,9 @@ pub struct Satisfied {
     pub clauses: Vec<ClauseState>,
     /// How many due points of a grid were passed over without being done.
     pub missed: i64,
-    /// Whether it was before any window: extra work. Clauses from the last closing restart all the same.
+    /// Whether it was before any window. Clauses from the last closing restart all the same.
+    pub before_window: bool,
+    /// Whether it was before any window of a rule that stands on grids alone, so that it moved nothing.
     pub extra_work: bool,
     /// Whether it was in time.
     pub timing: Timing,
@@ -73,18 +75,20 @@ fn judge(reader: &mut Reader<'_>, done_at: Ts) -> Satisfied {
     let mut decision = decide(reader, &before);
     let missed = move_to_newest(reader, &mut decision, &before, done_at);
     let whole = decision.whole;
-    let extra_work = match whole.opens.or(whole.opens_expected) {
+    let before_window = match whole.opens.or(whole.opens_expected) {
         Some(opens) => opens > done_at,
         // A meter that has not come near its window, with nothing running: before any window.
         None => whole.kind == DueKind::Expected,
     };
-    let timing = timing(reader, &decision, done_at, extra_work);
+    let on_grids = !decision.clauses.is_empty() && decision.clauses.iter().all(|c| c.base == Base::Grid);
+    let timing = timing(reader, &decision, done_at, before_window);
     Satisfied {
         due: whole.due,
         kind: whole.kind,
         governing: whole.governing,
         missed,
-        extra_work,
+        before_window,
+        extra_work: before_window && on_grids,
         timing,
         clauses: decision.clauses,
     }
@@ -166,13 +170,13 @@ impl Decision<'_> {
     }
 }
 
-fn timing(reader: &mut Reader<'_>, decision: &Decision<'_>, done_at: Ts, extra_work: bool) -> Timing {
+fn timing(reader: &mut Reader<'_>, decision: &Decision<'_>, done_at: Ts, before_window: bool) -> Timing {
     let whole = decision.whole;
     if whole.kind == DueKind::Unknown {
         return Timing::NotKnown;
     }
     let late = whole.late.is_some_and(|late| done_at >= late);
-    if !late && !extra_work {
+    if !late && !before_window {
         return Timing::OnTime;
     }
     let by = match decision.governing().map(|clause| &clause.counted) {
@@ -180,6 +184,8 @@ fn timing(reader: &mut Reader<'_>, decision: &Decision<'_>, done_at: Ts, extra_w
             if decision.held_until.is_none() =>
         {
             let h = reader.h(*meter, done_at).unwrap_or_default();
+            // An adjustment can take away what made it late: never less than nothing late.
+            let h = if late { h.max(*threshold) } else { h };
             By::Amount { amount: if late { h - *threshold } else { *threshold - h }, unit: *unit }
         }
         Some(_) | None => {

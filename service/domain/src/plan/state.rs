@@ -2,7 +2,7 @@
 
 use super::decide::decide;
 use super::reader::Reader;
-use super::row::{Base, ClauseState, Counted};
+use super::row::{Base, ClauseState, Counted, DueKind};
 use crate::ids::MeterId;
 use crate::quantity::Amount;
 use crate::time::{ShopDay, Ts};
@@ -112,14 +112,15 @@ fn skipped_point(reader: &mut Reader<'_>, state: &State, at: Ts) -> Anchor {
     let as_of = std::mem::replace(&mut reader.as_of, day);
     let decision = decide(reader, state);
     reader.as_of = as_of;
-    let governing = decision.governing().map(|clause: &ClauseState| &clause.counted);
-    match governing {
+    let governing = decision.governing();
+    let crossed = governing.filter(|clause| clause.kind == DueKind::Exact).and_then(|clause| clause.due);
+    match governing.map(|clause: &ClauseState| &clause.counted) {
         Some(Counted::Calendar { by_rule: Some(due_day), .. }) => {
             Anchor { at: reader.calendar.start_of(*due_day), day: *due_day, origin: Origin::Skip(None) }
         }
         Some(Counted::Meter { meter, threshold: Some(threshold), .. }) => {
             // Ahead of the crossing the other clauses count from the decision.
-            let moment = reader.crossing(*meter, *threshold).unwrap_or(at).min(at);
+            let moment = crossed.unwrap_or(at).min(at);
             Anchor {
                 at: moment,
                 day: reader.calendar.shop_day_of(moment),

@@ -19,7 +19,7 @@ mod wrong_tests;
 use crate::calendar::{Closure, ExtraShift, Shift, WallTime, Zone};
 use crate::ids::{MachineId, MeterId};
 use crate::ledger::row::Feed;
-use crate::quantity::{Amount, MaxPerHour, MeterKind};
+use crate::quantity::{Amount, MaxPerHour, MeterKind, Unit};
 use crate::rule::{Combine, Every};
 use crate::text::{ForeignName, Key, Name};
 use crate::time::ShopDay;
@@ -147,6 +147,19 @@ pub struct KitItem {
     pub quantity: String,
     /// In what.
     pub unit: String,
+}
+
+impl KitItem {
+    /// The quantity, if it is a plain number greater than 0, else what is wrong with it.
+    pub fn checked_quantity(&self) -> Result<Amount, String> {
+        let amount = Amount::parse(&self.quantity, Unit::Cycles).ok().filter(|amount| *amount > Amount::ZERO);
+        amount.ok_or_else(|| {
+            format!(
+                "`{}` is no quantity of {}; give a plain number greater than 0 such as 0.5",
+                self.quantity, self.item
+            )
+        })
+    }
 }
 
 /// One piece of care.

@@ -51,12 +51,7 @@ pub(super) fn check_task_card(differ: &mut Differ<'_>, card: &TaskCard, field: &
 }
 
 fn check_kit_item(differ: &mut Differ<'_>, item: &KitItem, field: &str) {
-    let plain = crate::quantity::Amount::parse(&item.quantity, crate::quantity::Unit::Cycles);
-    if !plain.is_ok_and(|amount| amount > crate::quantity::Amount::ZERO) {
-        let text = format!(
-            "`{}` is no quantity of {}; give a plain number greater than 0 such as 0.5",
-            item.quantity, item.item
-        );
+    if let Err(text) = item.checked_quantity() {
         differ.wrong(format!("{field}.quantity"), text);
     }
     differ.text(format!("{field}.unit"), &item.unit, UNIT_MAX);

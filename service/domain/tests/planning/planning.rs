@@ -1,14 +1,18 @@
 //! Reasons and lateness in words, rests, skips, missing months, and what is stored.
+//!
+//! No outside source: days and hours are worked by hand from the rules of docs/formulas.md, in the comments where more
+//! than counting days is needed; the words are the project's own.
 
 use super::{
-    METER, Story, berlin, date, day, fixed, floating, hours, order_of, plain, rule_of, run, task, utc,
+    METER, Story, berlin, date, day, fixed, floating, hours, order_of, plain, rule_of, run, run_fixed, task,
+    utc,
 };
 use fettler_domain::calendar::{Calendar, WallTime};
 use fettler_domain::ids::OrderNumber;
 use fettler_domain::ledger::history::{History, Month, Segment};
 use fettler_domain::plan::{
-    Counted, Covers, HeldUntil, MeterInput, PlanRow, Policy, Rest, Section, Skip, Snapshot, TaskInput,
-    lateness_in_words, plan, plan_task, reason_in_words, reasons,
+    Counted, Covers, DueKind, HeldUntil, MeterInput, PlanRow, Policy, Rest, Section, Skip, Snapshot,
+    TaskInput, lateness_in_words, plan, plan_task, reason_in_words, reasons,
 };
 use fettler_domain::quantity::{Amount, Unit};
 use fettler_domain::rule::{Combine, IntervalRule, Window};
@@ -29,6 +33,7 @@ fn reasons_say_what_ran_since_when_and_when_it_crossed() {
         ("2026-11-24T09:50", "2026-11-24T14:50", "5"),
     ]);
     let row = input.row_under(&six(), "2026-11-25");
+    // 5 h run an hour an hour from 10:50 local on, and 2.5 of them are missing to 400: 13:20.
     let expect = [
         "402.5 of 400 h since 3 Nov, crossed Tuesday 13:20",
         "every 30 days, last done 3 Nov",
@@ -52,6 +57,7 @@ fn reasons_say_what_is_expected_moved_stated_or_not_known() {
 
 #[test]
 fn lateness_is_said_in_words() {
+    // Due 30 days after 1 October, its window three days to either side, each day from 06:00 local: 05:00 UTC in winter.
     let row = task(&[floating("30 day")]).stated("2026-10-01", None).row_under(&six(), "2026-10-20");
     let check = |now: &str, expect: &str| {
         assert_eq!(lateness_in_words(&row, utc(now), &six()), expect, "{now}");
@@ -67,6 +73,7 @@ fn lateness_is_said_in_words() {
 
 #[test]
 fn what_falls_due_while_the_machine_rests_is_due_the_day_the_rest_ends() {
+    // Due on 31 January, 30 days after 1 January, which lies in the rest; late three days after the day it ends.
     let mut input = task(&[floating("30 day")]).closed(&["2026-01-01T12:00"]);
     input.rests = vec![Rest { from: utc("2026-01-20T00:00"), until: Some(utc("2026-03-15T08:00")) }];
     let resting = input.row("2026-02-10");
@@ -84,6 +91,8 @@ fn what_falls_due_while_the_machine_rests_is_due_the_day_the_rest_ends() {
 #[test]
 fn after_a_skip_the_next_counts_from_the_skipped_due_point() {
     let skipped = |input: TaskInput, at: &str| TaskInput { skips: vec![Skip { at: utc(at) }], ..input };
+    // 31 January skipped: 30 days more are 2 March. On the grid of months the next first of the month follows. Of 528 h
+    // in 22 days, 500 are skipped, so 1,000 come next.
     let last = skipped(task(&[floating("30 day")]).closed(&["2026-01-01T12:00"]), "2026-02-05T12:00");
     assert_eq!(date(last.row("2026-02-05").due), "2026-03-02");
     let grid = skipped(task(&[fixed("1 month", "2026-03-01")]), "2026-04-02T12:00");
@@ -104,6 +113,71 @@ fn after_a_skip_the_next_counts_from_the_skipped_due_point() {
     assert_eq!(threshold, Some(hours("1000")));
 }
 
+/// Values worked by hand: 500 h at the end of October, 400 h from 20 November on, so that 450 h lie ahead again.
+#[test]
+fn a_threshold_is_looked_for_from_its_base_on() {
+    let input = task(&[run("50")]).closed(&["2026-11-21T08:00"]).ran(&[
+        ("2026-10-01T00:00", "2026-10-31T00:00", "500"),
+        ("2026-11-20T12:00", "2026-11-20T12:00", "-100"),
+    ]);
+    let row = input.row("2026-11-22");
+    let Counted::Meter { from, threshold, .. } = row.clauses[0].counted else { panic!("a meter") };
+    assert_eq!((from, threshold), (Some(hours("400")), Some(hours("450"))));
+    assert_eq!((row.kind, row.opens, row.late), (DueKind::Expected, None, None));
+    let grid = TaskInput { versions: task(&[run_fixed("50", "0")]).versions, ..input };
+    assert_eq!(grid.row("2026-11-22").kind, DueKind::Expected);
+    let reached = grid.ran(&[
+        ("2026-10-01T00:00", "2026-10-31T00:00", "500"),
+        ("2026-11-20T12:00", "2026-11-20T12:00", "-100"),
+        ("2026-11-23T00:00", "2026-11-26T00:00", "60"),
+    ]);
+    assert_eq!(reached.row("2026-11-27").due, Some(utc("2026-11-25T12:00")));
+}
+
+/// Values worked by hand: 108 h in 18 days are 6 h a day, so 100 h are reached after 16 days and 16 hours.
+#[test]
+fn what_was_reached_stays_reached_when_an_adjustment_takes_it_away() {
+    let input = task(&[run("100")]).closed(&["2026-11-01T00:00"]).ran(&[
+        ("2026-11-01T00:00", "2026-11-19T00:00", "108"),
+        ("2026-11-25T12:00", "2026-11-25T12:00", "-20"),
+    ]);
+    let row = input.row("2026-11-28");
+    assert_eq!((row.due, row.kind), (Some(utc("2026-11-17T16:00")), DueKind::Exact));
+}
+
+/// Values worked by hand. 24 h in the first 3 days are 8 h a day, so 56 h more take 7 days.
+#[test]
+fn the_mean_use_of_a_young_meter_is_taken_over_the_days_it_is_known() {
+    let three = [
+        ("2026-11-02T06:00", "2026-11-02T14:00", "8"),
+        ("2026-11-03T06:00", "2026-11-03T14:00", "8"),
+        ("2026-11-04T06:00", "2026-11-04T14:00", "8"),
+    ];
+    let input = task(&[run("80")]).stated("2026-11-02", Some("0"));
+    let check = |input: &TaskInput, as_of: &str, ran: &str, days: u32, due: &str| {
+        let row = input.row(as_of);
+        let Counted::Meter { last_28_days, use_known_days, .. } = row.clauses[0].counted else {
+            panic!("a meter")
+        };
+        assert_eq!((last_28_days, use_known_days), (Some(hours(ran)), Some(days)), "{as_of}");
+        assert_eq!((row.kind, row.due), (DueKind::Expected, Some(utc(due))), "{as_of}");
+    };
+    let young = input.clone().ran(&three);
+    check(&young, "2026-11-05", "24", 3, "2026-11-12T00:00");
+    // What is not reported yet is not known: two days later the mean is the same.
+    check(&young, "2026-11-07", "24", 3, "2026-11-14T00:00");
+    // On the second day only the first one is behind: 72 h at 8 h a day.
+    check(&input.clone().ran(&three[..1]), "2026-11-03", "8", 1, "2026-11-12T00:00");
+    // A report of the running day adds no day, whenever it comes; it counts for what is left.
+    check(&young, "2026-11-04", "16", 2, "2026-11-12T00:00");
+    // An adjustment is no run: 24 h in 3 days still, and 40 h are left.
+    let adjusted = [&three[..], &[("2026-11-04T20:00", "2026-11-04T20:00", "16")]].concat();
+    check(&input.clone().ran(&adjusted), "2026-11-05", "24", 3, "2026-11-10T00:00");
+    // From four weeks on, four weeks: 24 h in 28 days.
+    let old = [&[("2026-08-31T00:00", "2026-09-01T00:00", "0.5")], &three[..]].concat();
+    check(&input.ran(&old), "2026-11-05", "24", 28, "2027-01-08T18:00");
+}
+
 #[test]
 fn missing_months_are_named_loaded_and_asked_for_no_more() {
     let segments: Vec<Segment> = (0..40)
@@ -114,7 +188,7 @@ fn missing_months_are_named_loaded_and_asked_for_no_more() {
         .collect();
     let whole = History::from_segments(segments.iter().copied());
     let mut input = task(&[run("500"), floating("1 year")]).closed(&["2026-02-04T12:00"]);
-    let mut loaded = History::from_totals(whole.months().clone(), whole.known_to());
+    let mut loaded = History::from_totals(whole.months().clone(), whole.adjusted().clone(), whole.known_to());
     let meter = |history: &History| MeterInput { unit: Unit::Hours, history: history.clone() };
     let mut asked: Vec<Month> = Vec::new();
     let row = loop {
@@ -161,6 +235,11 @@ fn an_unplanned_job_is_due_when_raised() {
     let row = input.row("2026-03-13");
     assert_eq!((row.due, row.section, row.clauses.len()), (input.raised, Section::Dated, 0));
     assert_eq!(lateness_in_words(&row, utc("2026-03-13T09:00"), &plain()), "9 days late");
+    assert_eq!(
+        said(&row),
+        ["raised, due 4 Mar 10:00"],
+        "when it is due, which need not be when it was raised"
+    );
 }
 
 #[test]

@@ -1,4 +1,5 @@
-//! What holds for every plan, whatever happened.
+//! What holds for every plan, whatever happened. No outside source: each property follows from a sentence of
+//! docs/formulas.md or of the planner's own promise to be a function of its arguments.
 
 use super::{METER, Story, fixed, floating, order_of, rule_of, run, run_fixed, utc, weekday_calendar};
 use fettler_domain::calendar::Weekdays;

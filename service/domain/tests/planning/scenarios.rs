@@ -95,18 +95,19 @@ fn scenario_009_an_interval_is_a_whole_number_of_at_least_one() {
 
 #[test]
 fn scenarios_013_to_017_late_and_early_closings_on_the_grid_and_from_the_last() {
-    let check = |clause: Clause, closed: &str, extra_work: bool, next: &str| {
+    let check = |clause: Clause, closed: &str, early: (bool, bool), next: &str| {
         let input = task(&[clause]).stated("2026-01-01", None);
         let at = format!("{closed}T12:00");
-        assert_eq!(met(&input, &at).extra_work, extra_work, "{closed}");
+        let closing = met(&input, &at);
+        assert_eq!((closing.before_window, closing.extra_work), early, "{closed}");
         assert_eq!(date(input.closed(&[&at]).row(closed).due), next, "{closed}");
     };
     let (grid, last) = (fixed("90 day", "2026-01-01"), floating("90 day"));
-    check(grid, "2026-04-06", false, "2026-06-30");
-    check(last, "2026-04-06", false, "2026-07-05");
-    check(grid, "2026-03-24", false, "2026-06-30");
-    check(grid, "2026-03-20", true, "2026-04-01");
-    check(last, "2026-03-20", true, "2026-06-18");
+    check(grid, "2026-04-06", (false, false), "2026-06-30");
+    check(last, "2026-04-06", (false, false), "2026-07-05");
+    check(grid, "2026-03-24", (false, false), "2026-06-30");
+    check(grid, "2026-03-20", (true, true), "2026-04-01");
+    check(last, "2026-03-20", (true, false), "2026-06-18");
 }
 
 #[test]
@@ -132,7 +133,7 @@ fn scenario_021_of_two_closings_the_later_one_is_counted_from() {
     let input = task(&[floating("30 day")]).closed(&["2026-03-05T12:00", "2026-03-03T12:00"]);
     assert_eq!(date(input.row("2026-03-06").due), "2026-04-04");
     let first = task(&[floating("30 day")]).closed(&["2026-03-03T12:00"]);
-    assert!(met(&first, "2026-03-05T12:00").extra_work);
+    assert!(met(&first, "2026-03-05T12:00").before_window);
 }
 
 #[test]

@@ -157,7 +157,7 @@ fn window(row: &PlanRow, calendar: &Calendar, today: ShopDay) -> String {
 
 fn events(explained: &Explained, names: &Names, calendar: &Calendar) -> Vec<v1::TaskEvent> {
     let closed = explained.closings.iter().map(|closing| {
-        let lateness = lateness_at(closing.due_then, closing.late_from_then, closing.done_at, calendar);
+        let lateness = lateness_at(closing, calendar);
         let text = format!("closed by {}, {lateness}", names.of(closing.done_by));
         v1::TaskEvent { at: Some(stamp(closing.done_at)), order: closing.order.0, text }
     });

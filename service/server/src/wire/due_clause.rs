@@ -100,7 +100,7 @@ fn standing(
             standing.clause = every.to_string();
             standing.interval = every.n.to_string();
         }
-        Counted::Meter { meter, unit, every, from, threshold, h, known_to, last_28_days } => {
+        Counted::Meter { meter, unit, every, from, threshold, h, known_to, last_28_days, use_known_days } => {
             let text = |amount: Amount| exact(amount, *unit);
             let key = meters.get(&meter.0).map_or_else(|| format!("of meter {meter}"), Key::to_string);
             standing.clause = format!("every {} {key}", every.display(*unit));
@@ -109,9 +109,13 @@ fn standing(
             standing.counted = h.zip(*from).map(|(h, from)| text(h - from)).unwrap_or_default();
             standing.unit = wire_unit(*unit).into();
             standing.known_to = stamp_of(*known_to);
-            standing.history = last_28_days
-                .map(|ran| format!("{} in the 28 days before", ran.display(*unit)))
-                .unwrap_or_default();
+            let over = match use_known_days {
+                Some(1) => "the 1 day known".to_owned(),
+                Some(days @ 2..28) => format!("the {days} days known"),
+                Some(_) | None => "the 28 days before".to_owned(),
+            };
+            standing.history =
+                last_28_days.map(|ran| format!("{} in {over}", ran.display(*unit))).unwrap_or_default();
         }
     }
     standing
@@ -165,6 +169,7 @@ mod tests {
                 h: Some(Amount(502_500 * 3_600)),
                 known_to: Some(calendar.start_of(day("2026-11-24"))),
                 last_28_days: Some(hours(80)),
+                use_known_days: Some(28),
             },
         }
     }

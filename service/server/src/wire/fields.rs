@@ -1,7 +1,7 @@
 //! Collects what is wrong with a message, field by field, so that a caller mends everything at once.
 
 use fettler_domain::error::{Error, Violation};
-use fettler_domain::text::{ForeignName, Key, NOTE_MAX, Name, TextError, note};
+use fettler_domain::text::{ForeignName, Key, NOTE_MAX, Name, TextError, line, note};
 use uuid::Uuid;
 
 /// The longest reason and the longest place, in characters.
@@ -159,14 +159,7 @@ impl Fields {
 
     /// A text of at most `max` characters that may be empty and holds no control characters.
     pub fn line(&mut self, field: &str, value: &str, max: usize) -> Option<String> {
-        let len = value.chars().count();
-        if len > max {
-            return self.text(field, value, Err(TextError::TooLong { len, max }));
-        }
-        if value.chars().any(char::is_control) {
-            return self.text(field, value, Err(TextError::Control));
-        }
-        Some(value.to_owned())
+        self.text(field, value, line(value, max)).map(str::to_owned)
     }
 
     /// A text of 1 to `max` characters that is not blank.

@@ -1,7 +1,7 @@
 //! Work orders and closings.
 
 use super::due::own_item;
-use super::fields::{Fields, SHORT_MAX, Said, shown};
+use super::fields::{Fields, SHORT_MAX, Said};
 use super::machine::numbers;
 use super::people::Names;
 use super::time::{stamp, stamp_of};
@@ -9,22 +9,16 @@ use super::units::unknown_value;
 use fettler_domain::calendar::Calendar;
 use fettler_domain::error::Error;
 use fettler_domain::ids::{OrderNumber, PersonId};
-use fettler_domain::order::{AsFound, ClosingSaid, OrderState, RaiseSaid, ReadingSaid};
-use fettler_domain::plan::{By, Satisfied, Timing};
+use fettler_domain::order::{
+    AsFound, ClosingRecord, ClosingSaid, OrderState, READINGS_SAID_MAX, RaiseSaid, ReadingSaid,
+};
+use fettler_domain::plan::{By, DueKind, Satisfied, Timing};
 use fettler_domain::shop::KitItem;
+use fettler_domain::shop::limits::{KIT_MAX, MINUTES_MAX, UNIT_MAX};
 use fettler_domain::text::{Key, Name};
 use fettler_domain::time::{MICROS_PER_MINUTE, Ts};
 use fettler_proto::v1;
 use fettler_store::contract::{ClosingView, Ended, OrderFilter, OrderRecord};
-
-/// The most readings of a closing.
-const READINGS_MAX: usize = 100;
-/// The most items that a closing used or a task needs.
-pub const KIT_MAX: usize = 50;
-/// The longest job, in minutes.
-pub const MINUTES_MAX: u32 = 10_000;
-/// The longest unit text, in characters.
-pub const UNIT_TEXT_MAX: usize = 20;
 
 /// Which orders to list.
 pub fn filter(ask: &v1::ListOrdersRequest) -> Result<OrderFilter, Error> {
@@ -71,17 +65,10 @@ pub fn closing(ask: &v1::CloseOrderRequest, now: Ts) -> Result<ClosingSaid, Erro
     let done_by = fields.name("done_by", &ask.done_by);
     let entered_by = fields.optional_name("entered_by", &ask.entered_by);
     let as_found = as_found(&mut fields, ask.as_found);
-    let readings = fields.each("readings", &ask.readings, READINGS_MAX, reading);
+    let readings = fields.each("readings", &ask.readings, READINGS_SAID_MAX, reading);
     let used = fields.each("used", &ask.used, KIT_MAX, kit_item);
     let certificate = fields.line("certificate", &ask.certificate, SHORT_MAX);
     let second_person = fields.optional_name("second_person", &ask.second_person);
-    if !ask.second_person.is_empty() && ask.second_person == ask.done_by {
-        let name = shown(&ask.second_person);
-        fields.wrong(
-            "second_person",
-            format!("`{name}` is the doer too; name another person, or leave it out"),
-        );
-    }
     let minutes = fields.number("minutes", ask.minutes, 0, MINUTES_MAX);
     let note = fields.note("note", &ask.note);
     let said = (|| {
@@ -119,7 +106,7 @@ fn as_found(fields: &mut Fields, value: i32) -> Option<AsFound> {
 fn reading(fields: &mut Fields, said: &v1::Reading) -> Option<ReadingSaid> {
     let point = fields.key("point", &said.point);
     let value = fields.decimal_text("value", &said.value);
-    let unit = fields.line("unit", &said.unit, UNIT_TEXT_MAX)?;
+    let unit = fields.line("unit", &said.unit, UNIT_MAX)?;
     Some(ReadingSaid { point: point?, value: value?, unit: (!unit.is_empty()).then_some(unit) })
 }
 
@@ -127,7 +114,7 @@ fn reading(fields: &mut Fields, said: &v1::Reading) -> Option<ReadingSaid> {
 pub fn kit_item(fields: &mut Fields, said: &v1::KitItem) -> Option<KitItem> {
     let item = fields.name("item", &said.item);
     let quantity = fields.positive_text("quantity", &said.quantity);
-    let unit = fields.line("unit", &said.unit, UNIT_TEXT_MAX);
+    let unit = fields.line("unit", &said.unit, UNIT_MAX);
     Some(KitItem { item: item?, quantity: quantity?, unit: unit? })
 }
 
@@ -204,7 +191,6 @@ fn state(state: OrderState) -> v1::OrderState {
 
 fn closed(view: &ClosingView, names: &Names, calendar: &Calendar) -> v1::Closing {
     let record = &view.record;
-    let then = lateness_at(record.due_then, record.late_from_then, record.done_at, calendar);
     v1::Closing {
         number: record.closing.0,
         order: record.order.0,
@@ -221,8 +207,9 @@ fn closed(view: &ClosingView, names: &Names, calendar: &Calendar) -> v1::Closing
         second_person: names.of_some(record.second_person),
         minutes: i32::try_from(record.minutes).unwrap_or(i32::MAX),
         note: view.note.clone(),
-        due_as_known_then: stamp_of(record.due_then),
-        lateness_as_known_then: then,
+        // What was only expected was no due instant; the words say which day it was expected.
+        due_as_known_then: stamp_of(record.due_then.filter(|_| !was_expected(record))),
+        lateness_as_known_then: lateness_at(record, calendar),
         lateness_as_known_now: view.satisfied.as_ref().map(|met| timing(&met.timing)).unwrap_or_default(),
         satisfied: view
             .satisfied
@@ -257,12 +244,28 @@ pub fn kit(item: &KitItem) -> v1::KitItem {
     v1::KitItem { item: item.item.to_string(), quantity: item.quantity.clone(), unit: item.unit.clone() }
 }
 
-/// How work done at `done_at` stood to its due point, in words, from the instants known at the closing.
-pub fn lateness_at(due: Option<Ts>, late_from: Option<Ts>, done_at: Ts, calendar: &Calendar) -> String {
-    let Some(due) = due else {
+/// Whether the due instant known at a closing was a forecast.
+fn was_expected(record: &ClosingRecord) -> bool {
+    record.due_kind_then == Some(DueKind::Expected)
+}
+
+/// How a closing stood to its due point, in words, from the instants known at the closing. A forecast is told as
+/// one: nothing is early or late by it.
+pub fn lateness_at(record: &ClosingRecord, calendar: &Calendar) -> String {
+    let (late_from, done_at) = (record.late_from_then, record.done_at);
+    let Some(due) = record.due_then else {
         return "no due point known".to_owned();
     };
-    let days = calendar.shop_day_of(done_at).days_since(calendar.shop_day_of(due));
+    let (due, done) = (calendar.shop_day_of(due), calendar.shop_day_of(done_at));
+    let days = done.days_since(due);
+    if was_expected(record) {
+        let expected = format!("expected {}", calendar.weekday_in_words(due, done));
+        return match days {
+            0 => format!("{expected}, done that day"),
+            ..0 => format!("{expected}, done {} before", days_in_words(-days)),
+            1.. => format!("{expected}, done {} after", days_in_words(days)),
+        };
+    }
     if late_from.is_some_and(|late_from| done_at >= late_from) {
         return by_days(days.max(0), "late");
     }
@@ -337,14 +340,47 @@ pub fn undo_answer(ended: &Ended, calendar: &Calendar, now: Ts) -> v1::UndoClosi
 mod tests {
     use super::*;
     use fettler_domain::calendar::{WallTime, Zone};
+    use fettler_domain::ids::ClosingId;
     use fettler_domain::time::MICROS_PER_HOUR;
+
+    fn record(due: Option<Ts>, kind: Option<DueKind>, late_from: Option<Ts>, done_at: Ts) -> ClosingRecord {
+        ClosingRecord {
+            closing: ClosingId(1),
+            order: OrderNumber(1),
+            done_at,
+            done_by: PersonId(1),
+            entered_at: done_at,
+            entered_by: PersonId(1),
+            as_found: AsFound::Good,
+            readings: Vec::new(),
+            used: Vec::new(),
+            cautions_shown: Vec::new(),
+            cautions_confirmed: false,
+            certificate: None,
+            second_person: None,
+            minutes: 0,
+            due_then: due,
+            due_kind_then: kind,
+            late_from_then: late_from,
+            governed_then: None,
+            rule_effective: None,
+            sheet: None,
+            covered: Vec::new(),
+            covered_by: None,
+            findings: Vec::new(),
+            undone: None,
+        }
+    }
 
     #[test]
     fn lateness_is_told_in_shop_days_and_late_only_after_the_window() {
         let calendar = Calendar::every_day(Zone::UTC, WallTime::parse("06:00").unwrap());
         let at = |hours: i64| Ts(1_795_586_400_000_000 + hours * MICROS_PER_HOUR); // 2026-11-25 06:00
         let check = |late_from: Option<i64>, done: i64, expect: &str| {
-            assert_eq!(lateness_at(Some(at(0)), late_from.map(at), at(done), &calendar), expect, "{done} h");
+            let known = record(Some(at(0)), Some(DueKind::CalendarDay), late_from.map(at), at(done));
+            assert_eq!(lateness_at(&known, &calendar), expect, "{done} h");
+            let older = ClosingRecord { due_kind_then: None, ..known };
+            assert_eq!(lateness_at(&older, &calendar), expect, "{done} h, its kind not kept");
         };
         check(Some(48), 0, "on the day it was due");
         check(Some(48), 23, "on the day it was due");
@@ -354,7 +390,16 @@ mod tests {
         check(Some(48), 48, "2 days late");
         check(Some(12), 13, "late the same day");
         check(None, 240, "10 days after the due day, in its window");
-        assert_eq!(lateness_at(None, None, at(0), &calendar), "no due point known");
+        assert_eq!(lateness_at(&record(None, None, None, at(0)), &calendar), "no due point known");
+        let check = |done: i64, expect: &str| {
+            let expected = record(Some(at(0)), Some(DueKind::Expected), None, at(done));
+            assert_eq!(lateness_at(&expected, &calendar), expect, "{done} h");
+            let view = ClosingView { record: expected, note: String::new(), satisfied: None, entry: 0 };
+            assert_eq!(closed(&view, &Names::default(), &calendar).due_as_known_then, None);
+        };
+        check(0, "expected Wed 25 Nov, done that day");
+        check(-25, "expected Wed 25 Nov, done 2 days before");
+        check(240, "expected Wed 25 Nov, done 10 days after");
     }
 
     #[test]

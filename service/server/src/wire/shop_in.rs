@@ -1,7 +1,6 @@
 //! Reads a shop's declaration: site, sources, people and machines. Tasks and rules stand in [`super::tasks_in`].
 
 use super::fields::{Fields, LINE_MAX, SHORT_MAX, Said, shown};
-use super::order::UNIT_TEXT_MAX;
 use super::tasks_in::{last_done, sheet, task};
 use chrono::Weekday;
 use fettler_domain::calendar::{
@@ -9,6 +8,7 @@ use fettler_domain::calendar::{
 };
 use fettler_domain::error::Error;
 use fettler_domain::quantity::{Amount, MaxPerHour, MeterKind};
+use fettler_domain::shop::limits::UNIT_MAX;
 use fettler_domain::shop::{Declaration, MachineCard, MeterCard, PointCard, SiteCard, SourceCard};
 use fettler_domain::text::{Key, Name};
 use fettler_proto::v1;
@@ -210,7 +210,7 @@ fn point(fields: &mut Fields, said: &v1::TestPoint) -> Option<PointCard> {
     let place = fields.line("place", &said.place, LINE_MAX);
     let good = fields.line("good", &said.good, LINE_MAX);
     let fluid = fields.line("fluid", &said.fluid, SHORT_MAX);
-    let unit = fields.line("unit", &said.unit, UNIT_TEXT_MAX);
+    let unit = fields.line("unit", &said.unit, UNIT_MAX);
     Some(PointCard { key: key?, title: title?, place: place?, good: good?, fluid: fluid?, unit: unit? })
 }
 

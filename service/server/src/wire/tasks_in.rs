@@ -1,11 +1,12 @@
 //! Reads task sheets, tasks, their rules, and when they were last done.
 
 use super::fields::{Fields, LINE_MAX, Said};
-use super::order::{KIT_MAX, MINUTES_MAX, kit_item};
+use super::order::kit_item;
 use super::shop_in::TASKS_MAX;
 use super::units::unknown_value;
 use fettler_domain::error::Error;
 use fettler_domain::rule::{CLAUSES_MAX, CalendarUnit, Combine, Every, WINDOW_PERCENT_MAX};
+use fettler_domain::shop::limits::{KIT_MAX, MINUTES_MAX};
 use fettler_domain::shop::{ClauseCard, LastDoneCard, RuleCard, SheetCard, TaskCard, WindowCard};
 use fettler_domain::text::Key;
 use fettler_proto::v1;

@@ -13,7 +13,7 @@ use fettler_domain::error::Error;
 use fettler_domain::ids::{ClosingId, MachineId, OrderNumber, PersonId, SiteId, TaskId};
 use fettler_domain::journal::Kind;
 use fettler_domain::order::{ClosingRecord, ClosingSaid, GovernedThen, OrderState};
-use fettler_domain::plan::{Counted, DueKind, PlanRow};
+use fettler_domain::plan::{Counted, PlanRow};
 use fettler_domain::shop::{PointCard, TaskCard};
 use fettler_domain::text::Key;
 use fettler_domain::time::Ts;
@@ -127,7 +127,7 @@ pub(super) async fn close(tx: &mut Tx, site: SiteId, said: ClosingSaid) -> Resul
     let covered = covered(tx, site, &own).await?;
     let asked: Vec<Asked> = covered.iter().map(Subject::asked).collect();
     let plan = plan_reads::entry(&mut tx.conn, site, said.order).await?.plan;
-    let stood = Stood { last_closing: last_closing(tx, site, own.task).await?, opens: opens_of(&plan) };
+    let stood = Stood::by(&plan, last_closing(tx, site, own.task).await?);
     let points = points(tx, site, own.machine).await?;
     let judged = judge(&said, tx.caller.now, &own.asked(), &asked, stood, &points).map_err(Error::Invalid)?;
 
@@ -209,15 +209,6 @@ async fn last_closing(tx: &mut Tx, site: SiteId, task: Option<TaskId>) -> Result
     Ok(Reading::new(&row, "closing").next::<Option<i64>>()?.map(Ts))
 }
 
-/// When an order's window opens: known, or expected. One that waits for a meter that does not run opens never.
-fn opens_of(plan: &PlanRow) -> Option<Ts> {
-    match plan.kind {
-        DueKind::Unknown | DueKind::Raised => None,
-        DueKind::Expected => Some(plan.opens.or(plan.opens_expected).unwrap_or(Ts::MAX)),
-        DueKind::Exact | DueKind::CalendarDay => plan.opens,
-    }
-}
-
 async fn points(tx: &mut Tx, site: SiteId, machine: MachineId) -> Result<BTreeMap<Key, String>> {
     let rows = sqlx::query(POINTS).bind(i64::from(site.0)).bind(machine.0).fetch_all(&mut tx.conn).await?;
     rows.iter()
@@ -280,6 +271,7 @@ fn record(
         second_person: people.second_person,
         minutes: said.minutes,
         due_then: plan.due,
+        due_kind_then: Some(plan.kind),
         late_from_then: plan.late,
         governed_then,
         rule_effective: plan.rule_effective,

@@ -56,6 +56,15 @@ static LATEST: Bulk = Bulk::new(
      WHERE l.site = k.site AND l.meter = k.meter AND l.state = 'counted' GROUP BY k.meter",
 );
 
+/// The instants of adjustments.
+static ADJUSTMENTS: Bulk = Bulk::new(
+    "WITH k(site, meter) AS (VALUES",
+    1,
+    1,
+    ") SELECT a.meter, a.at FROM k CROSS JOIN adjustment a \
+     WHERE a.site = k.site AND a.meter = k.meter",
+);
+
 /// The first reading that counts, and what the counter showed then beyond what it contributed.
 static OPENINGS: Bulk = Bulk::new(
     "WITH k(site, meter) AS (VALUES",
@@ -69,7 +78,9 @@ static OPENINGS: Bulk = Bulk::new(
 
 #[cfg(test)]
 pub(super) fn all_sql() -> Vec<&'static str> {
-    [&METERS, &TOTALS, &SEGMENTS, &REPLACED, &ADJUSTED, &LATEST, &OPENINGS].map(Bulk::sample).to_vec()
+    [&METERS, &TOTALS, &SEGMENTS, &REPLACED, &ADJUSTED, &LATEST, &ADJUSTMENTS, &OPENINGS]
+        .map(Bulk::sample)
+        .to_vec()
 }
 
 /// What is known of one meter.
@@ -82,13 +93,16 @@ pub(super) struct MeterMind {
     /// Where it begins, when it is fed by readings.
     opening: Option<Opening>,
     months: BTreeMap<Month, Amount>,
+    /// The months with an adjustment.
+    adjusted: BTreeSet<Month>,
     loaded: BTreeMap<Month, Vec<Segment>>,
 }
 
 impl MeterMind {
     /// The history as the domain takes it.
     pub(super) fn history(&self) -> History {
-        let mut history = History::from_totals(self.months.clone(), self.known_to).with_opening(self.opening);
+        let history = History::from_totals(self.months.clone(), self.adjusted.clone(), self.known_to);
+        let mut history = history.with_opening(self.opening);
         for (month, segments) in &self.loaded {
             history.load(*month, segments.iter().copied());
         }
@@ -146,8 +160,8 @@ pub(super) async fn load(
         let meter = MeterId(row.next()?);
         let feed = row.word("feed")?;
         let known_to = row.next::<Option<i64>>()?.map(Ts);
-        let (months, loaded) = (BTreeMap::new(), BTreeMap::new());
-        minds.insert(meter, MeterMind { feed, known_to, opening: None, months, loaded });
+        let (months, adjusted, loaded) = (BTreeMap::new(), BTreeSet::new(), BTreeMap::new());
+        minds.insert(meter, MeterMind { feed, known_to, opening: None, months, adjusted, loaded });
     }
     for row in &TOTALS.fetch(conn, meters, |q| q.bind(site), |q, meter| q.bind(meter.0)).await? {
         let mut row = Reading::new(row, "meter_month");
@@ -156,6 +170,13 @@ pub(super) async fn load(
         let amount = Amount(row.next()?);
         if let Some(mind) = minds.get_mut(&meter) {
             mind.months.insert(month, amount);
+        }
+    }
+    for row in &ADJUSTMENTS.fetch(conn, meters, |q| q.bind(site), |q, meter| q.bind(meter.0)).await? {
+        let mut row = Reading::new(row, "adjustment");
+        let (meter, at) = (MeterId(row.next()?), Ts(row.next()?));
+        if let Some(mind) = minds.get_mut(&meter) {
+            mind.adjusted.insert(Month::of(at));
         }
     }
     load_openings(conn, site, &mut minds, meters).await?;
