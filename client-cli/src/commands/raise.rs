@@ -34,7 +34,7 @@ pub(crate) async fn run(session: &Session, args: RaiseArgs) -> Result<Answer, Fa
     let list = || pb::ListDueResponse { items: answer.item.iter().cloned().collect(), ..Default::default() };
     session.show(
         &answer,
-        || answer.item.as_ref().map(|item| render::due::item_text(item, board)).unwrap_or_default(),
+        || answer.item.as_ref().map(|item| render::due::item_alone(item, board)).unwrap_or_default(),
         || render::due::rows(&list()),
     )?;
     Ok(Answer::Done)

@@ -1,7 +1,7 @@
 //! Work orders, and what came of a closing, a skip, a raise or an undo.
 
 use super::{
-    due::{Board, item_text},
+    due::{Board, deferral, item_text},
     table::Table,
     words,
     wrap::{between, labelled},
@@ -59,8 +59,18 @@ pub(crate) fn list(orders: &[pb::Order], board: Board) -> String {
     table.text(board.width, board.style)
 }
 
+/// One order that stands alone.
+pub(crate) fn alone(order: &pb::Order, board: Board) -> String {
+    format!("{}{}", one(order, board), deferral(is_cautious(order), [], board))
+}
+
+/// Whether an order's record shows cautions.
+fn is_cautious(order: &pb::Order) -> bool {
+    order.closing.iter().chain(&order.undone).any(|closing| !closing.cautions_shown.is_empty())
+}
+
 /// One order with its closing and what was undone.
-pub(crate) fn one(order: &pb::Order, board: Board) -> String {
+fn one(order: &pb::Order, board: Board) -> String {
     let state = words::order_state(order.state());
     let mut out = between(&format!("{} {}", order.number, order.title), state, 0, 2, board.width);
     let mut label = |name: &str, text: &str| out.push_str(&labelled(2, name, 12, text, board.width));
@@ -163,6 +173,7 @@ pub(crate) fn closed(answer: &pb::CloseOrderResponse, board: Board) -> String {
         out.push_str(&heading("NEXT"));
         out.push_str(&item_text(next, board));
     }
+    out.push_str(&deferral(false, &answer.open_again, board));
     out
 }
 
@@ -173,6 +184,7 @@ pub(crate) fn skipped(answer: &pb::SkipOrderResponse, dry_run: bool, board: Boar
     if let Some(next) = &answer.next {
         let _ = write!(out, "\n{}\n{}", board.style.heading("NEXT"), item_text(next, board));
     }
+    out.push_str(&deferral(answer.order.iter().any(is_cautious), &answer.next, board));
     out
 }
 
@@ -188,6 +200,7 @@ pub(crate) fn undone(answer: &pb::UndoClosingResponse, dry_run: bool, board: Boa
         let _ = write!(out, "\n{}\n", board.style.heading("VOID NOW"));
         out.push_str(&labelled(0, "", 2, &numbers.join(", "), board.width));
     }
+    out.push_str(&deferral(answer.order.iter().any(is_cautious), &answer.next, board));
     out
 }
 
@@ -248,6 +261,8 @@ mod tests {
         let text = closed(&answer, board);
         assert!(text.lines().all(|line| line.chars().count() <= 80), "{text}");
         insta::assert_snapshot!(text);
+        assert!(alone(&order, board).ends_with("licensed practice come before all this.\n"));
+        assert!(!alone(&pb::Order { closing: None, ..order.clone() }, board).contains("licensed"));
         insta::assert_snapshot!(list(&[order], board));
     }
 }
