@@ -2,6 +2,7 @@
 
 use super::{board, instant, request_id};
 use crate::{
+    again::Again,
     args::orders::{AsFound, CloseArgs},
     exit::{Answer, Failure},
     render,
@@ -12,6 +13,7 @@ use std::{
     fmt::Write as _,
     io::{self, IsTerminal as _},
 };
+use uuid::Uuid;
 
 /// Closes an order.
 pub(crate) async fn run(session: &Session, args: CloseArgs) -> Result<Answer, Failure> {
@@ -23,16 +25,24 @@ pub(crate) async fn run(session: &Session, args: CloseArgs) -> Result<Answer, Fa
     if !request.cautions_confirmed {
         request.cautions_confirmed = show_cautions(session, request.order).await?;
     }
-    let answer = session
-        .change(&request, id, |link, request| async move { link.orders().close_order(request).await })
-        .await?;
     let board = board(session).await?;
+    let answer = session
+        .say(&request, again(id, &request), |link, request| async move {
+            link.orders().close_order(request).await
+        })
+        .await?;
     session.show(
         &answer,
         || render::order::closed(&answer, board),
         || render::order::rows(answer.order.as_slice()),
     )?;
     Ok(Answer::Done)
+}
+
+/// A closing ends its order, so a repeat finds no cautions to ask about: what was confirmed is said again.
+fn again(id: Uuid, request: &pb::CloseOrderRequest) -> Again {
+    let again = Again::of(id);
+    if request.cautions_confirmed { again.flag("--cautions-confirmed") } else { again }
 }
 
 fn resolve(site: String, args: CloseArgs) -> Result<pb::CloseOrderRequest, Failure> {
@@ -160,6 +170,14 @@ fn amount(text: &str) -> (&str, &str) {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn cautions_confirmed_at_the_terminal_stand_in_the_command_to_repeat() {
+        let id = Uuid::nil();
+        let closing = |cautions_confirmed| pb::CloseOrderRequest { cautions_confirmed, ..Default::default() };
+        assert!(again(id, &closing(true)).command().ends_with(" --cautions-confirmed"));
+        assert!(!again(id, &closing(false)).command().contains("--cautions-confirmed"));
+    }
 
     #[test]
     fn a_hazard_or_a_caution_is_told_and_defers_to_who_knows_better() {

@@ -27,10 +27,10 @@ pub(crate) async fn run(session: &Session, args: RaiseArgs) -> Result<Answer, Fa
         hazard: args.hazard,
         note: args.note.unwrap_or_default(),
     };
+    let board = board(session).await?;
     let answer = session
         .change(&request, id, |link, request| async move { link.orders().raise_order(request).await })
         .await?;
-    let board = board(session).await?;
     let list = || pb::ListDueResponse { items: answer.item.iter().cloned().collect(), ..Default::default() };
     session.show(
         &answer,

@@ -78,6 +78,18 @@ impl Shop {
         (shop, item)
     }
 
+    /// Loads one machine's card.
+    async fn try_load(&self, card: v1::MachineCard) -> Result<v1::LoadShopResponse, tonic::Status> {
+        let site = v1::Site { key: "north".into(), ..Default::default() };
+        let shop = v1::Shop { site: Some(site), machines: vec![card], ..Default::default() };
+        let ask = v1::LoadShopRequest { shop: Some(shop), ..Default::default() };
+        ShopServiceClient::new(self.wire.clone()).load_shop(ask).await.map(tonic::Response::into_inner)
+    }
+
+    async fn load(&self, card: v1::MachineCard) {
+        self.try_load(card).await.expect("the card is as it should be");
+    }
+
     fn hours_later(&self, hours: i64) {
         self.server.clock.move_to(Ts(NOW.0 + hours * HOUR));
     }
@@ -333,4 +345,44 @@ async fn the_journal_tells_who_said_what_and_grows_by_every_fact() {
     let list = people.list_people(v1::ListPeopleRequest::default()).await.unwrap().into_inner().people;
     let names: Vec<&str> = list.iter().map(|person| person.name.as_str()).collect();
     assert_eq!(names, ["Ada Kern", "Ben Holt"]);
+}
+
+#[tokio::test]
+async fn a_replacement_and_an_adjustment_without_a_time_are_of_now_and_may_be_repeated_later() {
+    let shop = Shop::open().await;
+    shop.push(stretch("1", -4, 0, "3")).await;
+    shop.hours_later(1);
+    let adjust = v1::BookAdjustmentRequest {
+        request_id: "0b2b3a52-6a0e-4a8c-9a53-6c8f3cf0a112".into(),
+        machine: "L-03".into(),
+        amount: "-1".into(),
+        by: "Ben Holt".into(),
+        note: "gap to the counter".into(),
+        ..Default::default()
+    };
+    let replace = v1::ReplaceCounterRequest {
+        request_id: "0b2b3a52-6a0e-4a8c-9a53-6c8f3cf0a113".into(),
+        machine: "L-04".into(),
+        closing_value: "4810".into(),
+        by: "Ada Kern".into(),
+        ..Default::default()
+    };
+    let adjusted = shop.hours().book_adjustment(adjust.clone()).await.unwrap().into_inner();
+    let replaced = shop.hours().replace_counter(replace.clone()).await.unwrap().into_inner();
+    let mut journal = JournalServiceClient::new(shop.wire.clone());
+    let head = v1::GetJournalHeadRequest::default();
+    let before = journal.get_journal_head(head.clone()).await.unwrap().into_inner();
+    shop.hours_later(3);
+    assert_eq!(shop.hours().book_adjustment(adjust).await.unwrap().into_inner(), adjusted);
+    assert_eq!(shop.hours().replace_counter(replace).await.unwrap().into_inner(), replaced);
+    assert_eq!(journal.get_journal_head(head).await.unwrap().into_inner(), before, "no second fact");
+    let counted = |hours: i64| v1::GetMeterRequest {
+        machine: "L-03".into(),
+        at: Some(hours_from_now(hours)),
+        ..Default::default()
+    };
+    for (hours, expect) in [(0, "3"), (2, "2")] {
+        let meter = shop.hours().get_meter(counted(hours)).await.unwrap().into_inner().meter.unwrap();
+        assert_eq!(meter.counted, expect, "booked at the time of the first call: {hours} h");
+    }
 }

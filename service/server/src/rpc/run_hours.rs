@@ -112,7 +112,7 @@ impl v1::run_hours_service_server::RunHoursService for Desk {
         request: Request<v1::ReplaceCounterRequest>,
     ) -> Answer<v1::ReplaceCounterResponse> {
         self.change("ReplaceCounter", request, |call, ask| async move {
-            let (said, closing, opening) = report::replacement(&ask)?;
+            let (said, closing, opening) = report::replacement(&ask, call.now())?;
             let site = call.site(&ask.site).await?.site;
             let (machine, meter) = (&said.machine, said.meter.as_ref());
             let replace = call.store.replace_counter(
@@ -136,7 +136,7 @@ impl v1::run_hours_service_server::RunHoursService for Desk {
         request: Request<v1::BookAdjustmentRequest>,
     ) -> Answer<v1::BookAdjustmentResponse> {
         self.change("BookAdjustment", request, |call, ask| async move {
-            let (said, amount, note) = report::adjustment(&ask)?;
+            let (said, amount, note) = report::adjustment(&ask, call.now())?;
             let site = call.site(&ask.site).await?.site;
             let (machine, meter) = (&said.machine, said.meter.as_ref());
             let book = call.store.book_adjustment(
