@@ -386,3 +386,34 @@ async fn a_replacement_and_an_adjustment_without_a_time_are_of_now_and_may_be_re
         assert_eq!(meter.counted, expect, "booked at the time of the first call: {hours} h");
     }
 }
+
+#[tokio::test]
+async fn while_stopped_lists_what_may_be_done_now_and_not_what_opens_within_the_horizon() {
+    let shop = Shop::open().await;
+    let calendar = v1::CalendarClause { every: 60, unit: v1::CalendarUnit::Day.into(), ..Default::default() };
+    let clauses = vec![v1::Clause { counts: Some(v1::clause::Counts::Calendar(calendar)) }];
+    shop.load(v1::MachineCard {
+        tag: "L-03".into(),
+        tasks: vec![v1::TaskCard {
+            key: "way-oil".into(),
+            rule: Some(v1::IntervalRule { clauses, ..Default::default() }),
+            ..Default::default()
+        }],
+        last_done_now: true,
+        ..Default::default()
+    })
+    .await;
+    shop.hours_later(8);
+    shop.push(stretch("1", 0, 8, "7.25")).await;
+    let while_stopped = async |until: &str| {
+        let ask = v1::ListDueRequest { until: until.into(), while_stopped: true, ..Default::default() };
+        let list = DueServiceClient::new(shop.wire.clone()).list_due(ask).await.unwrap().into_inner();
+        let found = list.items.into_iter().filter(|item| item.section() == v1::DueSection::WhileStopped);
+        found.map(|item| (item.task, item.when)).collect::<Vec<_>>()
+    };
+    // Due 60 days after 25 November: on 24 January, from 18 January on (10 % of the interval, rounded down).
+    assert_eq!(while_stopped("2027-01-20").await, [], "its window opens in weeks");
+    shop.hours_later(24 * 55);
+    let now = while_stopped("").await;
+    assert_eq!(now, [("way-oil".to_owned(), "may be done now".to_owned())]);
+}
