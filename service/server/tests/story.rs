@@ -417,3 +417,26 @@ async fn while_stopped_lists_what_may_be_done_now_and_not_what_opens_within_the_
     let now = while_stopped("").await;
     assert_eq!(now, [("way-oil".to_owned(), "may be done now".to_owned())]);
 }
+
+#[tokio::test]
+async fn a_machine_takes_as_many_points_and_tasks_as_the_domain_allows() {
+    use fettler_domain::shop::limits::{POINTS_MAX, TASKS_MAX};
+    let shop = Shop::open().await;
+    let point = |n: usize| v1::TestPoint { key: format!("p-{n}"), ..Default::default() };
+    let card = |points: usize, tasks: usize| v1::MachineCard {
+        tag: "L-09".into(),
+        points: (0..points).map(point).collect(),
+        tasks: (0..tasks).map(|n| task(&format!("t-{n}"), "7", false)).collect(),
+        meters: vec![v1::MeterCard { kind: v1::MeterKind::Operating.into(), ..Default::default() }],
+        ..Default::default()
+    };
+    for (points, tasks, field) in
+        [(POINTS_MAX + 1, 0, "shop.machines[0].points"), (0, TASKS_MAX + 1, "shop.machines[0].tasks")]
+    {
+        let status = shop.try_load(card(points, tasks)).await.unwrap_err();
+        let found = support::fields(&status);
+        let most = format!("at most {POINTS_MAX}");
+        assert!(found.len() == 1 && found[0].0 == field && found[0].1.contains(&most), "{found:?}");
+    }
+    shop.load(card(POINTS_MAX, 0)).await;
+}

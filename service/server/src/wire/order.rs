@@ -12,6 +12,7 @@ use fettler_domain::ids::{OrderNumber, PersonId};
 use fettler_domain::order::{AsFound, ClosingSaid, OrderState, RaiseSaid, ReadingSaid};
 use fettler_domain::plan::{By, Satisfied, Timing};
 use fettler_domain::shop::KitItem;
+use fettler_domain::shop::limits::{KIT_MAX, MINUTES_MAX, UNIT_MAX};
 use fettler_domain::text::{Key, Name};
 use fettler_domain::time::{MICROS_PER_MINUTE, Ts};
 use fettler_proto::v1;
@@ -19,12 +20,6 @@ use fettler_store::contract::{ClosingView, Ended, OrderFilter, OrderRecord};
 
 /// The most readings of a closing.
 const READINGS_MAX: usize = 100;
-/// The most items that a closing used or a task needs.
-pub const KIT_MAX: usize = 50;
-/// The longest job, in minutes.
-pub const MINUTES_MAX: u32 = 10_000;
-/// The longest unit text, in characters.
-pub const UNIT_TEXT_MAX: usize = 20;
 
 /// Which orders to list.
 pub fn filter(ask: &v1::ListOrdersRequest) -> Result<OrderFilter, Error> {
@@ -119,7 +114,7 @@ fn as_found(fields: &mut Fields, value: i32) -> Option<AsFound> {
 fn reading(fields: &mut Fields, said: &v1::Reading) -> Option<ReadingSaid> {
     let point = fields.key("point", &said.point);
     let value = fields.decimal_text("value", &said.value);
-    let unit = fields.line("unit", &said.unit, UNIT_TEXT_MAX)?;
+    let unit = fields.line("unit", &said.unit, UNIT_MAX)?;
     Some(ReadingSaid { point: point?, value: value?, unit: (!unit.is_empty()).then_some(unit) })
 }
 
@@ -127,7 +122,7 @@ fn reading(fields: &mut Fields, said: &v1::Reading) -> Option<ReadingSaid> {
 pub fn kit_item(fields: &mut Fields, said: &v1::KitItem) -> Option<KitItem> {
     let item = fields.name("item", &said.item);
     let quantity = fields.positive_text("quantity", &said.quantity);
-    let unit = fields.line("unit", &said.unit, UNIT_TEXT_MAX);
+    let unit = fields.line("unit", &said.unit, UNIT_MAX);
     Some(KitItem { item: item?, quantity: quantity?, unit: unit? })
 }
 
