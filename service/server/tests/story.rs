@@ -440,3 +440,17 @@ async fn a_machine_takes_as_many_points_and_tasks_as_the_domain_allows() {
     }
     shop.load(card(POINTS_MAX, 0)).await;
 }
+
+#[tokio::test]
+async fn a_meter_is_answered_under_its_machines_tag_whatever_name_was_asked() {
+    let shop = Shop::open().await;
+    shop.load(v1::MachineCard {
+        tag: "L-03".into(),
+        also_known_as: vec!["lathe 3".into()],
+        ..Default::default()
+    })
+    .await;
+    let ask = v1::GetMeterRequest { machine: "lathe 3".into(), ..Default::default() };
+    let meter = shop.hours().get_meter(ask).await.unwrap().into_inner().meter.unwrap();
+    assert_eq!(meter.machine, "L-03");
+}

@@ -1,7 +1,7 @@
 //! Run hours.
 
 use super::{Answer, Desk, push};
-use crate::wire::{page, report};
+use crate::wire::{machine, page, report};
 use fettler_domain::error::Error;
 use fettler_proto::v1;
 use tonic::{Request, Response, Streaming, async_trait};
@@ -160,7 +160,9 @@ impl v1::run_hours_service_server::RunHoursService for Desk {
             let (machine, meter, at) = report::meter_ask(&ask)?;
             let site = call.site(&ask.site).await?.site;
             let (record, shows) = call.store.meter(site, machine.as_str(), meter.as_ref(), at).await?;
-            Ok(v1::GetMeterResponse { meter: Some(report::meter(machine.as_str(), &record, &shows)) })
+            let found = call.store.machine(site, machine.as_str()).await?;
+            let (of, _) = found.ok_or_else(|| machine::no_machine(machine.as_str()))?;
+            Ok(v1::GetMeterResponse { meter: Some(report::meter(of.tag.as_str(), &record, &shows)) })
         })
         .await
     }
