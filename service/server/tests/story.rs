@@ -388,6 +388,41 @@ async fn a_replacement_and_an_adjustment_without_a_time_are_of_now_and_may_be_re
 }
 
 #[tokio::test]
+async fn a_meter_is_answered_under_its_machines_tag_whatever_name_was_asked() {
+    let shop = Shop::open().await;
+    shop.load(v1::MachineCard {
+        tag: "L-03".into(),
+        also_known_as: vec!["lathe 3".into()],
+        ..Default::default()
+    })
+    .await;
+    let ask = v1::GetMeterRequest { machine: "lathe 3".into(), ..Default::default() };
+    let meter = shop.hours().get_meter(ask).await.unwrap().into_inner().meter.unwrap();
+    assert_eq!(meter.machine, "L-03");
+}
+
+#[tokio::test]
+async fn other_names_are_taken_away_by_naming_the_tag_alone() {
+    let shop = Shop::open().await;
+    let names = |names: &[&str]| v1::MachineCard {
+        tag: "L-03".into(),
+        also_known_as: names.iter().map(|&name| name.to_owned()).collect(),
+        ..Default::default()
+    };
+    let knows = async |name: &str| {
+        let ask = v1::GetMachineRequest { machine: name.into(), ..Default::default() };
+        shop.machines().get_machine(ask).await.is_ok()
+    };
+    shop.load(names(&["lathe 3", "7003"])).await;
+    shop.load(names(&[])).await;
+    assert!(knows("lathe 3").await && knows("7003").await, "none named: all stay");
+    shop.load(names(&["7003"])).await;
+    assert!(!knows("lathe 3").await && knows("7003").await, "any named: they replace all");
+    shop.load(names(&["L-03"])).await;
+    assert!(!knows("7003").await && knows("L-03").await, "the tag alone: no other name is left");
+}
+
+#[tokio::test]
 async fn while_stopped_lists_what_may_be_done_now_and_not_what_opens_within_the_horizon() {
     let shop = Shop::open().await;
     let calendar = v1::CalendarClause { every: 60, unit: v1::CalendarUnit::Day.into(), ..Default::default() };
@@ -439,18 +474,4 @@ async fn a_machine_takes_as_many_points_and_tasks_as_the_domain_allows() {
         assert!(found.len() == 1 && found[0].0 == field && found[0].1.contains(&most), "{found:?}");
     }
     shop.load(card(POINTS_MAX, 0)).await;
-}
-
-#[tokio::test]
-async fn a_meter_is_answered_under_its_machines_tag_whatever_name_was_asked() {
-    let shop = Shop::open().await;
-    shop.load(v1::MachineCard {
-        tag: "L-03".into(),
-        also_known_as: vec!["lathe 3".into()],
-        ..Default::default()
-    })
-    .await;
-    let ask = v1::GetMeterRequest { machine: "lathe 3".into(), ..Default::default() };
-    let meter = shop.hours().get_meter(ask).await.unwrap().into_inner().meter.unwrap();
-    assert_eq!(meter.machine, "L-03");
 }
