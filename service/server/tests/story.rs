@@ -392,12 +392,21 @@ async fn a_meter_is_answered_under_its_machines_tag_whatever_name_was_asked() {
     let shop = Shop::open().await;
     shop.load(v1::MachineCard {
         tag: "L-03".into(),
-        also_known_as: vec!["lathe 3".into()],
+        also_known_as: vec!["lathe 3".into(), "7003".into()],
         ..Default::default()
     })
     .await;
     let ask = v1::GetMeterRequest { machine: "lathe 3".into(), ..Default::default() };
     let meter = shop.hours().get_meter(ask).await.unwrap().into_inner().meter.unwrap();
+    assert_eq!(meter.machine, "L-03");
+    let ask = v1::BookAdjustmentRequest {
+        machine: "7003".into(),
+        amount: "1".into(),
+        by: "Ben Holt".into(),
+        note: "gap to the counter".into(),
+        ..Default::default()
+    };
+    let meter = shop.hours().book_adjustment(ask).await.unwrap().into_inner().meter.unwrap();
     assert_eq!(meter.machine, "L-03");
 }
 
