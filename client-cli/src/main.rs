@@ -4,6 +4,7 @@
 //! to stdout, everything else to stderr, both through [`out::Out`] alone. This file only maps a result to an exit
 //! code; the codes stand in [`exit`].
 
+mod again;
 mod args;
 mod clock;
 mod commands;

@@ -1,6 +1,7 @@
 //! One run of the client: its settings, its connection, its output, and the calls with their bounded repeats.
 
 use crate::{
+    again::Again,
     args::OutputForm,
     clock,
     config::Settings,
@@ -55,6 +56,16 @@ impl Session {
         self.call(request, None, send).await
     }
 
+    /// Says something that a repeat must say in the same words, with what makes it so.
+    pub(crate) async fn say<Q, A, F, T>(&self, request: &Q, again: Again, send: F) -> Result<A, Failure>
+    where
+        Q: Clone,
+        F: Fn(Link, Request<Q>) -> T,
+        T: Future<Output = Result<Response<A>, Status>>,
+    {
+        self.call(request, Some(again), send).await
+    }
+
     /// Says something that changes the shop, under a request id that makes a repeat harmless.
     pub(crate) async fn change<Q, A, F, T>(&self, request: &Q, id: Uuid, send: F) -> Result<A, Failure>
     where
@@ -62,10 +73,10 @@ impl Session {
         F: Fn(Link, Request<Q>) -> T,
         T: Future<Output = Result<Response<A>, Status>>,
     {
-        self.call(request, Some(id), send).await
+        self.call(request, Some(Again::of(id)), send).await
     }
 
-    async fn call<Q, A, F, T>(&self, request: &Q, id: Option<Uuid>, send: F) -> Result<A, Failure>
+    async fn call<Q, A, F, T>(&self, request: &Q, again: Option<Again>, send: F) -> Result<A, Failure>
     where
         Q: Clone,
         F: Fn(Link, Request<Q>) -> T,
@@ -83,10 +94,10 @@ impl Session {
                 return Err(Failure::from(status));
             }
             if attempt == ATTEMPTS_MAX {
-                return Err(self.gave_up(&status, id));
+                return Err(self.gave_up(&status, again.as_ref()));
             }
             attempt += 1;
-            if let Some(id) = id {
+            if let Some(id) = again.as_ref().and_then(Again::id) {
                 let why = exit::complaint_of(&status).message;
                 self.out.note(&format!("no answer ({why}); trying again with request id {id}\n"));
             }
@@ -94,7 +105,7 @@ impl Session {
         }
     }
 
-    fn gave_up(&self, status: &Status, id: Option<Uuid>) -> Failure {
+    fn gave_up(&self, status: &Status, again: Option<&Again>) -> Failure {
         let told = exit::complaint_of(status);
         let server = &self.settings.server;
         let mut complaint = Complaint {
@@ -102,9 +113,10 @@ impl Session {
             code: told.code,
             ..Complaint::default()
         };
-        complaint = match id {
-            Some(id) => complaint.hint(format!(
-                "it may or may not have been taken; the same command with --request-id {id} is safe to repeat"
+        complaint = match again {
+            Some(again) => complaint.hint(format!(
+                "it may or may not have been taken; this command is safe to repeat:\n  {}",
+                again.command()
             )),
             None => complaint.hint("is `fettlerd serve` running there? name another with --server URL"),
         };

@@ -6,8 +6,8 @@ use chrono::{
 use chrono_tz::Tz;
 use prost_types::Timestamp;
 
-/// The furthest that `--within` may look, in days; the planner's own rows reach no further.
-const WITHIN_DAYS_MAX: u64 = 3_660;
+/// The furthest that `--within` may look, in days: as far as the service's due list.
+const WITHIN_DAYS_MAX: u64 = 3_653;
 
 /// Why a text is not a time.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
@@ -254,12 +254,21 @@ mod tests {
     fn spans_and_days() {
         assert_eq!(span_days("7d"), Ok(7));
         assert_eq!(span_days("2w"), Ok(14));
-        for bad in ["", "d", "7", "-1d", "+1d", "1m", "4000d", "99999999999999999999d"] {
+        assert_eq!(span_days("3653d"), Ok(3_653));
+        for bad in ["", "d", "7", "-1d", "+1d", "1m", "3654d", "99999999999999999999d"] {
             assert!(span_days(bad).is_err(), "{bad}");
         }
         assert_eq!(days_after("2028-02-28", 1).as_deref(), Some("2028-02-29"));
         assert!(day("2026-11-31").is_err());
         assert!(day("2026-1-3").is_err());
+    }
+
+    #[test]
+    fn a_span_reaches_as_far_as_the_service_looks() {
+        let wire = include_str!("../../proto/fettler/v1/due.proto");
+        let line = wire.lines().find(|line| line.contains("last shop day of the horizon")).unwrap();
+        assert!(line.contains(" 3,653 days"), "{line}");
+        assert_eq!(WITHIN_DAYS_MAX, 3_653);
     }
 
     #[test]

@@ -67,10 +67,11 @@ async fn a_service_that_stays_away_leaves_a_command_that_is_safe_to_repeat() {
     let args = ["close", "1042", "--by", "Ada Kern", "--cautions-confirmed", "--request-id", id];
     let ran = run(server, &args).await;
     assert_eq!(ran.code, Some(4), "{ran:?}");
-    assert!(
-        ran.stderr.contains(&format!("the same command with --request-id {id} is safe to repeat")),
-        "{ran:?}"
+    let told = format!(
+        "this command is safe to repeat:\n  fettler close 1042 --by \"Ada Kern\" --request-id {id} \
+         --cautions-confirmed\n"
     );
+    assert!(ran.stderr.contains(&told), "{ran:?}");
     assert!(ran.stderr.ends_with("code: UNAVAILABLE\n"), "{ran:?}");
     assert_eq!(mock.seen(|seen| seen.closings.len()), 4);
 }

@@ -172,7 +172,7 @@ pub(crate) struct SettleArgs {
     /// Who decides.
     #[arg(long, value_name = "NAME")]
     pub(crate) by: String,
-    /// The revision [default: the held one].
+    /// The revision [default: the held one; needed for a report that was settled before].
     #[arg(long, value_name = "N")]
     pub(crate) revision: Option<u32>,
     /// The content's digest, or its beginning, where several contents of one revision are held.

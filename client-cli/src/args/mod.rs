@@ -174,18 +174,29 @@ mod tests {
         }
     }
 
-    /// The words of a line as a shell would give them, double quotes taken off.
-    fn words(line: &str) -> Vec<String> {
+    /// The words of a line as a shell would give them, double quotes taken off; the sign that a shell would take for
+    /// itself, where one stands bare.
+    fn words(line: &str) -> Result<Vec<String>, char> {
         let mut words = vec![String::new()];
         let mut quoted = false;
         for letter in line.chars() {
             match letter {
                 '"' => quoted = !quoted,
                 ' ' if !quoted => words.push(String::new()),
+                '$' | '`' | '\\' | '!' => return Err(letter),
+                sign if !quoted && ";&|<>()*?[]{}#~'^\t".contains(sign) => return Err(sign),
                 other => words.last_mut().unwrap().push(other),
             }
         }
-        words
+        if quoted { Err('"') } else { Ok(words) }
+    }
+
+    #[test]
+    fn bare_signs_of_a_shell_are_no_words() {
+        assert_eq!(words("a --b \";\"").unwrap(), ["a", "--b", ";"]);
+        for (line, sign) in [("a ;", ';'), ("a | b", '|'), ("a \"$b\"", '$'), ("a \"b", '"')] {
+            assert_eq!(words(line), Err(sign), "{line}");
+        }
     }
 
     /// The commands that do something, such as "hours push".
@@ -205,7 +216,8 @@ mod tests {
         let text = include_str!("../../../docs/cli.md");
         let examples: Vec<&str> = text.lines().filter(|line| line.starts_with("fettler ")).collect();
         for line in &examples {
-            let parsed = Args::try_parse_from(words(line));
+            let words = words(line).unwrap_or_else(|sign| panic!("a shell takes the bare {sign} of: {line}"));
+            let parsed = Args::try_parse_from(words);
             assert!(parsed.is_ok(), "{line}: {}", parsed.unwrap_err());
         }
         let mut found = Vec::new();

@@ -2,13 +2,18 @@
 
 use super::{board, instant, request_id};
 use crate::{
+    again::Again,
     args::orders::{AsFound, CloseArgs},
     exit::{Answer, Failure},
     render,
     session::Session,
 };
 use fettler_proto::v1 as pb;
-use std::io::{self, IsTerminal as _};
+use std::{
+    fmt::Write as _,
+    io::{self, IsTerminal as _},
+};
+use uuid::Uuid;
 
 /// Closes an order.
 pub(crate) async fn run(session: &Session, args: CloseArgs) -> Result<Answer, Failure> {
@@ -20,16 +25,24 @@ pub(crate) async fn run(session: &Session, args: CloseArgs) -> Result<Answer, Fa
     if !request.cautions_confirmed {
         request.cautions_confirmed = show_cautions(session, request.order).await?;
     }
-    let answer = session
-        .change(&request, id, |link, request| async move { link.orders().close_order(request).await })
-        .await?;
     let board = board(session).await?;
+    let answer = session
+        .say(&request, again(id, &request), |link, request| async move {
+            link.orders().close_order(request).await
+        })
+        .await?;
     session.show(
         &answer,
         || render::order::closed(&answer, board),
         || render::order::rows(answer.order.as_slice()),
     )?;
     Ok(Answer::Done)
+}
+
+/// A closing ends its order, so a repeat finds no cautions to ask about: what was confirmed is said again.
+fn again(id: Uuid, request: &pb::CloseOrderRequest) -> Again {
+    let again = Again::of(id);
+    if request.cautions_confirmed { again.flag("--cautions-confirmed") } else { again }
 }
 
 fn resolve(site: String, args: CloseArgs) -> Result<pb::CloseOrderRequest, Failure> {
@@ -69,17 +82,14 @@ async fn show_cautions(session: &Session, order: i64) -> Result<bool, Failure> {
     let request = pb::ExplainOrderRequest { site: session.site(), order, ..Default::default() };
     let asked =
         session.ask(&request, |link, request| async move { link.due().explain_order(request).await }).await;
-    let cautions = match asked {
-        Ok(answer) => answer.item.map(|item| item.cautions).unwrap_or_default(),
+    let item = match asked {
+        Ok(answer) => answer.item.unwrap_or_default(),
         Err(Failure::Refused(_)) => return Ok(false),
         Err(other) => return Err(other),
     };
-    if cautions.is_empty() {
+    session.out.note(&told(&item));
+    if item.cautions.is_empty() {
         return Ok(false);
-    }
-    session.out.note(&format!("Cautions of order {order}:\n"));
-    for caution in &cautions {
-        session.out.note(&format!("  - {caution}\n"));
     }
     if !(session.out.is_watched() && io::stdin().is_terminal()) {
         session.out.note("not confirmed (--cautions-confirmed confirms them); recorded as such\n");
@@ -93,6 +103,25 @@ async fn show_cautions(session: &Session, order: i64) -> Result<bool, Failure> {
     let line = answer.await.map_err(|error| Failure::usage(format!("cannot read the answer: {error}")))?;
     let line = line.map_err(|error| Failure::usage(format!("cannot read the answer: {error}")))?;
     Ok(matches!(line.trim().to_lowercase().as_str(), "y" | "yes"))
+}
+
+/// What is said of an order before it is closed; nothing where it has neither a hazard nor a caution.
+fn told(item: &pb::DueItem) -> String {
+    let mut text = match (item.cautions.as_slice(), item.hazard) {
+        ([], false) => return String::new(),
+        ([], true) => {
+            format!(
+                "Order {} is marked as a hazard: neglect or the work itself can hurt someone.\n",
+                item.order
+            )
+        }
+        (_, _) => format!("Cautions of order {}:\n", item.order),
+    };
+    for caution in &item.cautions {
+        let _ = writeln!(text, "  - {caution}");
+    }
+    let _ = writeln!(text, "{}", render::due::DEFERRAL);
+    text
 }
 
 /// Reads `point=value[unit]`.
@@ -141,6 +170,29 @@ fn amount(text: &str) -> (&str, &str) {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn cautions_confirmed_at_the_terminal_stand_in_the_command_to_repeat() {
+        let id = Uuid::nil();
+        let closing = |cautions_confirmed| pb::CloseOrderRequest { cautions_confirmed, ..Default::default() };
+        assert!(again(id, &closing(true)).command().ends_with(" --cautions-confirmed"));
+        assert!(!again(id, &closing(false)).command().contains("--cautions-confirmed"));
+    }
+
+    #[test]
+    fn a_hazard_or_a_caution_is_told_and_defers_to_who_knows_better() {
+        let item = |hazard, cautions: &[&str]| pb::DueItem {
+            order: 7,
+            hazard,
+            cautions: cautions.iter().map(|&text| text.to_owned()).collect(),
+            ..Default::default()
+        };
+        let deferral = format!("{}\n", render::due::DEFERRAL);
+        assert_eq!(told(&item(false, &[])), "");
+        assert_eq!(told(&item(false, &["gloves"])), format!("Cautions of order 7:\n  - gloves\n{deferral}"));
+        let alone = told(&item(true, &[]));
+        assert!(alone.starts_with("Order 7 is marked as a hazard") && alone.ends_with(&deferral), "{alone}");
+    }
 
     #[test]
     fn readings_are_split_into_point_value_and_unit() {

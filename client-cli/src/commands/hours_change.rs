@@ -2,6 +2,7 @@
 
 use super::{board, instant, request_id};
 use crate::{
+    again::Again,
     args::hours::{AdjustArgs, ReadArgs, ReplaceArgs, SettleArgs, SettleWord},
     clock,
     exit::{Answer, Complaint, Failure},
@@ -12,6 +13,7 @@ use crate::{
 };
 use fettler_proto::v1 as pb;
 use prost_types::Timestamp;
+use uuid::Uuid;
 
 /// How many pages of held reports are searched for the one that is meant.
 const HELD_PAGES_MAX: usize = 100;
@@ -20,6 +22,7 @@ const HELD_PAGES_MAX: usize = 100;
 pub(super) async fn settle(session: &Session, args: SettleArgs) -> Result<Answer, Failure> {
     let id = request_id(&args.change);
     let report = find_held(session, &args).await?;
+    let again = again(id, &report);
     let settlement = match args.settlement {
         SettleWord::Count => pb::Settlement::Count,
         SettleWord::Drop => pb::Settlement::Drop,
@@ -32,16 +35,22 @@ pub(super) async fn settle(session: &Session, args: SettleArgs) -> Result<Answer
         by: args.by,
         note: args.note.unwrap_or_default(),
     };
-    let answer = session
-        .change(&request, id, |link, request| async move { link.hours().settle_report(request).await })
-        .await?;
     let board = board(session).await?;
+    let answer = session
+        .say(&request, again, |link, request| async move { link.hours().settle_report(request).await })
+        .await?;
     session.show(
         &answer,
         || render::hours::settled(&answer, board),
         || render::hours::reports(answer.report.as_slice()),
     )?;
     Ok(Answer::Done)
+}
+
+/// A report that was settled is no longer held, so a repeat has to name it whole.
+fn again(id: Uuid, report: &pb::ReportReference) -> Again {
+    let again = Again::of(id).with("--revision", report.revision.to_string());
+    if report.digest.is_empty() { again } else { again.with("--digest", report.digest.as_str()) }
 }
 
 /// The report that is meant. Where the revision was typed it is taken at its word, since a report that was settled
@@ -101,13 +110,17 @@ fn one_of(mut found: Vec<pb::ReportReference>, args: &SettleArgs) -> Result<pb::
 /// Pushes what a counter shows. The report's id is made of machine, meter and time, so that saying it again is a
 /// duplicate and not a second reading.
 pub(super) async fn read(session: &Session, args: ReadArgs) -> Result<Answer, Failure> {
-    let at = when(session, args.at.as_deref()).await?;
+    let typed = instant(session, "--at", args.at.as_deref()).await?;
+    // A shorter grain than this second would make every repeat within it another reading.
+    let at = typed.unwrap_or_else(|| Timestamp { nanos: 0, ..times::to_wire(clock::now()) });
+    let again = Again::default().with("--at", times::rfc3339(Some(&at)));
     let report = reading_report(args, at);
     let request = pb::PushReportRequest { site: session.site(), report: Some(report) };
-    let answer =
-        session.ask(&request, |link, request| async move { link.hours().push_report(request).await }).await?;
-    let ack = answer.acknowledgement.clone().unwrap_or_default();
     let board = board(session).await?;
+    let answer = session
+        .say(&request, again, |link, request| async move { link.hours().push_report(request).await })
+        .await?;
+    let ack = answer.acknowledgement.clone().unwrap_or_default();
     session.show(
         &answer,
         || render::hours::acknowledged(&ack, board),
@@ -133,12 +146,6 @@ fn reading_report(args: ReadArgs, at: Timestamp) -> pb::ShiftReport {
     }
 }
 
-/// A typed time, or this second: a shorter grain would make every repeat another reading.
-async fn when(session: &Session, text: Option<&str>) -> Result<Timestamp, Failure> {
-    let typed = instant(session, "--at", text).await?;
-    Ok(typed.unwrap_or_else(|| Timestamp { nanos: 0, ..times::to_wire(clock::now()) }))
-}
-
 /// Records that a counter was replaced.
 pub(super) async fn replace(session: &Session, args: ReplaceArgs) -> Result<Answer, Failure> {
     let id = request_id(&args.change);
@@ -147,15 +154,16 @@ pub(super) async fn replace(session: &Session, args: ReplaceArgs) -> Result<Answ
         request_id: id.to_string(),
         machine: args.machine,
         meter: args.meter.unwrap_or_default(),
-        at: Some(when(session, args.at.as_deref()).await?),
+        // Left out, it is the moment at which the service takes it: a repeat stays the same request.
+        at: instant(session, "--at", args.at.as_deref()).await?,
         closing_value: args.closing,
         opening_value: args.opening,
         by: args.by,
     };
+    let board = board(session).await?;
     let answer = session
         .change(&request, id, |link, request| async move { link.hours().replace_counter(request).await })
         .await?;
-    let board = board(session).await?;
     session.show(
         &answer,
         || answer.meter.as_ref().map(|meter| render::hours::meter(meter, board)).unwrap_or_default(),
@@ -172,15 +180,15 @@ pub(super) async fn adjust(session: &Session, args: AdjustArgs) -> Result<Answer
         request_id: id.to_string(),
         machine: args.machine,
         meter: args.meter.unwrap_or_default(),
-        at: Some(when(session, args.at.as_deref()).await?),
+        at: instant(session, "--at", args.at.as_deref()).await?,
         amount: args.amount,
         by: args.by,
         note: args.note,
     };
+    let board = board(session).await?;
     let answer = session
         .change(&request, id, |link, request| async move { link.hours().book_adjustment(request).await })
         .await?;
-    let board = board(session).await?;
     session.show(
         &answer,
         || answer.meter.as_ref().map(|meter| render::hours::meter(meter, board)).unwrap_or_default(),

@@ -5,7 +5,7 @@ use crate::{
     args::shop::{MachineCommand, MachineListArgs, MachineShowArgs, MachineWord, MoveArgs, RetireArgs},
     exit::{Answer, Failure},
     json::Named,
-    render,
+    render::{self, due::Board},
     session::Session,
 };
 use fettler_proto::v1 as pb;
@@ -81,10 +81,11 @@ async fn rest(session: &Session, args: MoveArgs) -> Result<Answer, Failure> {
         by: args.by,
         reason: args.reason,
     };
+    let board = board(session).await?;
     let answer = session
         .change(&request, id, |link, request| async move { link.machines().rest_machine(request).await })
         .await?;
-    moved(session, &answer, answer.machine.as_ref()).await
+    moved(session, &answer, answer.machine.as_ref(), board)
 }
 
 async fn forbid(session: &Session, args: MoveArgs) -> Result<Answer, Failure> {
@@ -96,10 +97,11 @@ async fn forbid(session: &Session, args: MoveArgs) -> Result<Answer, Failure> {
         by: args.by,
         reason: args.reason,
     };
+    let board = board(session).await?;
     let answer = session
         .change(&request, id, |link, request| async move { link.machines().forbid_machine(request).await })
         .await?;
-    moved(session, &answer, answer.machine.as_ref()).await
+    moved(session, &answer, answer.machine.as_ref(), board)
 }
 
 async fn give_back(session: &Session, args: MoveArgs) -> Result<Answer, Failure> {
@@ -111,10 +113,11 @@ async fn give_back(session: &Session, args: MoveArgs) -> Result<Answer, Failure>
         by: args.by,
         reason: args.reason,
     };
+    let board = board(session).await?;
     let answer = session
         .change(&request, id, |link, request| async move { link.machines().return_machine(request).await })
         .await?;
-    moved(session, &answer, answer.machine.as_ref()).await
+    moved(session, &answer, answer.machine.as_ref(), board)
 }
 
 async fn retire(session: &Session, args: RetireArgs) -> Result<Answer, Failure> {
@@ -128,10 +131,10 @@ async fn retire(session: &Session, args: RetireArgs) -> Result<Answer, Failure> 
         reason: moved.reason,
         validate_only: dry_run,
     };
+    let board = board(session).await?;
     let answer = session
         .change(&request, id, |link, request| async move { link.machines().retire_machine(request).await })
         .await?;
-    let board = board(session).await?;
     let text = || {
         let mut text = render::order::dry(dry_run);
         text.push_str(
@@ -147,12 +150,12 @@ async fn retire(session: &Session, args: RetireArgs) -> Result<Answer, Failure> 
     Ok(Answer::Done)
 }
 
-async fn moved<A: Message + Named>(
+fn moved<A: Message + Named>(
     session: &Session,
     answer: &A,
     machine: Option<&pb::Machine>,
+    board: Board,
 ) -> Result<Answer, Failure> {
-    let board = board(session).await?;
     session.show(
         answer,
         || machine.map(|machine| render::machine::standing(machine, board)).unwrap_or_default(),

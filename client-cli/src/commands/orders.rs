@@ -24,7 +24,7 @@ async fn one(session: &Session, order: i64) -> Result<Answer, Failure> {
     let board = board(session).await?;
     session.show(
         &answer,
-        || answer.order.as_ref().map(|order| render::order::one(order, board)).unwrap_or_default(),
+        || answer.order.as_ref().map(|order| render::order::alone(order, board)).unwrap_or_default(),
         || render::order::rows(answer.order.as_slice()),
     )?;
     Ok(Answer::Done)

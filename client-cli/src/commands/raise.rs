@@ -27,14 +27,14 @@ pub(crate) async fn run(session: &Session, args: RaiseArgs) -> Result<Answer, Fa
         hazard: args.hazard,
         note: args.note.unwrap_or_default(),
     };
+    let board = board(session).await?;
     let answer = session
         .change(&request, id, |link, request| async move { link.orders().raise_order(request).await })
         .await?;
-    let board = board(session).await?;
     let list = || pb::ListDueResponse { items: answer.item.iter().cloned().collect(), ..Default::default() };
     session.show(
         &answer,
-        || answer.item.as_ref().map(|item| render::due::item_text(item, board)).unwrap_or_default(),
+        || answer.item.as_ref().map(|item| render::due::item_alone(item, board)).unwrap_or_default(),
         || render::due::rows(&list()),
     )?;
     Ok(Answer::Done)

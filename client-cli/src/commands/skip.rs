@@ -20,10 +20,10 @@ pub(crate) async fn run(session: &Session, args: SkipArgs) -> Result<Answer, Fai
         reason: args.reason,
         validate_only: args.dry_run,
     };
+    let board = board(session).await?;
     let answer = session
         .change(&request, id, |link, request| async move { link.orders().skip_order(request).await })
         .await?;
-    let board = board(session).await?;
     session.show(
         &answer,
         || render::order::skipped(&answer, args.dry_run, board),

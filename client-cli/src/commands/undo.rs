@@ -20,10 +20,10 @@ pub(crate) async fn run(session: &Session, args: UndoArgs) -> Result<Answer, Fai
         reason: args.reason,
         validate_only: args.dry_run,
     };
+    let board = board(session).await?;
     let answer = session
         .change(&request, id, |link, request| async move { link.orders().undo_closing(request).await })
         .await?;
-    let board = board(session).await?;
     let list = || pb::ListDueResponse { items: answer.open_again.clone(), ..Default::default() };
     session.show(
         &answer,

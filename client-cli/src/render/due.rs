@@ -19,6 +19,10 @@ const ITEM_INDENT: usize = 4;
 const LABEL_INDENT: usize = 8;
 const LABEL_WIDTH: usize = 8;
 
+/// What stands under every list or order that shows a hazard or a caution.
+pub(crate) const DEFERRAL: &str =
+    "The builder's manual, local codes and licensed practice come before all this.";
+
 /// How a list is laid out.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Board {
@@ -220,6 +224,30 @@ pub(crate) fn item_text(item: &pb::DueItem, board: Board) -> String {
     out
 }
 
+/// One item that stands in no list.
+pub(crate) fn item_alone(item: &pb::DueItem, board: Board) -> String {
+    format!("{}{}", item_text(item, board), deferral(false, [item], board))
+}
+
+/// Whether an item shows a hazard or a caution.
+fn is_cautious(item: &pb::DueItem) -> bool {
+    item.hazard || !item.cautions.is_empty()
+}
+
+/// The last lines under what shows items outside of a list, or `others`; nothing where neither shows a hazard or a
+/// caution.
+pub(crate) fn deferral<'a>(
+    others: bool,
+    items: impl IntoIterator<Item = &'a pb::DueItem>,
+    board: Board,
+) -> String {
+    if others || items.into_iter().any(is_cautious) {
+        format!("\n{}", foot(DEFERRAL, board))
+    } else {
+        String::new()
+    }
+}
+
 /// When it is due, and how sure that is.
 pub(crate) fn due_words(item: &pb::DueItem, teller: Teller) -> String {
     let day = |time| teller.day_of(time);
@@ -256,6 +284,9 @@ fn footer(list: &pb::ListDueResponse, due: usize, board: Board) -> String {
         let _ = write!(total, ", {} with a hazard", words::grouped(hazard as u64));
     }
     let mut out = format!("\n{total}\n");
+    if list.items.iter().any(is_cautious) {
+        out.push_str(&foot(DEFERRAL, board));
+    }
     if list.held_reports > 0 {
         let number = usize::try_from(list.held_reports).unwrap_or(usize::MAX);
         let held = words::count(number, "report is", "reports are");
@@ -338,6 +369,27 @@ mod tests {
         let bold = board(&list, None, Board { style: out.style(), ..plain() });
         assert!(bold.contains("\u{1b}[1mMUST NOT START\u{1b}[0m"));
         assert_eq!(bold.replace("\u{1b}[1m", "").replace("\u{1b}[0m", ""), board(&list, None, plain()));
+    }
+
+    #[test]
+    fn a_hazard_or_a_caution_defers_to_who_knows_better_once() {
+        let told = |items: Vec<pb::DueItem>| {
+            let list = pb::ListDueResponse { items, ..testkit::due_list() };
+            board(&list, None, plain()).matches("licensed practice come").count()
+        };
+        let bare = pb::DueItem { section: pb::DueSection::Dated.into(), ..Default::default() };
+        let hazard = pb::DueItem { hazard: true, ..bare.clone() };
+        let caution = pb::DueItem { cautions: vec!["gloves".into()], ..bare.clone() };
+        assert_eq!(told(vec![bare.clone()]), 0);
+        assert_eq!(told(vec![hazard.clone(), caution.clone()]), 1);
+        for item in [hazard, caution] {
+            assert_eq!(
+                deferral(false, [&bare, &item], plain()),
+                format!("\n{}\n", lines(DEFERRAL, 80).join("\n"))
+            );
+        }
+        assert_eq!(deferral(false, [&bare], plain()), "");
+        assert_ne!(deferral(true, [&bare], plain()), "");
     }
 
     #[test]

@@ -1,7 +1,7 @@
 //! Work orders, and what came of a closing, a skip, a raise or an undo.
 
 use super::{
-    due::{Board, item_text},
+    due::{Board, deferral, item_text},
     table::Table,
     words,
     wrap::{between, labelled},
@@ -36,10 +36,18 @@ pub(crate) fn rows(orders: &[pb::Order]) -> Table {
             rfc3339(order.ended_at.as_ref()),
             closing.map_or_else(|| order.skipped_by.clone(), |closing| closing.done_by.clone()),
             closing.map_or_else(String::new, |closing| words::as_found(closing.as_found()).to_owned()),
-            closing.map_or_else(String::new, |closing| closing.lateness_as_known_now.clone()),
+            closing.map_or_else(String::new, |closing| lateness(closing).to_owned()),
         ]);
     }
     table
+}
+
+/// How late a closing was: as known now, or, in lists, which do not judge every closing anew, as known then.
+fn lateness(closing: &pb::Closing) -> &str {
+    match closing.lateness_as_known_now.as_str() {
+        "" => &closing.lateness_as_known_then,
+        now => now,
+    }
 }
 
 /// Orders for people: fewer columns, times in the site's zone.
@@ -59,8 +67,18 @@ pub(crate) fn list(orders: &[pb::Order], board: Board) -> String {
     table.text(board.width, board.style)
 }
 
+/// One order that stands alone.
+pub(crate) fn alone(order: &pb::Order, board: Board) -> String {
+    format!("{}{}", one(order, board), deferral(is_cautious(order), [], board))
+}
+
+/// Whether an order's record shows cautions.
+fn is_cautious(order: &pb::Order) -> bool {
+    order.closing.iter().chain(&order.undone).any(|closing| !closing.cautions_shown.is_empty())
+}
+
 /// One order with its closing and what was undone.
-pub(crate) fn one(order: &pb::Order, board: Board) -> String {
+fn one(order: &pb::Order, board: Board) -> String {
     let state = words::order_state(order.state());
     let mut out = between(&format!("{} {}", order.number, order.title), state, 0, 2, board.width);
     let mut label = |name: &str, text: &str| out.push_str(&labelled(2, name, 12, text, board.width));
@@ -107,11 +125,12 @@ fn closing_text(closing: &pb::Closing, board: Board) -> String {
     }
     label("note", &closing.note);
     label("was due", &when(closing.due_as_known_then.as_ref()));
-    if closing.lateness_as_known_then == closing.lateness_as_known_now {
-        label("lateness", &closing.lateness_as_known_now);
+    let (then, now) = (&closing.lateness_as_known_then, &closing.lateness_as_known_now);
+    if then == now || then.is_empty() || now.is_empty() {
+        label("lateness", lateness(closing));
     } else {
-        label("lateness", &format!("{} as known then", closing.lateness_as_known_then));
-        label("", &format!("{} as known now", closing.lateness_as_known_now));
+        label("lateness", &format!("{then} as known then"));
+        label("", &format!("{now} as known now"));
     }
     label("satisfied", &closing.satisfied);
     if closing.covered_by != 0 {
@@ -163,6 +182,7 @@ pub(crate) fn closed(answer: &pb::CloseOrderResponse, board: Board) -> String {
         out.push_str(&heading("NEXT"));
         out.push_str(&item_text(next, board));
     }
+    out.push_str(&deferral(answer.order.iter().any(is_cautious), &answer.next, board));
     out
 }
 
@@ -173,6 +193,7 @@ pub(crate) fn skipped(answer: &pb::SkipOrderResponse, dry_run: bool, board: Boar
     if let Some(next) = &answer.next {
         let _ = write!(out, "\n{}\n{}", board.style.heading("NEXT"), item_text(next, board));
     }
+    out.push_str(&deferral(answer.order.iter().any(is_cautious), &answer.next, board));
     out
 }
 
@@ -188,6 +209,7 @@ pub(crate) fn undone(answer: &pb::UndoClosingResponse, dry_run: bool, board: Boa
         let _ = write!(out, "\n{}\n", board.style.heading("VOID NOW"));
         out.push_str(&labelled(0, "", 2, &numbers.join(", "), board.width));
     }
+    out.push_str(&deferral(false, &answer.open_again, board));
     out
 }
 
@@ -204,6 +226,43 @@ mod tests {
         testkit::{self, at},
         times::{self, Teller},
     };
+
+    fn plain() -> Board {
+        let now = times::absolute("2026-11-25T05:02:00Z").unwrap();
+        Board { teller: Teller::new(chrono_tz::Europe::Berlin, now), width: 80, style: Style::PLAIN }
+    }
+
+    #[test]
+    fn a_list_tells_the_lateness_of_the_closing_where_no_later_one_is_given() {
+        let order = |then: &str, now: &str| pb::Order {
+            closing: Some(pb::Closing {
+                lateness_as_known_then: then.into(),
+                lateness_as_known_now: now.into(),
+                ..Default::default()
+            }),
+            ..Default::default()
+        };
+        assert_eq!(rows(&[order("9 days late", "")]).rows[0][9], "9 days late");
+        assert_eq!(rows(&[order("9 days late", "8 days late")]).rows[0][9], "8 days late");
+        assert_eq!(rows(&[order("", "")]).rows[0][9], "");
+    }
+
+    #[test]
+    fn lateness_is_told_once_where_there_is_one() {
+        let text = |then: &str, now: &str| {
+            let closing = pb::Closing {
+                lateness_as_known_then: then.into(),
+                lateness_as_known_now: now.into(),
+                ..Default::default()
+            };
+            let text = closing_text(&closing, plain());
+            text.lines().filter(|line| line.contains("late")).map(str::to_owned).collect::<Vec<_>>()
+        };
+        assert_eq!(text("9 days late", ""), ["  lateness    9 days late"]);
+        assert_eq!(text("9 days late", "9 days late"), ["  lateness    9 days late"]);
+        assert_eq!(text("", ""), Vec::<String>::new());
+        assert_eq!(text("9 days late", "8 days late").len(), 2);
+    }
 
     #[test]
     fn a_closing_shows_what_was_recorded_and_what_is_next() {
@@ -242,12 +301,12 @@ mod tests {
             left_open: vec![1062],
             remarks: vec!["closed 9 days after it fell due".into()],
         };
-        let now = times::absolute("2026-11-25T05:02:00Z").unwrap();
-        let board =
-            Board { teller: Teller::new(chrono_tz::Europe::Berlin, now), width: 80, style: Style::PLAIN };
+        let board = plain();
         let text = closed(&answer, board);
         assert!(text.lines().all(|line| line.chars().count() <= 80), "{text}");
         insta::assert_snapshot!(text);
+        assert!(alone(&order, board).ends_with("licensed practice come before all this.\n"));
+        assert!(!alone(&pb::Order { closing: None, ..order.clone() }, board).contains("licensed"));
         insta::assert_snapshot!(list(&[order], board));
     }
 }

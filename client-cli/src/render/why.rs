@@ -1,7 +1,7 @@
 //! Why an order is due when it is.
 
 use super::{
-    due::{Board, due_words, item_text, named},
+    due::{Board, deferral, due_words, item_text, named},
     table::Table,
     words,
     wrap::{between, labelled, lines},
@@ -50,6 +50,7 @@ pub(crate) fn text(answer: &pb::ExplainOrderResponse, board: Board) -> String {
             "The row on the due list was computed earlier and says something else; it will be refreshed.";
         out.extend(lines(note, board.width).into_iter().map(|line| line + "\n"));
     }
+    out.push_str(&deferral(false, [item], board));
     out
 }
 

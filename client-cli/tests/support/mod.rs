@@ -1,5 +1,6 @@
 //! A small service for the client to talk to, and a way to run the client as a person would.
 
+mod others;
 mod service;
 
 pub(crate) use service::{Mock, Plan};

@@ -4,11 +4,14 @@ use super::TOKEN;
 use fettler_proto::v1::{
     self as pb,
     due_service_server::{DueService, DueServiceServer},
+    machine_service_server::MachineServiceServer,
     order_service_server::{OrderService, OrderServiceServer},
+    person_service_server::PersonServiceServer,
     run_hours_service_server::{RunHoursService, RunHoursServiceServer},
     shop_service_server::{ShopService, ShopServiceServer},
 };
 use futures::FutureExt as _;
+use prost::Message;
 use std::{
     collections::{HashMap, HashSet},
     net::SocketAddr,
@@ -31,6 +34,8 @@ use tonic_types::{ErrorDetails, FieldViolation, StatusExt as _};
 pub(crate) struct Plan {
     /// How many calls of CloseOrder are answered with UNAVAILABLE first.
     pub(crate) close_unavailable: u32,
+    /// How many calls that change something are answered with UNAVAILABLE first, although the first was taken.
+    pub(crate) changes_unanswered: usize,
     /// Answer CloseOrder with a refusal that has every detail.
     pub(crate) close_refused: bool,
     /// Never answer CloseOrder.
@@ -47,6 +52,8 @@ pub(crate) struct Plan {
 #[derive(Debug, Default)]
 pub(crate) struct Seen {
     pub(crate) closings: Vec<pb::CloseOrderRequest>,
+    /// Every call that changes something, as it was sent.
+    pub(crate) changes: Vec<Vec<u8>>,
     pub(crate) sites: Vec<String>,
     pub(crate) reports: HashMap<String, u32>,
     pub(crate) streams: u32,
@@ -79,6 +86,8 @@ impl Mock {
             .add_service(OrderServiceServer::with_interceptor(mock.clone(), check))
             .add_service(RunHoursServiceServer::with_interceptor(mock.clone(), check))
             .add_service(ShopServiceServer::with_interceptor(mock.clone(), check))
+            .add_service(MachineServiceServer::with_interceptor(mock.clone(), check))
+            .add_service(PersonServiceServer::with_interceptor(mock.clone(), check))
             .serve_with_incoming(TcpListenerStream::new(listener));
         tokio::spawn(server);
         (mock, address)
@@ -87,6 +96,18 @@ impl Mock {
     /// Looks at what was asked.
     pub(crate) fn seen<T>(&self, look: impl FnOnce(&mut Seen) -> T) -> T {
         look(&mut self.seen.lock().unwrap())
+    }
+
+    /// Remembers a call that changes something, and answers it as planned.
+    pub(super) fn change<A: Default>(&self, request: &impl Message) -> Result<Response<A>, Status> {
+        let calls = self.seen(|seen| {
+            seen.changes.push(request.encode_to_vec());
+            seen.changes.len()
+        });
+        if calls <= self.plan.changes_unanswered {
+            return Err(Status::unavailable("the answer is lost"));
+        }
+        Ok(Response::new(A::default()))
     }
 
     fn judge(&self, report: &pb::ShiftReport) -> pb::Acknowledgement {
@@ -183,7 +204,7 @@ impl Mock {
     }
 }
 
-fn none<T>() -> Result<Response<T>, Status> {
+pub(super) fn none<T>() -> Result<Response<T>, Status> {
     Err(Status::unimplemented("this service is a stand-in"))
 }
 
@@ -231,6 +252,9 @@ impl DueService for Mock {
         &self,
         request: Request<pb::ExplainOrderRequest>,
     ) -> Result<Response<pb::ExplainOrderResponse>, Status> {
+        if self.seen(|seen| !seen.changes.is_empty()) {
+            return Err(Status::not_found("there is no such open order"));
+        }
         let item = Some(item(request.into_inner().order));
         Ok(Response::new(pb::ExplainOrderResponse { item, row_agrees: true, ..Default::default() }))
     }
@@ -247,6 +271,7 @@ impl OrderService for Mock {
             seen.closings.push(request.clone());
             seen.closings.len()
         });
+        let _: Response<()> = self.change(&request)?;
         self.arrived.notify_one();
         if self.plan.close_silent {
             std::future::pending::<()>().await;
@@ -312,23 +337,23 @@ impl OrderService for Mock {
 
     async fn skip_order(
         &self,
-        _: Request<pb::SkipOrderRequest>,
+        request: Request<pb::SkipOrderRequest>,
     ) -> Result<Response<pb::SkipOrderResponse>, Status> {
-        none()
+        self.change(request.get_ref())
     }
 
     async fn raise_order(
         &self,
-        _: Request<pb::RaiseOrderRequest>,
+        request: Request<pb::RaiseOrderRequest>,
     ) -> Result<Response<pb::RaiseOrderResponse>, Status> {
-        none()
+        self.change(request.get_ref())
     }
 
     async fn undo_closing(
         &self,
-        _: Request<pb::UndoClosingRequest>,
+        request: Request<pb::UndoClosingRequest>,
     ) -> Result<Response<pb::UndoClosingResponse>, Status> {
-        none()
+        self.change(request.get_ref())
     }
 }
 
@@ -349,6 +374,7 @@ impl RunHoursService for Mock {
         &self,
         request: Request<pb::PushReportRequest>,
     ) -> Result<Response<pb::PushReportResponse>, Status> {
+        let _: Response<()> = self.change(request.get_ref())?;
         let report = request.into_inner().report.unwrap();
         Ok(Response::new(pb::PushReportResponse { acknowledgement: Some(self.judge(&report)) }))
     }
@@ -371,28 +397,36 @@ impl RunHoursService for Mock {
         &self,
         _: Request<pb::ListHeldReportsRequest>,
     ) -> Result<Response<pb::ListHeldReportsResponse>, Status> {
-        none()
+        let reference = pb::ReportReference {
+            source: "erp".into(),
+            report_id: "R-1".into(),
+            revision: 2,
+            digest: "0123456789abcdef".repeat(4),
+        };
+        let held = pb::KeptReport { report: Some(reference), ..Default::default() };
+        let reports = if self.seen(|seen| seen.changes.is_empty()) { vec![held] } else { Vec::new() };
+        Ok(Response::new(pb::ListHeldReportsResponse { reports, ..Default::default() }))
     }
 
     async fn settle_report(
         &self,
-        _: Request<pb::SettleReportRequest>,
+        request: Request<pb::SettleReportRequest>,
     ) -> Result<Response<pb::SettleReportResponse>, Status> {
-        none()
+        self.change(request.get_ref())
     }
 
     async fn replace_counter(
         &self,
-        _: Request<pb::ReplaceCounterRequest>,
+        request: Request<pb::ReplaceCounterRequest>,
     ) -> Result<Response<pb::ReplaceCounterResponse>, Status> {
-        none()
+        self.change(request.get_ref())
     }
 
     async fn book_adjustment(
         &self,
-        _: Request<pb::BookAdjustmentRequest>,
+        request: Request<pb::BookAdjustmentRequest>,
     ) -> Result<Response<pb::BookAdjustmentResponse>, Status> {
-        none()
+        self.change(request.get_ref())
     }
 
     async fn get_meter(
@@ -417,6 +451,7 @@ impl ShopService for Mock {
         &self,
         request: Request<pb::LoadShopRequest>,
     ) -> Result<Response<pb::LoadShopResponse>, Status> {
+        let _: Response<()> = self.change(request.get_ref())?;
         self.seen(|seen| seen.loads.push(request.into_inner()));
         let change = pb::ShopChange { subject: "machine L-03".into(), change: "added".into() };
         Ok(Response::new(pb::LoadShopResponse {
@@ -436,8 +471,8 @@ impl ShopService for Mock {
 
     async fn state_last_done(
         &self,
-        _: Request<pb::StateLastDoneRequest>,
+        request: Request<pb::StateLastDoneRequest>,
     ) -> Result<Response<pb::StateLastDoneResponse>, Status> {
-        none()
+        self.change(request.get_ref())
     }
 }

@@ -78,6 +78,18 @@ impl Shop {
         (shop, item)
     }
 
+    /// Loads one machine's card.
+    async fn try_load(&self, card: v1::MachineCard) -> Result<v1::LoadShopResponse, tonic::Status> {
+        let site = v1::Site { key: "north".into(), ..Default::default() };
+        let shop = v1::Shop { site: Some(site), machines: vec![card], ..Default::default() };
+        let ask = v1::LoadShopRequest { shop: Some(shop), ..Default::default() };
+        ShopServiceClient::new(self.wire.clone()).load_shop(ask).await.map(tonic::Response::into_inner)
+    }
+
+    async fn load(&self, card: v1::MachineCard) {
+        self.try_load(card).await.expect("the card is as it should be");
+    }
+
     fn hours_later(&self, hours: i64) {
         self.server.clock.move_to(Ts(NOW.0 + hours * HOUR));
     }
@@ -333,4 +345,142 @@ async fn the_journal_tells_who_said_what_and_grows_by_every_fact() {
     let list = people.list_people(v1::ListPeopleRequest::default()).await.unwrap().into_inner().people;
     let names: Vec<&str> = list.iter().map(|person| person.name.as_str()).collect();
     assert_eq!(names, ["Ada Kern", "Ben Holt"]);
+}
+
+#[tokio::test]
+async fn a_replacement_and_an_adjustment_without_a_time_are_of_now_and_may_be_repeated_later() {
+    let shop = Shop::open().await;
+    shop.push(stretch("1", -4, 0, "3")).await;
+    shop.hours_later(1);
+    let adjust = v1::BookAdjustmentRequest {
+        request_id: "0b2b3a52-6a0e-4a8c-9a53-6c8f3cf0a112".into(),
+        machine: "L-03".into(),
+        amount: "-1".into(),
+        by: "Ben Holt".into(),
+        note: "gap to the counter".into(),
+        ..Default::default()
+    };
+    let replace = v1::ReplaceCounterRequest {
+        request_id: "0b2b3a52-6a0e-4a8c-9a53-6c8f3cf0a113".into(),
+        machine: "L-04".into(),
+        closing_value: "4810".into(),
+        by: "Ada Kern".into(),
+        ..Default::default()
+    };
+    let adjusted = shop.hours().book_adjustment(adjust.clone()).await.unwrap().into_inner();
+    let replaced = shop.hours().replace_counter(replace.clone()).await.unwrap().into_inner();
+    let mut journal = JournalServiceClient::new(shop.wire.clone());
+    let head = v1::GetJournalHeadRequest::default();
+    let before = journal.get_journal_head(head.clone()).await.unwrap().into_inner();
+    shop.hours_later(3);
+    assert_eq!(shop.hours().book_adjustment(adjust).await.unwrap().into_inner(), adjusted);
+    assert_eq!(shop.hours().replace_counter(replace).await.unwrap().into_inner(), replaced);
+    assert_eq!(journal.get_journal_head(head).await.unwrap().into_inner(), before, "no second fact");
+    let counted = |hours: i64| v1::GetMeterRequest {
+        machine: "L-03".into(),
+        at: Some(hours_from_now(hours)),
+        ..Default::default()
+    };
+    for (hours, expect) in [(0, "3"), (2, "2")] {
+        let meter = shop.hours().get_meter(counted(hours)).await.unwrap().into_inner().meter.unwrap();
+        assert_eq!(meter.counted, expect, "booked at the time of the first call: {hours} h");
+    }
+}
+
+#[tokio::test]
+async fn a_meter_is_answered_under_its_machines_tag_whatever_name_was_asked() {
+    let shop = Shop::open().await;
+    shop.load(v1::MachineCard {
+        tag: "L-03".into(),
+        also_known_as: vec!["lathe 3".into(), "7003".into()],
+        ..Default::default()
+    })
+    .await;
+    let ask = v1::GetMeterRequest { machine: "lathe 3".into(), ..Default::default() };
+    let meter = shop.hours().get_meter(ask).await.unwrap().into_inner().meter.unwrap();
+    assert_eq!(meter.machine, "L-03");
+    let ask = v1::BookAdjustmentRequest {
+        machine: "7003".into(),
+        amount: "1".into(),
+        by: "Ben Holt".into(),
+        note: "gap to the counter".into(),
+        ..Default::default()
+    };
+    let meter = shop.hours().book_adjustment(ask).await.unwrap().into_inner().meter.unwrap();
+    assert_eq!(meter.machine, "L-03");
+}
+
+#[tokio::test]
+async fn other_names_are_taken_away_by_naming_the_tag_alone() {
+    let shop = Shop::open().await;
+    let names = |names: &[&str]| v1::MachineCard {
+        tag: "L-03".into(),
+        also_known_as: names.iter().map(|&name| name.to_owned()).collect(),
+        ..Default::default()
+    };
+    let knows = async |name: &str| {
+        let ask = v1::GetMachineRequest { machine: name.into(), ..Default::default() };
+        shop.machines().get_machine(ask).await.is_ok()
+    };
+    shop.load(names(&["lathe 3", "7003"])).await;
+    shop.load(names(&[])).await;
+    assert!(knows("lathe 3").await && knows("7003").await, "none named: all stay");
+    shop.load(names(&["7003"])).await;
+    assert!(!knows("lathe 3").await && knows("7003").await, "any named: they replace all");
+    shop.load(names(&["L-03"])).await;
+    assert!(!knows("7003").await && knows("L-03").await, "the tag alone: no other name is left");
+}
+
+#[tokio::test]
+async fn while_stopped_lists_what_may_be_done_now_and_not_what_opens_within_the_horizon() {
+    let shop = Shop::open().await;
+    let calendar = v1::CalendarClause { every: 60, unit: v1::CalendarUnit::Day.into(), ..Default::default() };
+    let clauses = vec![v1::Clause { counts: Some(v1::clause::Counts::Calendar(calendar)) }];
+    shop.load(v1::MachineCard {
+        tag: "L-03".into(),
+        tasks: vec![v1::TaskCard {
+            key: "way-oil".into(),
+            rule: Some(v1::IntervalRule { clauses, ..Default::default() }),
+            ..Default::default()
+        }],
+        last_done_now: true,
+        ..Default::default()
+    })
+    .await;
+    shop.hours_later(8);
+    shop.push(stretch("1", 0, 8, "7.25")).await;
+    let while_stopped = async |until: &str| {
+        let ask = v1::ListDueRequest { until: until.into(), while_stopped: true, ..Default::default() };
+        let list = DueServiceClient::new(shop.wire.clone()).list_due(ask).await.unwrap().into_inner();
+        let found = list.items.into_iter().filter(|item| item.section() == v1::DueSection::WhileStopped);
+        found.map(|item| (item.task, item.when)).collect::<Vec<_>>()
+    };
+    // Due 60 days after 25 November: on 24 January, from 18 January on (10 % of the interval, rounded down).
+    assert_eq!(while_stopped("2027-01-20").await, [], "its window opens in weeks");
+    shop.hours_later(24 * 55);
+    let now = while_stopped("").await;
+    assert_eq!(now, [("way-oil".to_owned(), "may be done now".to_owned())]);
+}
+
+#[tokio::test]
+async fn a_machine_takes_as_many_points_and_tasks_as_the_domain_allows() {
+    use fettler_domain::shop::limits::{POINTS_MAX, TASKS_MAX};
+    let shop = Shop::open().await;
+    let point = |n: usize| v1::TestPoint { key: format!("p-{n}"), ..Default::default() };
+    let card = |points: usize, tasks: usize| v1::MachineCard {
+        tag: "L-09".into(),
+        points: (0..points).map(point).collect(),
+        tasks: (0..tasks).map(|n| task(&format!("t-{n}"), "7", false)).collect(),
+        meters: vec![v1::MeterCard { kind: v1::MeterKind::Operating.into(), ..Default::default() }],
+        ..Default::default()
+    };
+    for (points, tasks, field) in
+        [(POINTS_MAX + 1, 0, "shop.machines[0].points"), (0, TASKS_MAX + 1, "shop.machines[0].tasks")]
+    {
+        let status = shop.try_load(card(points, tasks)).await.unwrap_err();
+        let found = support::fields(&status);
+        let most = format!("at most {POINTS_MAX}");
+        assert!(found.len() == 1 && found[0].0 == field && found[0].1.contains(&most), "{found:?}");
+    }
+    shop.load(card(POINTS_MAX, 0)).await;
 }

@@ -366,8 +366,12 @@ pub enum DuePart {
     Dated,
     /// Items that nobody has recorded.
     NeverRecorded,
-    /// Items not due before the horizon's end whose window is open, on machines that the other two parts name.
-    WhileStopped,
+    /// Items not due before the horizon's end whose window is open at `now`, on machines that the other two parts
+    /// name.
+    WhileStopped {
+        /// The moment of the answer.
+        now: Ts,
+    },
 }
 
 /// Where a page of the due list begins: section, key time, order number.

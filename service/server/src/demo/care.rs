@@ -3,7 +3,7 @@
 
 use fettler_proto::v1;
 
-const BUILDER: &str = "the machine builder's manual overrides this";
+const BUILDER: &str = "the builder's manual, local codes and licensed practice come first";
 const AIR: &str = "close and lock the supply valve, vent to 0 bar, look at the gauge, then unscrew the bowl";
 const EYES: &str = "wear eye protection";
 const LOCKOUT: &str =
@@ -11,7 +11,7 @@ const LOCKOUT: &str =
 const SKIN: &str = "keep coolant off the skin: gloves, but never near turning parts, and wash before eating";
 const CABINET: &str = "the inside of the cabinet is for a licensed electrician only";
 
-/// A task whose cautions end with the builder's word.
+/// A task whose cautions end with who knows better.
 struct Care {
     key: &'static str,
     title: &'static str,

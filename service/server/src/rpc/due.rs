@@ -109,7 +109,7 @@ async fn fill(
         (DuePart::NeverRecorded, v1::DueSection::NeverRecorded),
     ];
     if ask.while_stopped {
-        parts.push((DuePart::WhileStopped, v1::DueSection::WhileStopped));
+        parts.push((DuePart::WhileStopped { now: call.now() }, v1::DueSection::WhileStopped));
     }
     let (first, mut after) = page.after.unwrap_or((0, None));
     let mut left = page.limit;

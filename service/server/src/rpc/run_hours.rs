@@ -1,8 +1,11 @@
 //! Run hours.
 
-use super::{Answer, Desk, push};
-use crate::wire::{page, report};
+use super::{Answer, Call, Desk, push};
+use crate::status::Failure;
+use crate::wire::{machine, page, report};
 use fettler_domain::error::Error;
+use fettler_domain::ids::SiteId;
+use fettler_domain::shop::{MeterRecord, MeterShows};
 use fettler_proto::v1;
 use tonic::{Request, Response, Streaming, async_trait};
 
@@ -112,7 +115,7 @@ impl v1::run_hours_service_server::RunHoursService for Desk {
         request: Request<v1::ReplaceCounterRequest>,
     ) -> Answer<v1::ReplaceCounterResponse> {
         self.change("ReplaceCounter", request, |call, ask| async move {
-            let (said, closing, opening) = report::replacement(&ask)?;
+            let (said, closing, opening) = report::replacement(&ask, call.now())?;
             let site = call.site(&ask.site).await?.site;
             let (machine, meter) = (&said.machine, said.meter.as_ref());
             let replace = call.store.replace_counter(
@@ -126,7 +129,8 @@ impl v1::run_hours_service_server::RunHoursService for Desk {
                 &said.by,
             );
             let (record, shows) = replace.await?;
-            Ok(v1::ReplaceCounterResponse { meter: Some(report::meter(machine.as_str(), &record, &shows)) })
+            let meter = under_its_tag(&call, site, machine.as_str(), &record, &shows).await?;
+            Ok(v1::ReplaceCounterResponse { meter: Some(meter) })
         })
         .await
     }
@@ -136,7 +140,7 @@ impl v1::run_hours_service_server::RunHoursService for Desk {
         request: Request<v1::BookAdjustmentRequest>,
     ) -> Answer<v1::BookAdjustmentResponse> {
         self.change("BookAdjustment", request, |call, ask| async move {
-            let (said, amount, note) = report::adjustment(&ask)?;
+            let (said, amount, note) = report::adjustment(&ask, call.now())?;
             let site = call.site(&ask.site).await?.site;
             let (machine, meter) = (&said.machine, said.meter.as_ref());
             let book = call.store.book_adjustment(
@@ -150,7 +154,8 @@ impl v1::run_hours_service_server::RunHoursService for Desk {
                 &note,
             );
             let (record, shows) = book.await?;
-            Ok(v1::BookAdjustmentResponse { meter: Some(report::meter(machine.as_str(), &record, &shows)) })
+            let meter = under_its_tag(&call, site, machine.as_str(), &record, &shows).await?;
+            Ok(v1::BookAdjustmentResponse { meter: Some(meter) })
         })
         .await
     }
@@ -160,8 +165,22 @@ impl v1::run_hours_service_server::RunHoursService for Desk {
             let (machine, meter, at) = report::meter_ask(&ask)?;
             let site = call.site(&ask.site).await?.site;
             let (record, shows) = call.store.meter(site, machine.as_str(), meter.as_ref(), at).await?;
-            Ok(v1::GetMeterResponse { meter: Some(report::meter(machine.as_str(), &record, &shows)) })
+            let meter = under_its_tag(&call, site, machine.as_str(), &record, &shows).await?;
+            Ok(v1::GetMeterResponse { meter: Some(meter) })
         })
         .await
     }
+}
+
+/// A meter under the tag of its machine, whichever of its names was said.
+async fn under_its_tag(
+    call: &Call,
+    site: SiteId,
+    name: &str,
+    record: &MeterRecord,
+    shows: &MeterShows,
+) -> Result<v1::Meter, Failure> {
+    let found = call.store.machine(site, name).await?;
+    let (of, _) = found.ok_or_else(|| machine::no_machine(name))?;
+    Ok(report::meter(of.tag.as_str(), record, shows))
 }

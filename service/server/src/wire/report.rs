@@ -289,30 +289,30 @@ pub struct MeterSaid {
 fn meter_said(
     fields: &mut Fields,
     (machine, meter): (&str, &str),
-    at: Option<&prost_types::Timestamp>,
+    (at, now): (Option<&prost_types::Timestamp>, Ts),
     by: &str,
 ) -> Option<MeterSaid> {
     let machine = fields.key("machine", machine);
     let meter = fields.optional_key("meter", meter);
-    let at = fields.instant("at", at);
+    let at = fields.optional_instant("at", at);
     let by = fields.name("by", by);
-    Some(MeterSaid { machine: machine?, meter: meter?, at: at?, by: by? })
+    Some(MeterSaid { machine: machine?, meter: meter?, at: at?.unwrap_or(now), by: by? })
 }
 
-/// Reads a counter's replacement: the meter, the closing and the opening value.
-pub fn replacement(ask: &v1::ReplaceCounterRequest) -> Result<(MeterSaid, String, String), Error> {
+/// Reads a counter's replacement, said at `now`: the meter, the closing and the opening value.
+pub fn replacement(ask: &v1::ReplaceCounterRequest, now: Ts) -> Result<(MeterSaid, String, String), Error> {
     let mut fields = Fields::new();
-    let said = meter_said(&mut fields, (&ask.machine, &ask.meter), ask.at.as_ref(), &ask.by);
+    let said = meter_said(&mut fields, (&ask.machine, &ask.meter), (ask.at.as_ref(), now), &ask.by);
     let closing = fields.amount_text("closing_value", &ask.closing_value);
     let opening = if ask.opening_value.is_empty() { "0" } else { &ask.opening_value };
     let opening = fields.amount_text("opening_value", opening);
     fields.finish(said.zip(closing).zip(opening).map(|((said, closing), opening)| (said, closing, opening)))
 }
 
-/// Reads an adjustment: the meter, the amount and why.
-pub fn adjustment(ask: &v1::BookAdjustmentRequest) -> Result<(MeterSaid, String, String), Error> {
+/// Reads an adjustment, said at `now`: the meter, the amount and why.
+pub fn adjustment(ask: &v1::BookAdjustmentRequest, now: Ts) -> Result<(MeterSaid, String, String), Error> {
     let mut fields = Fields::new();
-    let said = meter_said(&mut fields, (&ask.machine, &ask.meter), ask.at.as_ref(), &ask.by);
+    let said = meter_said(&mut fields, (&ask.machine, &ask.meter), (ask.at.as_ref(), now), &ask.by);
     let amount = fields.amount("amount", &ask.amount, Unit::Hours);
     if amount == Some(Amount::ZERO) {
         fields.wrong(

@@ -1,6 +1,6 @@
 //! Reads a shop's declaration: site, sources, people and machines. Tasks and rules stand in [`super::tasks_in`].
 
-use super::fields::{Fields, LINE_MAX, SHORT_MAX, Said, shown};
+use super::fields::{Fields, Said, shown};
 use super::tasks_in::{last_done, sheet, task};
 use chrono::Weekday;
 use fettler_domain::calendar::{
@@ -8,21 +8,13 @@ use fettler_domain::calendar::{
 };
 use fettler_domain::error::Error;
 use fettler_domain::quantity::{Amount, MaxPerHour, MeterKind};
-use fettler_domain::shop::limits::UNIT_MAX;
+use fettler_domain::shop::limits::{
+    ALIASES_MAX, FAMILY_MAX, LAST_DONE_MAX, MACHINES_MAX, METERS_MAX, PEOPLE_MAX, POINTS_MAX, RANK_MAX,
+    SHEETS_MAX, SHEETS_OF_MACHINE_MAX, SHORT_TEXT_MAX, SOURCES_MAX, TASKS_MAX, TEXT_MAX, UNIT_MAX,
+};
 use fettler_domain::shop::{Declaration, MachineCard, MeterCard, PointCard, SiteCard, SourceCard};
 use fettler_domain::text::{Key, Name};
 use fettler_proto::v1;
-
-/// The most sources, people, sheets or machines of one load: what a message of 4 MiB can hold.
-const ENTRIES_MAX: usize = 10_000;
-/// The most meters, test points, sheets or other names of a machine.
-const PER_MACHINE_MAX: usize = 100;
-/// The most tasks of a machine or of a sheet.
-pub const TASKS_MAX: usize = 500;
-/// The lowest rank of a source, as a number.
-const RANK_MAX: u32 = 1_000;
-/// The longest family, in characters.
-const FAMILY_MAX: usize = 40;
 
 /// Reads a declaration.
 pub fn declaration(shop: Option<&v1::Shop>) -> Result<Declaration, Error> {
@@ -32,10 +24,10 @@ pub fn declaration(shop: Option<&v1::Shop>) -> Result<Declaration, Error> {
     };
     let read = fields.within("shop", |fields| {
         let site = fields.within("site", |fields| site(fields, shop.site.as_ref()));
-        let sources = fields.each("sources", &shop.sources, ENTRIES_MAX, source);
-        let people = fields.each("people", &shop.people, ENTRIES_MAX, |fields, name| fields.name("", name));
-        let sheets = fields.each("sheets", &shop.sheets, ENTRIES_MAX, sheet);
-        let machines = fields.each("machines", &shop.machines, ENTRIES_MAX, machine);
+        let sources = fields.each("sources", &shop.sources, SOURCES_MAX, source);
+        let people = fields.each("people", &shop.people, PEOPLE_MAX, |fields, name| fields.name("", name));
+        let sheets = fields.each("sheets", &shop.sheets, SHEETS_MAX, sheet);
+        let machines = fields.each("machines", &shop.machines, MACHINES_MAX, machine);
         fields.unique("sources", "name", shop.sources.iter().map(|source| source.name.as_str()));
         fields.unique("sheets", "key", shop.sheets.iter().map(|sheet| sheet.key.as_str()));
         fields.unique("machines", "tag", shop.machines.iter().map(|machine| machine.tag.as_str()));
@@ -144,15 +136,16 @@ fn machine(fields: &mut Fields, said: &v1::MachineCard) -> Option<MachineCard> {
     let tag = fields.key("tag", &said.tag);
     let name = fields.optional_name("name", &said.name);
     let also_known_as = fields
-        .each("also_known_as", &said.also_known_as, PER_MACHINE_MAX, |fields, name| fields.foreign("", name));
+        .each("also_known_as", &said.also_known_as, ALIASES_MAX, |fields, name| fields.foreign("", name));
     let some = |text: String| (!text.is_empty()).then_some(text);
     let family = fields.line("family", &said.family, FAMILY_MAX).map(some);
-    let area = fields.line("area", &said.area, SHORT_MAX).map(some);
-    let meters = fields.each("meters", &said.meters, PER_MACHINE_MAX, meter);
-    let points = fields.each("points", &said.points, PER_MACHINE_MAX, point);
-    let sheets = fields.each("sheets", &said.sheets, PER_MACHINE_MAX, |fields, key| fields.key("", key));
+    let area = fields.line("area", &said.area, SHORT_TEXT_MAX).map(some);
+    let meters = fields.each("meters", &said.meters, METERS_MAX, meter);
+    let points = fields.each("points", &said.points, POINTS_MAX, point);
+    let sheets =
+        fields.each("sheets", &said.sheets, SHEETS_OF_MACHINE_MAX, |fields, key| fields.key("", key));
     let tasks = fields.each("tasks", &said.tasks, TASKS_MAX, task);
-    let last_done = fields.each("last_done", &said.last_done, TASKS_MAX, |fields, said_of| {
+    let last_done = fields.each("last_done", &said.last_done, LAST_DONE_MAX, |fields, said_of| {
         last_done(fields, said_of, Some(&said.tag))
     });
     fields.unique("points", "key", said.points.iter().map(|point| point.key.as_str()));
@@ -207,9 +200,9 @@ fn max_per_hour(fields: &mut Fields, text: &str, kind: Option<MeterKind>) -> Sai
 fn point(fields: &mut Fields, said: &v1::TestPoint) -> Option<PointCard> {
     let key = fields.key("key", &said.key);
     let title = fields.line("title", &said.title, Name::MAX);
-    let place = fields.line("place", &said.place, LINE_MAX);
-    let good = fields.line("good", &said.good, LINE_MAX);
-    let fluid = fields.line("fluid", &said.fluid, SHORT_MAX);
+    let place = fields.line("place", &said.place, TEXT_MAX);
+    let good = fields.line("good", &said.good, TEXT_MAX);
+    let fluid = fields.line("fluid", &said.fluid, SHORT_TEXT_MAX);
     let unit = fields.line("unit", &said.unit, UNIT_MAX);
     Some(PointCard { key: key?, title: title?, place: place?, good: good?, fluid: fluid?, unit: unit? })
 }

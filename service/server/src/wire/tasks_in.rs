@@ -1,26 +1,21 @@
 //! Reads task sheets, tasks, their rules, and when they were last done.
 
-use super::fields::{Fields, LINE_MAX, Said};
+use super::fields::{Fields, Said};
 use super::order::kit_item;
-use super::shop_in::TASKS_MAX;
 use super::units::unknown_value;
 use fettler_domain::error::Error;
 use fettler_domain::rule::{CLAUSES_MAX, CalendarUnit, Combine, Every, WINDOW_PERCENT_MAX};
-use fettler_domain::shop::limits::{KIT_MAX, MINUTES_MAX};
+use fettler_domain::shop::limits::{
+    CAUTIONS_MAX, COVERS_MAX, KIT_MAX, LAST_DONE_MAX, MINUTES_MAX, READINGS_MAX, TASKS_MAX, TEXT_MAX,
+};
 use fettler_domain::shop::{ClauseCard, LastDoneCard, RuleCard, SheetCard, TaskCard, WindowCard};
 use fettler_domain::text::Key;
 use fettler_proto::v1;
 
-/// The most cautions of a task.
-const CAUTIONS_MAX: usize = 20;
-/// The most readings of a task, and the most tasks that it covers.
-const KEYS_MAX: usize = 50;
 /// The longest calendar interval, in its unit.
 const EVERY_MAX: u32 = 10_000;
 /// The widest window, in days.
 const WINDOW_DAYS_MAX: u32 = 366;
-/// The most statements of one call.
-const STATEMENTS_MAX: usize = 10_000;
 /// The most meter counts of a statement: no rule has more clauses.
 const COUNTS_MAX: usize = CLAUSES_MAX;
 
@@ -37,18 +32,18 @@ pub fn sheet(fields: &mut Fields, said: &v1::TaskSheet) -> Option<SheetCard> {
 pub fn task(fields: &mut Fields, said: &v1::TaskCard) -> Option<TaskCard> {
     let key = fields.key("key", &said.key);
     let title = fields.name("title", if said.title.is_empty() { &said.key } else { &said.title });
-    let place = fields.line("place", &said.place, LINE_MAX);
+    let place = fields.line("place", &said.place, TEXT_MAX);
     let rule = match &said.rule {
         None => Some(None),
         Some(said) => fields.within("rule", |fields| rule(fields, said)).map(Some),
     };
     let kit = fields.each("kit", &said.kit, KIT_MAX, kit_item);
     let cautions = fields.each("cautions", &said.cautions, CAUTIONS_MAX, |fields, text| {
-        fields.required_line("", text, LINE_MAX)
+        fields.required_line("", text, TEXT_MAX)
     });
-    let readings = fields.each("readings", &said.readings, KEYS_MAX, |fields, key| fields.key("", key));
+    let readings = fields.each("readings", &said.readings, READINGS_MAX, |fields, key| fields.key("", key));
     let minutes = fields.number("minutes", said.minutes, 0, MINUTES_MAX);
-    let covers = fields.each("covers", &said.covers, KEYS_MAX, |fields, key| fields.key("", key));
+    let covers = fields.each("covers", &said.covers, COVERS_MAX, |fields, key| fields.key("", key));
     Some(TaskCard {
         key: key?,
         title: title?,
@@ -192,7 +187,7 @@ pub fn statements(ask: &v1::StateLastDoneRequest) -> Result<Vec<LastDoneCard>, E
     if ask.last_done.is_empty() {
         fields.wrong("last_done", "is empty; give at least one statement");
     }
-    let stated = fields
-        .each("last_done", &ask.last_done, STATEMENTS_MAX, |fields, said| last_done(fields, said, None));
+    let stated =
+        fields.each("last_done", &ask.last_done, LAST_DONE_MAX, |fields, said| last_done(fields, said, None));
     fields.finish(Some(stated))
 }

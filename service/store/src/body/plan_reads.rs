@@ -81,9 +81,9 @@ pub(super) async fn page(
         DuePart::NeverRecorded => {
             query.push(" AND p.section = 1");
         }
-        DuePart::WhileStopped => {
+        DuePart::WhileStopped { now } => {
             query.push(" AND p.section = 0 AND p.key_time >= ").push_bind(filter.before.0);
-            query.push(" AND p.opens < ").push_bind(filter.before.0);
+            query.push(" AND p.opens <= ").push_bind(now.0);
             query.push(" AND EXISTS (SELECT 1 FROM plan q WHERE q.site = p.site AND q.machine = p.machine");
             query.push(" AND (q.section = 1 OR (q.section = 0 AND q.key_time < ").push_bind(filter.before.0);
             query.push(")))");

@@ -1,0 +1,69 @@
+//! The service's machines and people: they are changed, and nothing is known of them.
+
+use super::service::{Mock, none};
+use fettler_proto::v1::{
+    self as pb, machine_service_server::MachineService, person_service_server::PersonService,
+};
+use tonic::{Request, Response, Status};
+
+#[tonic::async_trait]
+impl MachineService for Mock {
+    async fn list_machines(
+        &self,
+        _: Request<pb::ListMachinesRequest>,
+    ) -> Result<Response<pb::ListMachinesResponse>, Status> {
+        none()
+    }
+
+    async fn get_machine(
+        &self,
+        _: Request<pb::GetMachineRequest>,
+    ) -> Result<Response<pb::GetMachineResponse>, Status> {
+        none()
+    }
+
+    async fn rest_machine(
+        &self,
+        request: Request<pb::RestMachineRequest>,
+    ) -> Result<Response<pb::RestMachineResponse>, Status> {
+        self.change(request.get_ref())
+    }
+
+    async fn forbid_machine(
+        &self,
+        request: Request<pb::ForbidMachineRequest>,
+    ) -> Result<Response<pb::ForbidMachineResponse>, Status> {
+        self.change(request.get_ref())
+    }
+
+    async fn return_machine(
+        &self,
+        request: Request<pb::ReturnMachineRequest>,
+    ) -> Result<Response<pb::ReturnMachineResponse>, Status> {
+        self.change(request.get_ref())
+    }
+
+    async fn retire_machine(
+        &self,
+        request: Request<pb::RetireMachineRequest>,
+    ) -> Result<Response<pb::RetireMachineResponse>, Status> {
+        self.change(request.get_ref())
+    }
+}
+
+#[tonic::async_trait]
+impl PersonService for Mock {
+    async fn add_person(
+        &self,
+        request: Request<pb::AddPersonRequest>,
+    ) -> Result<Response<pb::AddPersonResponse>, Status> {
+        self.change(request.get_ref())
+    }
+
+    async fn list_people(
+        &self,
+        _: Request<pb::ListPeopleRequest>,
+    ) -> Result<Response<pb::ListPeopleResponse>, Status> {
+        none()
+    }
+}
