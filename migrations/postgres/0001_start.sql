@@ -308,13 +308,14 @@ CREATE TABLE ledger (
 
 CREATE UNIQUE INDEX ledger_by_arrival ON ledger (site, leaf);
 CREATE INDEX ledger_by_meter ON ledger (site, meter, starts, ends) WHERE meter IS NOT NULL;
+CREATE INDEX ledger_readings ON ledger (site, meter, starts) WHERE kind = 'absolute';
 CREATE INDEX ledger_held ON ledger (site, leaf, held) WHERE state = 'held';
 CREATE INDEX ledger_held_by_name ON ledger (site, machine_sent) WHERE state = 'held';
 CREATE INDEX ledger_waiting ON ledger (site, leaf) WHERE waiting = 1;
 CREATE INDEX ledger_future ON ledger (site, counts_from) WHERE counts_from IS NOT NULL;
 
 -- A work order. `raised_at` is the instant at which one raised by hand is due. `card` holds what was said of an
--- order without a task (JSON).
+-- order without a task (JSON); texts that may be erased stand with their leaf in sealed_note.
 CREATE TABLE work_order (
     site BIGINT NOT NULL,
     number BIGINT NOT NULL,
@@ -393,3 +394,12 @@ CREATE TABLE plan (
 CREATE UNIQUE INDEX plan_in_order ON plan (site, section, key_time, number);
 CREATE INDEX plan_by_machine ON plan (site, machine, section, key_time);
 CREATE INDEX plan_by_stamp ON plan (site, as_of, fleet_epoch, calendar, planner, zone_data, stale, number);
+
+-- A duty that one of several services does: whoever holds it, until when. It is no fact of the shop.
+CREATE TABLE lease (
+    site BIGINT NOT NULL,
+    duty TEXT COLLATE "C" NOT NULL,
+    holder TEXT COLLATE "C" NOT NULL,
+    until BIGINT NOT NULL,
+    PRIMARY KEY (site, duty)
+);

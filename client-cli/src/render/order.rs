@@ -172,12 +172,7 @@ pub(crate) fn closed(answer: &pb::CloseOrderResponse, board: Board) -> String {
         let text = format!("{}; something they ask for was not given", numbers.join(", "));
         out.push_str(&labelled(0, "", 2, &text, board.width));
     }
-    if !answer.remarks.is_empty() {
-        out.push_str(&heading("REMARKS"));
-        for remark in &answer.remarks {
-            out.push_str(&labelled(2, "-", 2, remark, board.width));
-        }
-    }
+    out.push_str(&remarks(&answer.remarks, board));
     if let Some(next) = &answer.next {
         out.push_str(&heading("NEXT"));
         out.push_str(&item_text(next, board));
@@ -186,10 +181,22 @@ pub(crate) fn closed(answer: &pb::CloseOrderResponse, board: Board) -> String {
     out
 }
 
+fn remarks(remarks: &[String], board: Board) -> String {
+    if remarks.is_empty() {
+        return String::new();
+    }
+    let mut out = format!("\n{}\n", board.style.heading("REMARKS"));
+    for remark in remarks {
+        out.push_str(&labelled(2, "-", 2, remark, board.width));
+    }
+    out
+}
+
 /// What came of a skip.
 pub(crate) fn skipped(answer: &pb::SkipOrderResponse, dry_run: bool, board: Board) -> String {
     let mut out = dry(dry_run);
     out.push_str(&answer.order.as_ref().map(|order| one(order, board)).unwrap_or_default());
+    out.push_str(&remarks(&answer.remarks, board));
     if let Some(next) = &answer.next {
         let _ = write!(out, "\n{}\n{}", board.style.heading("NEXT"), item_text(next, board));
     }

@@ -68,8 +68,11 @@ impl Folder {
         &self.path
     }
 
-    /// Where the store is.
-    pub fn store_location(&self) -> String {
+    /// Where the store is: the database that was named, or else a file in the folder.
+    pub fn store_location(&self, database: Option<&str>) -> String {
+        if let Some(url) = database {
+            return url.to_owned();
+        }
         format!("sqlite:{}", self.path.join(DATABASE_FILE).display())
     }
 

@@ -4,7 +4,9 @@ use anyhow::{Context as _, Result};
 use clap::Parser as _;
 use fettler_domain::time::Ts;
 use fettler_server::clock::{Clock, SystemClock};
-use fettler_server::config::{Arguments, Command, DemoArguments, ListenArguments, ServeArguments};
+use fettler_server::config::{
+    Arguments, Command, DemoArguments, ListenArguments, PlaceArguments, ServeArguments,
+};
 use fettler_server::demo;
 use fettler_server::folder::Folder;
 use fettler_server::serve::serve;
@@ -47,6 +49,7 @@ fn run(arguments: Arguments) -> Result<()> {
     let done = runtime.block_on(async {
         match arguments.command {
             Command::Serve(arguments) => run_serve(arguments).await,
+            Command::Migrate(place) => run_migrate(place).await,
             Command::Demo(arguments) => run_demo(arguments).await,
         }
     });
@@ -57,13 +60,22 @@ fn run(arguments: Arguments) -> Result<()> {
 
 async fn run_serve(arguments: ServeArguments) -> Result<()> {
     let (listener, address) = listen(&arguments.listen).await?;
-    let folder = Folder::take(&arguments.folder()?)?;
+    let folder = Folder::take(&arguments.place.folder()?)?;
     let clock = Arc::new(SystemClock::default());
-    let store = open(&folder, &*clock).await?;
+    let store = open(&folder, arguments.place.database.as_deref(), &*clock).await?;
     // Before anybody is told that the service is there, it can be stopped.
     let stop = stop_signal()?;
     tell(&format!("listening on http://{address}; the token is in {}", folder.token_path().display()))?;
     Ok(serve(listener, store, clock, stop).await?)
+}
+
+async fn run_migrate(place: PlaceArguments) -> Result<()> {
+    let folder = Folder::take(&place.folder()?)?;
+    let location = folder.store_location(place.database.as_deref());
+    let shown = fettler_store::shown(&location);
+    let store = fettler_store::open(&location).await.with_context(|| format!("cannot open {shown}"))?;
+    store.shut().await;
+    tell(&format!("the schema of {shown} is up to date"))
 }
 
 async fn run_demo(arguments: DemoArguments) -> Result<()> {
@@ -72,7 +84,7 @@ async fn run_demo(arguments: DemoArguments) -> Result<()> {
     let path = arguments.data.as_deref().unwrap_or(temporary.path());
     let folder = Folder::take(path)?;
     let clock = Arc::new(SystemClock::default());
-    let store = open(&folder, &*clock).await?;
+    let store = open(&folder, None, &*clock).await?;
     anyhow::ensure!(
         store.sites().await?.is_empty(),
         "{} holds a shop already; give an empty folder",
@@ -137,9 +149,11 @@ async fn listen(arguments: &ListenArguments) -> Result<(TcpListener, SocketAddr)
     Ok((listener, address))
 }
 
-async fn open(folder: &Folder, clock: &dyn Clock) -> Result<Arc<dyn Store>> {
-    let location = folder.store_location();
-    let store = fettler_store::open(&location).await.with_context(|| format!("cannot open {location}"))?;
+async fn open(folder: &Folder, database: Option<&str>, clock: &dyn Clock) -> Result<Arc<dyn Store>> {
+    let location = folder.store_location(database);
+    let store = fettler_store::open(&location)
+        .await
+        .with_context(|| format!("cannot open {}", fettler_store::shown(&location)))?;
     folder.first_token(&*store, clock.now()).await?;
     Ok(store)
 }

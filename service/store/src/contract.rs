@@ -719,6 +719,13 @@ pub trait Store: Send + Sync {
     /// The journal's head.
     async fn journal_head(&self, site: SiteId) -> Result<JournalHead>;
 
+    /// Takes a duty of a site, or keeps it, until an instant; false while another service has it. Where only one service
+    /// can have the store open, it has every duty.
+    ///
+    /// The services compare the instants by their own clocks, so these must agree within seconds.
+    async fn lease(&self, site: SiteId, duty: &'static str, holder: &str, now: Ts, until: Ts)
+    -> Result<bool>;
+
     /// One bounded pass of upkeep over a site: rows of an earlier shop day computed afresh, reports whose time has
     /// come or whose declarations changed judged again.
     async fn upkeep(&self, site: SiteId, now: Ts, limit: u32) -> Result<Upkeep>;

@@ -380,7 +380,23 @@ async fn a_page_of_machines_tells_each_meter_what_asking_for_it_alone_tells(engi
     assert_eq!((shows.last_reading.map(|v| v.0), shows.gap.is_some()), (Some(1_250 * 3_600_000), true));
 }
 
+async fn a_duty_is_one_services_until_it_runs_out(engine: Engine) {
+    let shop = Shop::open(engine).await;
+    let lease = async |holder, now, until| {
+        shop.store.lease(shop.site, "upkeep", holder, at(now), at(until)).await.expect("an answer")
+    };
+    assert!(lease("one", "2026-03-02T12:00:00Z", "2026-03-02T12:00:20Z").await);
+    // Only one service has a file; it needs nobody's leave.
+    let alone = matches!(engine, Engine::Sqlite);
+    assert_eq!(lease("two", "2026-03-02T12:00:10Z", "2026-03-02T12:00:30Z").await, alone);
+    assert!(lease("one", "2026-03-02T12:00:10Z", "2026-03-02T12:00:30Z").await, "whoever has it keeps it");
+    assert_eq!(lease("two", "2026-03-02T12:00:29Z", "2026-03-02T12:00:49Z").await, alone);
+    assert!(lease("two", "2026-03-02T12:00:30Z", "2026-03-02T12:00:50Z").await, "it has run out");
+    assert_eq!(lease("one", "2026-03-02T12:00:31Z", "2026-03-02T12:00:51Z").await, alone);
+}
+
 on_every_engine! {
+    a_duty_is_one_services_until_it_runs_out,
     any_order_and_any_cut_end_in_the_same_rows_months_and_plan,
     every_outcome_is_told,
     a_better_ranked_source_displaces_and_a_withdrawal_lets_in,

@@ -8,7 +8,7 @@ use fettler_domain::ids::OrderNumber;
 use fettler_domain::order::{AsFound, ClosingRecord, ClosingSaid, OrderState, RaiseSaid, ReadingSaid};
 use fettler_domain::plan::DueKind;
 use fettler_domain::shop::PointCard;
-use fettler_store::contract::{Ended, OrderFilter, PageAsk, RequestKey, StoreError};
+use fettler_store::contract::{Ended, EntryFilter, OrderFilter, PageAsk, RequestKey, StoreError};
 use kit::{Engine, Shop, at, caller, declaration, every_days, hours, key, name, task};
 
 fn said(order: OrderNumber, done_at: &str) -> ClosingSaid {
@@ -316,7 +316,29 @@ async fn a_rest_takes_its_orders_off_the_list_and_they_are_due_the_day_it_ends(e
     assert_eq!(open_count(&shop).await, 0);
 }
 
+async fn a_hazard_that_is_skipped_is_marked(engine: Engine) {
+    let mut declared = declaration();
+    declared.machines[0].tasks[0].hazard = true;
+    let (hazard, other) =
+        (declared.machines[0].tasks[0].key.clone(), declared.machines[0].tasks[1].key.clone());
+    let shop = Shop::open_with(engine, &declared).await;
+    for (task, remarks) in [(hazard, 1), (other, 0)] {
+        let order = open(&shop, task.as_str()).await;
+        let call = caller("SkipOrder", "2026-03-03T10:00:00Z");
+        let ended =
+            shop.store.skip(&call, shop.site, order, &name("Ada"), "no time", false).await.expect("skipped");
+        assert_eq!(ended.remarks.len(), remarks, "{:?}", ended.remarks);
+        let filter = EntryFilter { kind: Some("order.skipped".into()), from: None, subject: None };
+        let leaves =
+            shop.store.entries(shop.site, &filter, PageAsk { after: None, limit: 10 }).await.expect("leaves");
+        let leaf = leaves.rows.iter().map(|leaf| String::from_utf8_lossy(&leaf.leaf).into_owned());
+        let marked = format!("\"hazard\":{}", remarks == 1);
+        assert!(leaf.clone().any(|leaf| leaf.contains(&marked)), "{:?}", leaf.collect::<Vec<_>>());
+    }
+}
+
 on_every_engine! {
+    a_hazard_that_is_skipped_is_marked,
     a_second_person_who_is_the_doer_is_recorded_as_said_and_an_unknown_one_is_asked_back,
     what_was_only_expected_is_kept_as_expected,
     the_next_order_stands_at_once_and_counts_from_the_closing,

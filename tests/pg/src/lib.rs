@@ -16,7 +16,7 @@ const START: Duration = Duration::from_mins(2);
 /// What a server says when it answers.
 const READY: &str = "database system is ready to accept connections";
 /// The database that others are cloned from, once it is prepared.
-const TEMPLATE: &str = "shop_template";
+const TEMPLATE: &str = "shop_made_ready";
 
 /// Runs the server until standard input ends, as it does when the process that holds its other end is gone, however it
 /// went. Then stops the server at once, and removes the folder that is named first, if one is.

@@ -1,7 +1,7 @@
 //! The service with a clock that stands at a given moment, so that a test can ask what was due on a day long past.
 //! Everything but the clock is what `fettlerd serve` runs.
 //!
-//! usage: `fettlerd_at serve --listen ADDR --data DIR --clock-at RFC3339`
+//! usage: `fettlerd_at serve --listen ADDR --data DIR [--database URL] --clock-at RFC3339`
 #![expect(clippy::print_stdout, reason = "it says where it listens, as the service does")]
 
 use anyhow::Result;
@@ -26,6 +26,9 @@ enum Arguments {
         /// The data folder.
         #[arg(long)]
         data: PathBuf,
+        /// A database instead of a file in the data folder.
+        #[arg(long)]
+        database: Option<String>,
         /// The moment at which the clock stands.
         #[arg(long)]
         clock_at: DateTime<Utc>,
@@ -34,11 +37,11 @@ enum Arguments {
 
 #[tokio::main]
 async fn main() -> Result<()> {
-    let Arguments::Serve { listen, data, clock_at } = Arguments::parse();
+    let Arguments::Serve { listen, data, database, clock_at } = Arguments::parse();
     let listener = TcpListener::bind(listen).await?;
     let folder = Folder::take(&data)?;
     let clock = Arc::new(HandClock::new(Ts::from_utc(clock_at)));
-    let store = fettler_store::open(&folder.store_location()).await?;
+    let store = fettler_store::open(&folder.store_location(database.as_deref())).await?;
     folder.first_token(&*store, clock.now()).await?;
     println!("listening on http://{}", listener.local_addr()?);
     Ok(serve(listener, store, clock, std::future::pending()).await?)

@@ -25,10 +25,11 @@ const DOMAIN_MAY_KNOW: &[&str] = &[
 const ARROWS: &[(&str, &[&str])] = &[
     ("proto", &[]),
     ("service/domain", &[]),
-    ("service/store", &["fettler-domain"]),
+    ("service/store", &["fettler-domain", "fettler-pg"]),
     ("service/server", &["fettler-domain", "fettler-proto", "fettler-store"]),
     ("client-cli", &["fettler-domain", "fettler-proto"]),
-    ("tests", &["fettler-domain", "fettler-proto", "fettler-server", "fettler-store"]),
+    ("tests", &["fettler-domain", "fettler-pg", "fettler-proto", "fettler-server", "fettler-store"]),
+    ("tests/pg", &[]),
 ];
 
 /// Words that begin an SQL statement, as they stand in a statement's text.
@@ -36,8 +37,12 @@ const SQL: &[&str] =
     &["SELECT ", "INSERT INTO ", "DELETE FROM ", "CREATE TABLE", "BEGIN IMMEDIATE", "PRAGMA "];
 
 /// Where SQL may stand beside the store: rows that a test reads with its own eyes, and the benchmark's floor.
-const SQL_ALSO_IN: &[&str] =
-    &["tests/tests/tidy/arrows.rs", "tests/src/floor.rs", "tests/src/bin/bench_push.rs"];
+const SQL_ALSO_IN: &[&str] = &[
+    "tests/tests/tidy/arrows.rs",
+    "tests/src/floor.rs",
+    "tests/src/bin/bench_push.rs",
+    "tests/pg/src/lib.rs",
+];
 
 /// What the domain's text must not hold, and why.
 const NOT_IN_DOMAIN: &[(&str, &str)] = &[

@@ -325,6 +325,7 @@ pub fn skip_answer(ended: &Ended, names: &Names, calendar: &Calendar, now: Ts) -
     v1::SkipOrderResponse {
         order: ended.order.as_ref().map(|record| order(record, names, calendar)),
         next: ended.next.first().map(|entry| own_item(entry, calendar, now)),
+        remarks: ended.remarks.clone(),
     }
 }
 

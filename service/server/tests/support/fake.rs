@@ -45,6 +45,8 @@ pub struct Fake {
     pub more_sites: Mutex<Vec<SiteId>>,
     /// The sites of passes of upkeep.
     pub kept: Mutex<Vec<SiteId>>,
+    /// The sites that another service sees to.
+    pub kept_by_others: Mutex<Vec<SiteId>>,
 }
 
 impl Default for Fake {
@@ -59,6 +61,7 @@ impl Default for Fake {
             is_shut: AtomicBool::new(false),
             more_sites: Mutex::default(),
             kept: Mutex::default(),
+            kept_by_others: Mutex::default(),
         }
     }
 }
@@ -144,6 +147,10 @@ impl Store for Fake {
             let_in: Vec::new(),
         };
         Ok(reports.into_iter().map(of).collect())
+    }
+
+    async fn lease(&self, site: SiteId, _: &'static str, _: &str, _: Ts, _: Ts) -> Result<bool> {
+        Ok(!self.kept_by_others.lock().unwrap().contains(&site))
     }
 
     async fn upkeep(&self, site: SiteId, _: Ts, _: u32) -> Result<Upkeep> {

@@ -20,7 +20,7 @@ use fettler_domain::time::Ts;
 use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, BTreeSet};
 
-const ORDER: &str = "SELECT o.state, o.machine, o.task, t.card, t.sheet, t.active, m.state FROM work_order o \
+const ORDER: &str = "SELECT o.state, o.machine, o.task, t.card, t.sheet, t.active, m.state, o.hazard FROM work_order o \
     JOIN machine m ON m.site = o.site AND m.number = o.machine \
     LEFT JOIN task t ON t.site = o.site AND t.number = o.task WHERE o.site = $1 AND o.number = $2";
 /// The open orders of all tasks that a task covers, directly and through others.
@@ -52,6 +52,8 @@ pub(super) struct Subject {
     goes_on: bool,
     /// Whether an order of this task on this machine may be open: neither has been retired.
     pub(super) may_be_open: bool,
+    /// Whether neglect or the work can hurt someone.
+    pub(super) hazard: bool,
 }
 
 impl Subject {
@@ -83,8 +85,9 @@ pub(super) async fn subject(tx: &mut Tx, site: SiteId, order: OrderNumber) -> Re
     let active = row.next::<Option<i64>>()?.is_some_and(|active| active != 0);
     let machine_state: &str = row.next()?;
     let in_shop = machine_state != "retired";
+    let hazard = row.next::<i64>()? != 0;
     let (goes_on, may_be_open) = (active && in_shop, in_shop && (active || task.is_none()));
-    Ok(Subject { order, state, machine, task, card, sheet, goes_on, may_be_open })
+    Ok(Subject { order, state, machine, task, card, sheet, hazard, goes_on, may_be_open })
 }
 
 /// Refuses what is to end an order that is not open, and says how it ended.

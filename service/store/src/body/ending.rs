@@ -1,6 +1,6 @@
 //! Skipping, raising and undoing work orders.
 
-use super::close::{must_be_open, numbers, open_next, subject};
+use super::close::{Subject, must_be_open, numbers, open_next, subject};
 use super::decode::{Reading, to_json};
 use super::journal::Fact;
 use super::mind::Mind;
@@ -64,7 +64,8 @@ pub(super) async fn skip(tx: &mut Tx, site: SiteId, ask: Ending) -> Result<Ended
     }
     tx.take(site).await?;
     if let Some(next) = tx.replayed::<Vec<OrderNumber>>(site).await? {
-        return skipped(tx, site, ask.order, &next).await;
+        let own = subject(tx, site, ask.order).await?;
+        return skipped(tx, site, &own, &next).await;
     }
     let own = subject(tx, site, ask.order).await?;
     must_be_open(tx, site, &own).await?;
@@ -75,6 +76,7 @@ pub(super) async fn skip(tx: &mut Tx, site: SiteId, ask: Ending) -> Result<Ended
         "state": "skipped",
         "machine": own.machine.0,
         "task": own.task.map(|task| task.0),
+        "hazard": own.hazard,
         "next": next.map(|order| order.0),
     });
     let leaf = append(tx, site, Kind::OrderSkipped, ask.order, person, after, &ask.reason)?;
@@ -93,14 +95,16 @@ pub(super) async fn skip(tx: &mut Tx, site: SiteId, ask: Ending) -> Result<Ended
     let next: Vec<OrderNumber> = next.into_iter().collect();
     tx.remember(site, &next, Some(leaf), Keep::AWhile).await?;
     tx.forget_machines([own.machine]);
-    skipped(tx, site, ask.order, &next).await
+    skipped(tx, site, &own, &next).await
 }
 
-async fn skipped(tx: &mut Tx, site: SiteId, order: OrderNumber, next: &[OrderNumber]) -> Result<Ended> {
+async fn skipped(tx: &mut Tx, site: SiteId, own: &Subject, next: &[OrderNumber]) -> Result<Ended> {
     tx.flush().await?;
-    let order = orders::one(&mut tx.conn, site, order).await?;
+    let order = orders::one(&mut tx.conn, site, own.order).await?;
     let next = plan_reads::entries(&mut tx.conn, site, next).await?;
-    Ok(Ended { order: Some(order), next, ..Ended::default() })
+    let remarks =
+        own.hazard.then(|| "a hazard was skipped; it is still there".to_owned()).into_iter().collect();
+    Ok(Ended { order: Some(order), next, remarks, ..Ended::default() })
 }
 
 fn append(

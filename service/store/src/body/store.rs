@@ -310,6 +310,22 @@ impl Store for SqlStore {
         entries::head(&mut *self.read().await?, site).await
     }
 
+    async fn lease(
+        &self,
+        site: SiteId,
+        duty: &'static str,
+        holder: &str,
+        now: Ts,
+        until: Ts,
+    ) -> Result<bool> {
+        if !dialect::SHARED {
+            return Ok(true);
+        }
+        let caller = Caller { token: None, method: "Lease", request: None, now };
+        let ask = upkeep::Lease { site, duty, holder: holder.to_owned(), until };
+        self.queue.write(&caller, move |tx| Box::pin(upkeep::lease(tx, ask))).await
+    }
+
     async fn upkeep(&self, site: SiteId, now: Ts, limit: u32) -> Result<Upkeep> {
         let caller = Caller { token: None, method: "Upkeep", request: None, now };
         self.queue.write(&caller, move |tx| Box::pin(upkeep::upkeep(tx, site, limit))).await

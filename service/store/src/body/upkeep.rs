@@ -34,6 +34,9 @@ pub(super) use of_another_stamp;
 
 /// Rows that a newer planner has written are left to it.
 const OLD: &str = concat!(of_another_stamp!("machine", "planner <= $5"), " LIMIT $7");
+const LEASE: &str = "INSERT INTO lease (site, duty, holder, until) VALUES ($1, $2, $3, $4) \
+    ON CONFLICT (site, duty) DO UPDATE SET holder = excluded.holder, until = excluded.until \
+    WHERE lease.holder = excluded.holder OR lease.until <= $5";
 static DONE_WAITING: Bulk = Bulk::new(
     "WITH k(site, source, report) AS (VALUES",
     1,
@@ -44,7 +47,34 @@ static DONE_WAITING: Bulk = Bulk::new(
 
 #[cfg(test)]
 pub(super) fn all_sql() -> Vec<&'static str> {
-    vec![WAITING, COME, OLD, DONE_WAITING.sample()]
+    vec![LEASE, WAITING, COME, OLD, DONE_WAITING.sample()]
+}
+
+/// A duty that is asked for.
+pub(super) struct Lease {
+    /// The site that it is about.
+    pub(super) site: SiteId,
+    /// What is to be done.
+    pub(super) duty: &'static str,
+    /// Who would do it.
+    pub(super) holder: String,
+    /// Until when.
+    pub(super) until: Ts,
+}
+
+/// Takes or keeps a duty. A row of the database holds it, not a session: it outlives a connection that is handed on by a
+/// pooler, and runs out by itself when its holder is gone.
+pub(super) async fn lease(tx: &mut Tx, ask: Lease) -> Result<bool> {
+    let now = tx.caller.now;
+    let taken = sqlx::query(LEASE)
+        .bind(i64::from(ask.site.0))
+        .bind(ask.duty)
+        .bind(ask.holder.as_str())
+        .bind(ask.until.0)
+        .bind(now.0)
+        .execute(&mut tx.conn)
+        .await?;
+    Ok(taken.rows_affected() > 0)
 }
 
 /// One bounded pass over a site. Where nothing is to be done nothing is written.

@@ -1,6 +1,7 @@
 //! PostgreSQL: one connection that writes and a few that read, shared by any number of services.
 
 use crate::contract::{Result, StoreError};
+use crate::schema_error;
 use sqlx::postgres::{PgConnectOptions, PgPoolOptions};
 use sqlx::{ConnectOptions as _, PgConnection, PgPool, migrate::Migrator};
 use std::str::FromStr as _;
@@ -21,6 +22,8 @@ pub(crate) mod dialect {
     pub(crate) const NUMBERED: bool = true;
     /// Shortens the log when nothing is being written: the database's own business here.
     pub(crate) const TIDY_LOG: Option<&str> = None;
+    /// Whether several services may have the store open at once. Any number may.
+    pub(crate) const SHARED: bool = true;
     /// Whether a commit that fails ends all writing. Here it does not: the database keeps what it has flushed, and a
     /// connection that breaks at the commit says nothing about it. Whoever asked is told to ask again; the request id, or
     /// the report's own key, finds what was written.
@@ -62,9 +65,7 @@ async fn connect(url: &str) -> Result<(PgConnection, PgPool, body::Connect)> {
         .statement_cache_capacity(STATEMENTS)
         .options(SESSION);
     let mut writer = options.connect().await?;
-    MIGRATIONS.run(&mut writer).await.map_err(|error| {
-        StoreError::Unavailable(format!("the schema of the database cannot be brought up to date: {error}"))
-    })?;
+    MIGRATIONS.run(&mut writer).await.map_err(|error| schema_error(url, &error))?;
     let readers = PgPoolOptions::new()
         .max_connections(READERS_MAX)
         .acquire_timeout(Duration::from_secs(ACQUIRE_SECONDS))
@@ -126,5 +127,18 @@ mod tests {
                 panic!("{error}: {typed}");
             }
         }
+    }
+
+    #[tokio::test]
+    async fn a_schema_of_a_newer_service_is_refused() {
+        let url = fettler_pg::Cluster::shared().empty();
+        let (mut conn, ..) = super::connect(&url).await.expect("connections");
+        sqlx::query(crate::LATER_STEP).execute(&mut conn).await.expect("a later step");
+        let refused = super::connect(&url).await.map(drop).expect_err("refused").to_string();
+        assert!(
+            refused.contains("has a schema of a newer fettlerd (step 9001); start that one"),
+            "{refused}"
+        );
+        assert!(!refused.contains("postgres@"), "{refused}");
     }
 }

@@ -1,6 +1,7 @@
 //! SQLite: a file with a write-ahead log, one connection that writes and a few that read.
 
-use crate::contract::{Result, StoreError};
+use crate::contract::Result;
+use crate::schema_error;
 use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqlitePoolOptions, SqliteSynchronous};
 use sqlx::{ConnectOptions as _, SqliteConnection, SqlitePool, migrate::Migrator};
 use std::path::Path;
@@ -22,6 +23,8 @@ pub(crate) mod dialect {
     pub(crate) const NUMBERED: bool = false;
     /// Shortens the log when nothing is being written.
     pub(crate) const TIDY_LOG: Option<&str> = Some("PRAGMA wal_checkpoint(TRUNCATE)");
+    /// Whether several services may have the store open at once. Here not: the data folder is locked by the one that has it.
+    pub(crate) const SHARED: bool = false;
     /// Whether a commit that fails ends all writing. Here it does: after a failed flush nobody knows what the disk holds,
     /// and a flush that is tried again may claim what is not so.
     pub(crate) const COMMIT_IS_LAST: bool = true;
@@ -66,9 +69,7 @@ async fn connect(path: &str) -> Result<(SqliteConnection, SqlitePool, body::Conn
     // 48 MiB: the indexes of a year of 2,500 machines, so that reports out of order find them in memory.
     let writing = options.clone().pragma("cache_size", "-49152");
     let mut writer = writing.connect().await?;
-    MIGRATIONS.run(&mut writer).await.map_err(|error| {
-        StoreError::Unavailable(format!("the schema of {path} cannot be brought up to date: {error}"))
-    })?;
+    MIGRATIONS.run(&mut writer).await.map_err(|error| schema_error(path, &error))?;
     let readers = SqlitePoolOptions::new()
         .max_connections(READERS_MAX)
         .acquire_timeout(Duration::from_secs(ACQUIRE_SECONDS))
@@ -111,5 +112,18 @@ mod tests {
                 panic!("{error}: {text}");
             }
         }
+    }
+
+    #[tokio::test]
+    async fn a_schema_of_a_newer_service_is_refused() {
+        let (folder, mut conn, ..) = super::scratch().await;
+        sqlx::query(crate::LATER_STEP).execute(&mut conn).await.expect("a later step");
+        let path = folder.path().join("scratch.db");
+        let refused = super::connect(path.to_str().expect("UTF-8")).await.map(drop).expect_err("refused");
+        let refused = refused.to_string();
+        assert!(
+            refused.contains("has a schema of a newer fettlerd (step 9001); start that one"),
+            "{refused}"
+        );
     }
 }
