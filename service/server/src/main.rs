@@ -5,7 +5,7 @@ use clap::Parser as _;
 use fettler_domain::time::Ts;
 use fettler_server::clock::{Clock, SystemClock};
 use fettler_server::config::{
-    Arguments, Command, DemoArguments, ListenArguments, PlaceArguments, ServeArguments,
+    Arguments, Command, CopyArguments, DemoArguments, ListenArguments, PlaceArguments, ServeArguments,
 };
 use fettler_server::demo;
 use fettler_server::folder::Folder;
@@ -13,7 +13,7 @@ use fettler_server::serve::serve;
 use fettler_store::contract::Store;
 use std::io::{IsTerminal as _, Write as _};
 use std::net::SocketAddr;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode as Exit;
 use std::sync::Arc;
 use std::time::Duration;
@@ -50,6 +50,7 @@ fn run(arguments: Arguments) -> Result<()> {
         match arguments.command {
             Command::Serve(arguments) => run_serve(arguments).await,
             Command::Migrate(place) => run_migrate(place).await,
+            Command::Copy(arguments) => run_copy(arguments).await,
             Command::Demo(arguments) => run_demo(arguments).await,
         }
     });
@@ -76,6 +77,39 @@ async fn run_migrate(place: PlaceArguments) -> Result<()> {
     let store = fettler_store::open(&location).await.with_context(|| format!("cannot open {shown}"))?;
     store.shut().await;
     tell(&format!("the schema of {shown} is up to date"))
+}
+
+/// A data folder is taken, so that no service runs on it meanwhile; a database has no such lock.
+fn take_place(place: &str) -> Result<(Option<Folder>, String)> {
+    if place.contains("://") {
+        return Ok((None, place.to_owned()));
+    }
+    let folder = Folder::take(Path::new(place))?;
+    let location = folder.store_location(None);
+    Ok((Some(folder), location))
+}
+
+async fn run_copy(CopyArguments { from, to }: CopyArguments) -> Result<()> {
+    anyhow::ensure!(
+        from.contains("://") || Path::new(&from).is_dir(),
+        "--from {from}: there is no such folder"
+    );
+    let ((from_folder, from), (to_folder, to)) = (take_place(&from)?, take_place(&to)?);
+    let (shown_from, shown_to) = (fettler_store::shown(&from), fettler_store::shown(&to));
+    let copied = fettler_store::copy(&from, &to)
+        .await
+        .with_context(|| format!("nothing was copied from {shown_from} to {shown_to}"))?;
+    tell(&format!("copied {} rows from {shown_from} to {shown_to}", copied.rows))?;
+    for (site, head) in &copied.journals {
+        let root: String = head.root.iter().map(|byte| format!("{byte:02x}")).collect();
+        let whose = if site.0 == 0 { "the installation".to_owned() } else { format!("site {site}") };
+        tell(&format!("journal of {whose}: {} entries, root {root} in both places", head.size))?;
+    }
+    if let Some(folder) = from_folder.filter(|_| to_folder.is_none()) {
+        let token = folder.token_path();
+        tell(&format!("the administrator's token stays in {}; the client finds it there", token.display()))?;
+    }
+    Ok(())
 }
 
 async fn run_demo(arguments: DemoArguments) -> Result<()> {

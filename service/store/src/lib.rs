@@ -5,10 +5,14 @@
 //! * `sqlite`, `postgres`: the drivers, and the little that really differs.
 
 pub mod contract;
+mod copy;
 mod postgres;
 mod sqlite;
 
+pub use copy::Copied;
+
 use contract::{Result, Store, StoreError};
+use copy::Side;
 use fettler_domain::error::Error;
 use sqlx::migrate::MigrateError;
 use std::sync::Arc;
@@ -16,18 +20,50 @@ use std::sync::Arc;
 /// Opens the store at a URL (`sqlite:PATH`, `postgres://USER@HOST/DATABASE`) or a plain path, and brings its schema up to
 /// date. A file is made if it is not there, a database is not.
 pub async fn open(location: &str) -> Result<Arc<dyn Store>> {
-    match location.split_once(':') {
-        Some(("sqlite", path)) => {
-            sqlite::open(path.strip_prefix("//").unwrap_or(path)).await.map(|s| s as Arc<dyn Store>)
+    Ok(match Engine::of(location)? {
+        Engine::Sqlite(path) => sqlite::open(path).await?,
+        Engine::Postgres => postgres::open(location).await?,
+    })
+}
+
+/// Copies everything from one location into another, which must be new: journals keep their roots, and each leaf is
+/// hashed again where it arrives. Nothing stands there unless all of it does.
+///
+/// Nobody may serve either meanwhile; a file's owner sees to that by the lock of its folder.
+pub async fn copy(from: &str, to: &str) -> Result<Copied> {
+    let (mut from, mut to) = (side(from).await?, side(to).await?);
+    copy::copy(&mut *from, &mut *to).await
+}
+
+async fn side(location: &str) -> Result<Box<dyn Side>> {
+    Ok(match Engine::of(location)? {
+        Engine::Sqlite(path) => Box::new(sqlite::side(path).await?),
+        Engine::Postgres => Box::new(postgres::side(location).await?),
+    })
+}
+
+/// Which engine a location means.
+enum Engine<'l> {
+    /// A file.
+    Sqlite(&'l str),
+    /// A database at a URL.
+    Postgres,
+}
+
+impl Engine<'_> {
+    fn of(location: &str) -> Result<Engine<'_>> {
+        match location.split_once(':') {
+            Some(("sqlite", path)) => Ok(Engine::Sqlite(path.strip_prefix("//").unwrap_or(path))),
+            Some(("postgres" | "postgresql", _)) => Ok(Engine::Postgres),
+            None => Ok(Engine::Sqlite(location)),
+            Some((scheme, _)) => {
+                let text = format!(
+                    "`{scheme}:` is not an engine that this service knows; give sqlite:PATH, \
+                     postgres://USER@HOST/DATABASE or a plain path"
+                );
+                Err(StoreError::Refused(Error::invalid("store", text)))
+            }
         }
-        Some(("postgres" | "postgresql", _)) => postgres::open(location).await.map(|s| s as Arc<dyn Store>),
-        None => sqlite::open(location).await.map(|s| s as Arc<dyn Store>),
-        Some((scheme, _)) => Err(StoreError::Refused(Error::invalid(
-            "store",
-            format!(
-                "`{scheme}:` is not an engine that this service knows; give sqlite:PATH, postgres://USER@HOST/DATABASE or a plain path"
-            ),
-        ))),
     }
 }
 

@@ -12,12 +12,14 @@
 //! * [`people`], [`sites`], [`entries`]: the rest of the reading.
 //! * [`shop`], [`shop_state`], [`shop_write`], [`machines`]: declarations and machines.
 //! * [`orders`], [`close`], [`ending`]: work orders.
+//! * [`copy`]: everything, read and written as it stands.
 
 use super::{Db, dialect};
 
 mod apply;
 mod bulk;
 mod close;
+mod copy;
 mod declared;
 mod decode;
 mod ending;
@@ -47,6 +49,7 @@ mod tx;
 mod upkeep;
 mod writer;
 
+pub(crate) use copy::CopySide;
 pub(crate) use store::SqlStore;
 pub(crate) use tx::Connect;
 
@@ -60,6 +63,7 @@ pub(super) fn all_sql() -> Vec<&'static str> {
     let mut all = Vec::new();
     let constants = [
         close::ALL_SQL,
+        copy::ALL_SQL,
         declared::ALL_SQL,
         ending::ALL_SQL,
         head::ALL_SQL,

@@ -57,6 +57,12 @@ pub(crate) async fn open(url: &str) -> Result<Arc<body::SqlStore>> {
     Ok(Arc::new(body::SqlStore::start(writer, readers, again)))
 }
 
+/// One side of a copy.
+pub(crate) async fn side(url: &str) -> Result<body::CopySide> {
+    let (writer, ..) = connect(url).await?;
+    Ok(body::CopySide(writer))
+}
+
 /// The connection that writes, those that read, and the way to another one that writes.
 async fn connect(url: &str) -> Result<(PgConnection, PgPool, body::Connect)> {
     let options = PgConnectOptions::from_str(url)

@@ -50,6 +50,12 @@ pub(crate) async fn open(path: &str) -> Result<Arc<body::SqlStore>> {
     Ok(Arc::new(body::SqlStore::start(writer, readers, again)))
 }
 
+/// One side of a copy.
+pub(crate) async fn side(path: &str) -> Result<body::CopySide> {
+    let (writer, ..) = connect(path).await?;
+    Ok(body::CopySide(writer))
+}
+
 /// The connection that writes, those that read, and the way to another one that writes.
 async fn connect(path: &str) -> Result<(SqliteConnection, SqlitePool, body::Connect)> {
     let options = SqliteConnectOptions::new()
@@ -97,7 +103,9 @@ async fn scratch() -> (tempfile::TempDir, SqliteConnection, SqlitePool, body::Co
 #[cfg(test)]
 mod tests {
     use super::{MIGRATIONS, SqliteConnectOptions, body};
+    use crate::copy::{TABLES, Table};
     use sqlx::{ConnectOptions as _, Executor as _, SqlStr};
+    use std::collections::BTreeSet;
 
     /// A wrong table, column or keyword is found here, before any call runs into it.
     #[tokio::test]
@@ -112,6 +120,21 @@ mod tests {
                 panic!("{error}: {text}");
             }
         }
+    }
+
+    /// A table or column that is not copied would be lost without a word.
+    #[tokio::test]
+    async fn every_column_is_copied() {
+        let (_folder, mut conn, ..) = super::scratch().await;
+        let text = "SELECT m.name, c.name FROM sqlite_master m JOIN pragma_table_info(m.name) c \
+            WHERE m.type = 'table' AND m.name NOT LIKE '\\_%' ESCAPE '\\' AND m.name NOT IN ('lease', 'sqlite_sequence')";
+        let found: Vec<(String, String)> = sqlx::query_as(text).fetch_all(&mut conn).await.expect("columns");
+        let found: BTreeSet<(String, String)> = found.into_iter().collect();
+        let columns = |table: &'static Table| {
+            table.columns.iter().map(|(column, _)| (table.name.into(), (*column).into()))
+        };
+        let copied: BTreeSet<(String, String)> = TABLES.iter().flat_map(columns).collect();
+        assert_eq!(found, copied);
     }
 
     #[tokio::test]

@@ -15,6 +15,7 @@ use fettler_domain::text::{ForeignName, Key, Name};
 use fettler_domain::time::{MICROS_PER_DAY, MICROS_PER_HOUR, ShopDay, Ts};
 use fettler_pg::Cluster;
 use fettler_store::contract::{Caller, LoadReport, Store};
+use sqlx::Connection as _;
 use std::sync::Arc;
 
 pub fn key(text: &str) -> Key {
@@ -156,12 +157,20 @@ pub enum Engine {
 }
 
 /// Where a store stands, and what goes with it when a test is over.
-struct Place {
-    location: String,
+pub struct Place {
+    pub location: String,
     _folder: Option<tempfile::TempDir>,
 }
 
 impl Engine {
+    /// A place without a schema.
+    pub fn empty_place(self) -> Place {
+        match self {
+            Engine::Sqlite => self.place(),
+            Engine::Postgres => Place { location: Cluster::shared().empty(), _folder: None },
+        }
+    }
+
     fn place(self) -> Place {
         match self {
             Engine::Sqlite => {
@@ -227,6 +236,24 @@ impl Shop {
         store.load_shop(&call, declared, None, false).await.expect("loaded");
         let site = store.site(declared.site.key.as_str()).await.expect("a site").expect("a site").site;
         Shop { store, site, place }
+    }
+
+    /// Where it stands.
+    pub fn location(&self) -> &str {
+        &self.place.location
+    }
+
+    /// Does what no call of the store does: alters a row.
+    pub async fn alter(&self, statement: &'static str) {
+        let location = self.location();
+        if location.contains("://") {
+            let mut conn = sqlx::PgConnection::connect(location).await.expect("a connection");
+            sqlx::query(statement).execute(&mut conn).await.expect("altered");
+        } else {
+            let mut conn = sqlx::SqliteConnection::connect(location).await.expect("a connection");
+            sqlx::query(statement).execute(&mut conn).await.expect("altered");
+            conn.close().await.expect("closed");
+        }
     }
 
     pub async fn load(&self, validate_only: bool) -> LoadReport {

@@ -1,0 +1,136 @@
+//! One side of a copy: tables read and written as they stand.
+
+use super::{Conn, Db, dialect, entries};
+use crate::contract::{JournalHead, Result};
+use crate::copy::{Cell, Kind, Side, Table};
+use async_trait::async_trait;
+use fettler_domain::ids::SiteId;
+use sqlx::query::Query;
+use sqlx::{AssertSqlSafe, QueryBuilder, Row as _};
+
+/// Parameters of one statement, at most: below what either engine takes.
+const PARAMETERS_MAX: usize = 30_000;
+
+const SITES: &str = "SELECT site FROM site_head ORDER BY site";
+const IS_NEW: &str = "SELECT COUNT(*) FROM site_head WHERE site <> 0 OR journal_size <> 0";
+const CLEAR: &str = "DELETE FROM site_head";
+
+#[cfg(test)]
+pub(super) const ALL_SQL: &[&str] = &[SITES, IS_NEW, CLEAR];
+
+/// A connection to a place.
+pub(crate) struct CopySide(pub(crate) Conn);
+
+fn bind<'q>(
+    query: Query<'q, Db, <Db as sqlx::Database>::Arguments>,
+    cell: &'q Cell,
+) -> Query<'q, Db, <Db as sqlx::Database>::Arguments> {
+    match cell {
+        Cell::Nothing(Kind::N) => query.bind(None::<i64>),
+        Cell::Nothing(Kind::T) => query.bind(None::<String>),
+        Cell::Nothing(Kind::B) => query.bind(None::<Vec<u8>>),
+        Cell::Number(number) => query.bind(*number),
+        Cell::Text(text) => query.bind(text.as_str()),
+        Cell::Bytes(bytes) => query.bind(bytes.as_slice()),
+    }
+}
+
+fn names(table: &Table, count: usize) -> String {
+    let names: Vec<&str> = table.columns.iter().take(count).map(|(name, _)| *name).collect();
+    names.join(", ")
+}
+
+fn parameters(from: usize, count: usize) -> String {
+    let all: Vec<String> = (from..from + count).map(|number| format!("${number}")).collect();
+    all.join(", ")
+}
+
+#[async_trait]
+impl Side for CopySide {
+    async fn begin_read(&mut self) -> Result<()> {
+        sqlx::query(dialect::BEGIN_READ).execute(&mut self.0).await?;
+        Ok(())
+    }
+
+    async fn begin_write(&mut self) -> Result<()> {
+        sqlx::query(dialect::BEGIN_WRITE).execute(&mut self.0).await?;
+        Ok(())
+    }
+
+    async fn commit(&mut self) -> Result<()> {
+        sqlx::query("COMMIT").execute(&mut self.0).await?;
+        Ok(())
+    }
+
+    async fn clear_new(&mut self) -> Result<bool> {
+        let row = sqlx::query(IS_NEW).fetch_one(&mut self.0).await?;
+        if row.try_get::<i64, _>(0)? != 0 {
+            return Ok(false);
+        }
+        sqlx::query(CLEAR).execute(&mut self.0).await?;
+        Ok(true)
+    }
+
+    async fn read(
+        &mut self,
+        table: &'static Table,
+        after: Option<&[Cell]>,
+        limit: usize,
+    ) -> Result<Vec<Vec<Cell>>> {
+        let (columns, key) = (names(table, table.columns.len()), names(table, table.key));
+        let past = after.map(|_| format!(" WHERE ({key}) > ({})", parameters(1, table.key)));
+        let text = format!(
+            "SELECT {columns} FROM {}{} ORDER BY {key} LIMIT {limit}",
+            table.name,
+            past.unwrap_or_default()
+        );
+        let query = sqlx::query(AssertSqlSafe(text));
+        let query = after.into_iter().flatten().fold(query, bind);
+        let rows = query.fetch_all(&mut self.0).await?;
+        let cells = |row: &super::DbRow| {
+            let cell = |(place, (_, kind)): (usize, &(&str, Kind))| -> Result<Cell> {
+                Ok(match kind {
+                    Kind::N => row.try_get::<Option<i64>, _>(place)?.map(Cell::Number),
+                    Kind::T => row.try_get::<Option<String>, _>(place)?.map(Cell::Text),
+                    Kind::B => row.try_get::<Option<Vec<u8>>, _>(place)?.map(Cell::Bytes),
+                }
+                .unwrap_or(Cell::Nothing(*kind)))
+            };
+            table.columns.iter().enumerate().map(cell).collect()
+        };
+        rows.iter().map(cells).collect()
+    }
+
+    async fn write(&mut self, table: &'static Table, rows: &[Vec<Cell>]) -> Result<()> {
+        let width = table.columns.len();
+        for chunk in rows.chunks(PARAMETERS_MAX / width) {
+            let head = format!("INSERT INTO {} ({}) ", table.name, names(table, width));
+            let mut insert = QueryBuilder::<Db>::new(head);
+            insert.push_values(chunk, |mut row, cells| {
+                for cell in cells {
+                    match cell {
+                        Cell::Nothing(Kind::N) => row.push_bind(None::<i64>),
+                        Cell::Nothing(Kind::T) => row.push_bind(None::<String>),
+                        Cell::Nothing(Kind::B) => row.push_bind(None::<Vec<u8>>),
+                        Cell::Number(number) => row.push_bind(*number),
+                        Cell::Text(text) => row.push_bind(text.as_str()),
+                        Cell::Bytes(bytes) => row.push_bind(bytes.as_slice()),
+                    };
+                }
+            });
+            insert.build().persistent(false).execute(&mut self.0).await?;
+        }
+        Ok(())
+    }
+
+    async fn heads(&mut self) -> Result<Vec<(SiteId, JournalHead)>> {
+        let rows = sqlx::query(SITES).fetch_all(&mut self.0).await?;
+        let mut heads = Vec::with_capacity(rows.len());
+        for row in &rows {
+            let mut row = super::decode::Reading::new(row, "site_head");
+            let site = SiteId(row.number("site")?);
+            heads.push((site, entries::head(&mut self.0, site).await?));
+        }
+        Ok(heads)
+    }
+}
