@@ -5,6 +5,7 @@
 
 #![expect(clippy::missing_panics_doc, reason = "the kit panics where a test has failed")]
 
+pub mod agree;
 pub mod client;
 pub mod floor;
 pub mod kill;

@@ -3,6 +3,7 @@
 //! usage: `proof all | NAME`, from the project's folder, after a release build of all programs; `./tests/run --proofs` does both.
 #![expect(clippy::print_stdout, clippy::print_stderr, reason = "a program that talks to a person")]
 
+use fettler_tests::agree::Pair;
 use fettler_tests::kill::{Tally, rounds};
 use std::fmt::Write as _;
 use std::fs::{self, OpenOptions};
@@ -16,6 +17,9 @@ const PIECE: Duration = Duration::from_mins(25);
 /// The seed of every proof; a log names it beside its rounds.
 const SEED: u64 = 20_261_125;
 
+/// Operations of a round on both engines.
+const OPERATIONS: usize = 500;
+
 /// A proof: its name, its rounds, what it shows.
 struct Proof {
     name: &'static str,
@@ -23,11 +27,18 @@ struct Proof {
     shows: &'static str,
 }
 
-const PROOFS: &[Proof] = &[Proof {
-    name: "kills",
-    rounds: 200,
-    shows: "killed with SIGKILL during a push: every acknowledged report is there once, and the journal's root matches",
-}];
+const PROOFS: &[Proof] = &[
+    Proof {
+        name: "kills",
+        rounds: 200,
+        shows: "killed with SIGKILL during a push: every acknowledged report is there once, and the journal's root matches",
+    },
+    Proof {
+        name: "engines",
+        rounds: 20,
+        shows: "500 random operations a round are answered alike by both engines",
+    },
+];
 
 /// The log of a proof. Its lines are the state: the rounds that were done.
 fn log_path(name: &str) -> PathBuf {
@@ -61,6 +72,9 @@ fn piece(proof: &Proof) -> Result<bool, String> {
     println!("{}: {}", proof.name, proof.shows);
     let begin = Instant::now();
     let runtime = tokio::runtime::Runtime::new().map_err(|e| format!("no runtime: {e}"))?;
+    if proof.name == "engines" {
+        return engines(proof, from, begin, &runtime);
+    }
     let tally: Tally = runtime.block_on(rounds(SEED, from, proof.rounds, |round| {
         println!("  round {} of {}", round + 1, proof.rounds);
         begin.elapsed() < PIECE
@@ -73,6 +87,36 @@ fn piece(proof: &Proof) -> Result<bool, String> {
         tally.acknowledged,
         tally.stored_unknown,
         tally.leaves,
+        begin.elapsed().as_secs()
+    );
+    append(proof.name, &line).map_err(|e| format!("cannot write {}: {e}", log_path(proof.name).display()))?;
+    println!("  {line}");
+    Ok(to >= proof.rounds)
+}
+
+/// Rounds of random operations on both engines, each on a new shop.
+fn engines(
+    proof: &Proof,
+    from: u64,
+    begin: Instant,
+    runtime: &tokio::runtime::Runtime,
+) -> Result<bool, String> {
+    let cluster = fettler_pg::Cluster::start(fettler_pg::Flush::Never);
+    let mut to = from;
+    while to < proof.rounds && begin.elapsed() < PIECE {
+        println!("  round {} of {}", to + 1, proof.rounds);
+        let folder = tempfile::tempdir().map_err(|e| format!("no folder: {e}"))?;
+        let file = folder.path().join("shop.db");
+        runtime.block_on(async {
+            let mut pair = Pair::open([&file.to_string_lossy(), &cluster.empty()], SEED + to).await;
+            pair.run(OPERATIONS).await;
+        });
+        to += 1;
+    }
+    let line = format!(
+        "rounds {from}..{to} of {} seed {SEED} ok: {} operations answered alike, {} s",
+        proof.rounds,
+        (to - from) * OPERATIONS as u64,
         begin.elapsed().as_secs()
     );
     append(proof.name, &line).map_err(|e| format!("cannot write {}: {e}", log_path(proof.name).display()))?;

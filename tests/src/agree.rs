@@ -1,0 +1,342 @@
+//! Random operations on both engines at once: the same answers, the same refusals, the same lists, and journals that are
+//! equal leaf for leaf but for the salts of what is sealed.
+
+use crate::shuffle::Random;
+use crate::year::shop;
+use fettler_domain::ids::{OrderNumber, SiteId};
+use fettler_domain::ledger::report::{Content, Received, ReportId, Statement};
+use fettler_domain::ledger::row::Settlement;
+use fettler_domain::order::{AsFound, ClosingSaid, OrderState, RaiseSaid};
+use fettler_domain::quantity::{Amount, Unit};
+use fettler_domain::text::{ForeignName, Key, Name};
+use fettler_domain::time::{MICROS_PER_HOUR, Ts};
+use fettler_store::contract::{
+    Caller, DueFilter, DuePart, EntryFilter, JournalHead, MachineMove, OrderFilter, PageAsk, ReportFilter,
+    Store,
+};
+use std::fmt::Debug;
+use std::sync::Arc;
+
+/// Machines of the shop.
+const MACHINES: usize = 6;
+/// Ids from which a source takes its reports: few, so that they meet again.
+const IDS: usize = 150;
+/// Rows of a page: few, so that there are several pages.
+const PAGE: u32 = 40;
+/// Of so many operations one compares all lists.
+const LOOK_EVERY: usize = 25;
+
+/// One shop on two engines.
+pub struct Pair {
+    stores: [Arc<dyn Store>; 2],
+    site: SiteId,
+    now: Ts,
+    random: Random,
+    orders: usize,
+}
+
+fn name(text: &str) -> Name {
+    Name::new(text).expect("a name")
+}
+
+fn foreign(text: &str) -> ForeignName {
+    ForeignName::new(text).expect("a name")
+}
+
+/// What an engine answers, as one text; a refusal by what it says.
+fn said<T: Debug>(answer: fettler_store::contract::Result<T>) -> String {
+    match answer {
+        Ok(answer) => format!("{answer:?}"),
+        Err(error) => format!("refused: {error}"),
+    }
+}
+
+/// The text with each SHA-256 blotted out: sealed texts stand in a leaf by a digest over random salt.
+fn blotted(text: &str) -> String {
+    let mut out = String::new();
+    for word in text.split_inclusive(|c: char| !c.is_ascii_hexdigit()) {
+        let digits = word.trim_end_matches(|c: char| !c.is_ascii_hexdigit());
+        out.push_str(if digits.len() == 64 { "(a digest)" } else { word });
+    }
+    out
+}
+
+macro_rules! both {
+    ($pair:expr, $what:expr, |$store:ident| $call:expr) => {{
+        let mut answers = Vec::with_capacity(2);
+        for $store in &$pair.stores {
+            answers.push(said($call.await));
+        }
+        assert!(
+            answers[0] == answers[1],
+            "{}:\nSQLite:     {}\nPostgreSQL: {}",
+            $what,
+            answers[0],
+            answers[1]
+        );
+        answers.swap_remove(0)
+    }};
+}
+
+impl Pair {
+    /// The same new shop in two places.
+    pub async fn open(places: [&str; 2], seed: u64) -> Pair {
+        let tags: Vec<String> = (1..=MACHINES).map(|n| format!("L-{n}")).collect();
+        let declared = fettler_server::wire::shop_in::declaration(Some(&shop(&tags))).expect("a declaration");
+        let now = Ts::from_utc("2013-03-01T12:00:00Z".parse().expect("an instant"));
+        let call = Caller { token: None, method: "LoadShop", request: None, now };
+        let mut stores = Vec::new();
+        for place in places {
+            let store = fettler_store::open(place).await.expect("a store");
+            store.load_shop(&call, &declared, None, false).await.expect("loaded");
+            stores.push(store);
+        }
+        let stores: [Arc<dyn Store>; 2] =
+            stores.try_into().unwrap_or_else(|_| unreachable!("two were opened"));
+        let site = stores[0].sites().await.expect("sites")[0].site;
+        Pair { stores, site, now, random: Random::new(seed), orders: MACHINES * 6 }
+    }
+
+    /// Does so many operations; lists and journals are compared on the way and at the end.
+    pub async fn run(&mut self, operations: usize) {
+        for operation in 0..operations {
+            let pause = i64::try_from(self.random.below(3 * 60)).expect("small") * MICROS_PER_HOUR / 60;
+            self.now = self.now.plus_micros(pause);
+            self.one(operation).await;
+            if operation % LOOK_EVERY == 0 {
+                self.look().await;
+            }
+        }
+        self.look().await;
+        self.journals().await;
+        // Operations that are all refused would agree as well.
+        assert!(self.orders > MACHINES * 6 + operations / 40, "only {} orders were opened", self.orders);
+    }
+
+    fn caller(&self, method: &'static str) -> Caller {
+        Caller { token: None, method, request: None, now: self.now }
+    }
+
+    fn machine(&mut self) -> Key {
+        Key::new(format!("L-{}", 1 + self.random.below(MACHINES))).expect("a key")
+    }
+
+    /// An order that there is, as often as not an open one; sometimes one that there is not.
+    fn order(&mut self) -> OrderNumber {
+        OrderNumber(i64::try_from(1 + self.random.below(self.orders + 2)).expect("small"))
+    }
+
+    fn report(&mut self) -> Received {
+        let source = ["erp", "cell"][self.random.below(2)];
+        let id =
+            ReportId { source: foreign(source), report: foreign(&format!("r-{}", self.random.below(IDS))) };
+        let revision = u32::try_from(self.random.below(3)).expect("small");
+        let machine = match self.random.below(20) {
+            0 => foreign("nobody"),
+            _ => foreign(self.machine().as_str()),
+        };
+        let hours = |n: usize| i64::try_from(n).expect("small") * MICROS_PER_HOUR;
+        // From 60 days back to 2 hours ahead.
+        let start = self.now.plus_micros(hours(2) - hours(self.random.below(24 * 60)));
+        let end = start.plus_micros(hours(self.random.below(14)) - hours(1));
+        let most = usize::try_from(end.micros_since(start).max(1) / 1_000).unwrap_or(1);
+        let statement = match self.random.below(12) {
+            0 => Statement::Withdrawn,
+            1 => Statement::Absolute { at: start, unit: Unit::Hours, value: Amount(1_000) },
+            // At times more hours than time.
+            _ => Statement::Interval {
+                start,
+                end,
+                unit: Unit::Hours,
+                amount: Amount(i64::try_from(self.random.below(most + most / 10 + 1)).expect("small")),
+            },
+        };
+        let meter = (self.random.below(4) == 0).then(|| foreign("operating"));
+        Received::new(id, revision, Content { machine, meter, statement }, self.now)
+    }
+
+    async fn one(&mut self, operation: usize) {
+        let (site, ada) = (self.site, name("Ada Kern"));
+        let what = format!("operation {operation}");
+        match self.random.below(20) {
+            0..=9 => {
+                let count = 1 + self.random.below(12);
+                let reports: Vec<Received> = (0..count).map(|_| self.report()).collect();
+                let call = self.caller("PushReports");
+                both!(self, what, |store| store.push(&call, site, reports.clone()));
+            }
+            10..=12 => {
+                let (order, back) = (self.order(), self.random.below(300));
+                let back = i64::try_from(back).expect("small") * MICROS_PER_HOUR;
+                let said = ClosingSaid {
+                    order,
+                    done_at: self.now.plus_micros(-back),
+                    done_by: ada,
+                    entered_by: None,
+                    as_found: [AsFound::Good, AsFound::Worn, AsFound::Failed][self.random.below(3)],
+                    readings: Vec::new(),
+                    used: Vec::new(),
+                    cautions_confirmed: false,
+                    certificate: None,
+                    second_person: None,
+                    minutes: 5,
+                    note: ["", "as ever"][self.random.below(2)].into(),
+                };
+                let call = self.caller("CloseOrder");
+                let answer = both!(self, what, |store| store.close(&call, site, &said));
+                self.orders += usize::from(!answer.starts_with("refused"));
+            }
+            13 => {
+                let (order, call) = (self.order(), self.caller("SkipOrder"));
+                let answer =
+                    both!(self, what, |store| store.skip(&call, site, order, &ada, "no time", false));
+                self.orders += usize::from(!answer.starts_with("refused"));
+            }
+            14 => {
+                let (order, call) = (self.order(), self.caller("UndoClosing"));
+                both!(self, what, |store| store.undo(&call, site, order, &ada, "wrong machine", false));
+            }
+            15 => {
+                let (machine, hazard) = (self.machine(), self.random.below(2) == 0);
+                let title = name("look at the noise");
+                let said = RaiseSaid { machine, title, by: ada, due_day: None, hazard, note: String::new() };
+                let call = self.caller("RaiseOrder");
+                let answer = both!(self, what, |store| store.raise(&call, site, &said));
+                self.orders += usize::from(!answer.starts_with("refused"));
+            }
+            16 => self.settle(&what).await,
+            17 => {
+                let (machine, call) = (self.machine(), self.caller("BookAdjustment"));
+                let amount = format!("{}", 2 - i64::try_from(self.random.below(5)).expect("small"));
+                let at = self.now.plus_micros(-MICROS_PER_HOUR * 30);
+                both!(self, what, |store| store.book_adjustment(
+                    &call,
+                    site,
+                    &machine,
+                    None,
+                    at,
+                    &amount,
+                    &ada,
+                    "counted twice"
+                ));
+            }
+            18 => {
+                let (machine, call) = (self.machine(), self.caller("MoveMachine"));
+                let to = [MachineMove::Rest, MachineMove::Forbid, MachineMove::Return][self.random.below(3)];
+                both!(self, what, |store| store
+                    .move_machine(&call, site, &machine, to, &ada, "the door", false));
+            }
+            _ => {
+                let now = self.now;
+                both!(self, what, |store| store.upkeep(site, now, 50));
+            }
+        }
+    }
+
+    async fn settle(&mut self, what: &str) {
+        let held = ReportFilter { held: Some(None), ..ReportFilter::default() };
+        let page = self.stores[0].reports(self.site, &held, PageAsk { after: None, limit: PAGE }).await;
+        let rows = page.expect("held reports").rows;
+        if rows.is_empty() {
+            return;
+        }
+        let key = rows[self.random.below(rows.len())].row.key.clone();
+        let settlement = [Settlement::Count, Settlement::Drop][self.random.below(2)];
+        let (call, ada, site) = (self.caller("SettleReport"), name("Ada Kern"), self.site);
+        both!(self, what, |store| store.settle(
+            &call,
+            site,
+            &key.source,
+            &key.report,
+            key.revision,
+            Some(key.digest.0),
+            settlement,
+            &ada,
+            "asked the shop"
+        ));
+    }
+
+    /// Compares every page of every list.
+    async fn look(&self) {
+        let (site, now) = (self.site, self.now);
+        both!(self, "the head of the due list", |store| store.due_head(site, now));
+        for part in [DuePart::Dated, DuePart::NeverRecorded, DuePart::WhileStopped { now }] {
+            let filter = DueFilter { before: now, part, machine: None, area: None };
+            let mut after = None;
+            loop {
+                let ask = PageAsk { after, limit: PAGE };
+                both!(self, "a page of the due list", |store| store.due(site, &filter, ask.clone()));
+                after = self.stores[0].due(site, &filter, ask).await.expect("a page").next;
+                if after.is_none() {
+                    break;
+                }
+            }
+        }
+        for state in [OrderState::Open, OrderState::Closed, OrderState::Skipped, OrderState::Void] {
+            let filter = OrderFilter { state: Some(state), ..OrderFilter::default() };
+            both!(self, "orders", |store| store.orders(site, &filter, PageAsk { after: None, limit: PAGE }));
+        }
+        for held in [None, Some(None)] {
+            let filter = ReportFilter { held, ..ReportFilter::default() };
+            both!(self, "reports", |store| store.reports(
+                site,
+                &filter,
+                PageAsk { after: None, limit: 1_000 }
+            ));
+        }
+        let machines = fettler_store::contract::MachineFilter::default();
+        both!(self, "machines", |store| store.machines(
+            site,
+            &machines,
+            PageAsk { after: None, limit: PAGE }
+        ));
+    }
+
+    /// Compares the journals leaf for leaf.
+    async fn journals(&self) {
+        let mut all = Vec::new();
+        for store in &self.stores {
+            let JournalHead { size, .. } = store.journal_head(self.site).await.expect("a head");
+            let (mut leaves, mut from) = (Vec::new(), 0);
+            while from < size {
+                let filter = EntryFilter { from: Some(from), kind: None, subject: None };
+                let ask = PageAsk { after: None, limit: 1_000 };
+                let page = store.entries(self.site, &filter, ask).await.expect("entries");
+                from += i64::try_from(page.rows.len()).expect("small");
+                leaves.extend(page.rows.iter().map(|leaf| blotted(&String::from_utf8_lossy(&leaf.leaf))));
+            }
+            all.push(leaves);
+        }
+        assert_eq!(all[0].len(), all[1].len(), "as many leaves");
+        for (one, other) in all[0].iter().zip(&all[1]) {
+            assert_eq!(one, other);
+        }
+    }
+
+    /// The head of each one's journal: equal as long as nothing was sealed.
+    pub async fn heads(&self) -> [JournalHead; 2] {
+        let head = async |store: &Arc<dyn Store>| store.journal_head(self.site).await.expect("a head");
+        [head(&self.stores[0]).await, head(&self.stores[1]).await]
+    }
+
+    /// Pushes so many batches and nothing else.
+    pub async fn push(&mut self, batches: usize) {
+        for batch in 0..batches {
+            let reports: Vec<Received> = (0..20).map(|_| self.report()).collect();
+            let (call, site) = (self.caller("PushReports"), self.site);
+            both!(self, format!("batch {batch}"), |store| store.push(&call, site, reports.clone()));
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::blotted;
+
+    #[test]
+    fn only_whole_digests_are_blotted_out() {
+        let digest = "ab".repeat(32);
+        assert_eq!(blotted(&format!("{{\"a\":\"{digest}\",\"b\":1}}")), "{\"a\":\"(a digest),\"b\":1}");
+        assert_eq!(blotted("abc 12"), "abc 12");
+    }
+}
