@@ -1,4 +1,4 @@
-//! Kills a service in the middle of a push, again and again, and checks after each start that every acknowledged report
+//! Kills a service, or the database beneath it, in the middle of a push, again and again, and checks after each start that every acknowledged report
 //! is there, that none counts twice, and that the journal's root is that of its leaves.
 
 use crate::push::{Pushed, stream};
@@ -8,6 +8,7 @@ use crate::wire::Wire;
 use crate::year::{Leg, legs, machines, shop};
 use fettler_domain::journal::leaf::hash_of;
 use fettler_domain::journal::tree::Frontier;
+use fettler_pg::{Cluster, Flush};
 use fettler_proto::v1::{
     GetJournalHeadRequest, ListEntriesRequest, LoadShopRequest, Outcome, ReportState, ShiftReport,
 };
@@ -35,9 +36,19 @@ pub struct Tally {
     pub leaves: i64,
 }
 
-/// A service that is killed and started again on the same data.
+/// What is killed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Victim {
+    /// A service on a file of its own.
+    Service,
+    /// The PostgreSQL beneath a service, which lives on.
+    Database,
+}
+
+/// A service that is killed, or loses its database, and goes on with the same data.
 pub struct Life {
     service: Service,
+    database: Option<Cluster>,
     reports: Vec<Leg>,
     next: usize,
     frontier: Frontier,
@@ -46,16 +57,20 @@ pub struct Life {
 
 impl Life {
     /// A fresh service with a shop, and reports in an order from a seed.
-    pub async fn start(seed: u64) -> Life {
+    pub async fn start(seed: u64, victim: Victim) -> Life {
         let all = legs();
         let tags: Vec<String> = machines(&all).into_iter().take(MACHINES).collect();
         let mut reports: Vec<Leg> =
             all.into_iter().filter(|leg| tags.binary_search(&leg.machine).is_ok()).collect();
         Random::new(seed).shuffle(&mut reports);
-        let service = Service::start();
+        let database = (victim == Victim::Database).then(|| Cluster::start(Flush::Always));
+        let service = match &database {
+            None => Service::start(),
+            Some(cluster) => Service::start_with(&["--database", &cluster.empty()]),
+        };
         let load = LoadShopRequest { shop: Some(shop(&tags)), ..LoadShopRequest::default() };
         service.wire().await.shop().load_shop(load).await.expect("the shop loads");
-        Life { service, reports, next: 0, frontier: Frontier::new(), counted_ms: BTreeMap::new() }
+        Life { service, database, reports, next: 0, frontier: Frontier::new(), counted_ms: BTreeMap::new() }
     }
 
     /// Whether there are reports for one more round.
@@ -69,17 +84,20 @@ impl Life {
         let messages: Vec<ShiftReport> = offered.iter().map(Leg::report).collect();
         let at = 1 + random.below(ACKNOWLEDGED_MAX);
         let wire = self.service.wire().await;
-        let service = &mut self.service;
-        let pushed = stream(&wire, &messages, |seen| {
-            if seen == at {
-                service.kill();
-            }
+        let (service, database) = (&mut self.service, &mut self.database);
+        let pushed = stream(&wire, &messages, |seen| match database {
+            _ if seen != at => {}
+            Some(cluster) => cluster.kill(),
+            None => service.kill(),
         })
         .await;
-        assert!(pushed.broken.is_some(), "the service died with the stream open");
+        assert!(pushed.broken.is_some(), "the stream was open when the kill came");
         let acknowledged = in_order(&pushed);
         assert!(acknowledged >= at, "{acknowledged} acknowledgements came, the kill was at {at}");
-        self.service.start_again();
+        match &mut self.database {
+            Some(cluster) => cluster.start_again(),
+            None => self.service.start_again(),
+        }
 
         let wire = self.service.wire().await;
         self.check_journal(&wire, tally).await;
@@ -160,12 +178,18 @@ pub fn hours_ms(text: &str) -> i64 {
 }
 
 /// Does rounds from one number to another; a life that has no more reports is followed by another.
-pub async fn rounds(seed: u64, from: u64, to: u64, mut done: impl FnMut(u64) -> bool) -> Tally {
+pub async fn rounds(
+    victim: Victim,
+    seed: u64,
+    from: u64,
+    to: u64,
+    mut done: impl FnMut(u64) -> bool,
+) -> Tally {
     let mut tally = Tally::default();
-    let mut life = Life::start(seed ^ from).await;
+    let mut life = Life::start(seed ^ from, victim).await;
     for round in from..to {
         if !life.has_more() {
-            life = Life::start(seed ^ round).await;
+            life = Life::start(seed ^ round, victim).await;
         }
         life.round(&mut Random::new(seed.wrapping_add(round)), &mut tally).await;
         if !done(round) {

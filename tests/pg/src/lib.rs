@@ -87,13 +87,15 @@ impl Cluster {
         cluster
     }
 
-    /// Starts it again after [`Cluster::kill`], on another port.
+    /// Starts it again after [`Cluster::kill`], on the same port.
     ///
     /// # Panics
     ///
     /// When it does not start.
     pub fn start_again(&mut self) {
-        self.port = free_port();
+        if self.port == 0 {
+            self.port = free_port();
+        }
         let flush = if self.flush == Flush::Always { "on" } else { "off" };
         let mut guard = Command::new("sh");
         guard.args(["-c", GUARD, "guard"]);

@@ -4,7 +4,7 @@
 #![expect(clippy::print_stdout, clippy::print_stderr, reason = "a program that talks to a person")]
 
 use fettler_tests::agree::Pair;
-use fettler_tests::kill::{Tally, rounds};
+use fettler_tests::kill::{Tally, Victim, rounds};
 use std::fmt::Write as _;
 use std::fs::{self, OpenOptions};
 use std::io::Write as _;
@@ -75,7 +75,8 @@ fn piece(proof: &Proof) -> Result<bool, String> {
     if proof.name == "engines" {
         return engines(proof, from, begin, &runtime);
     }
-    let tally: Tally = runtime.block_on(rounds(SEED, from, proof.rounds, |round| {
+    let victim = if proof.name == "kills" { Victim::Service } else { Victim::Database };
+    let tally: Tally = runtime.block_on(rounds(victim, SEED, from, proof.rounds, |round| {
         println!("  round {} of {}", round + 1, proof.rounds);
         begin.elapsed() < PIECE
     }));
