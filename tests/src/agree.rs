@@ -165,27 +165,7 @@ impl Pair {
                 let call = self.caller("PushReports");
                 both!(self, what, |store| store.push(&call, site, reports.clone()));
             }
-            10..=12 => {
-                let (order, back) = (self.order(), self.random.below(300));
-                let back = i64::try_from(back).expect("small") * MICROS_PER_HOUR;
-                let said = ClosingSaid {
-                    order,
-                    done_at: self.now.plus_micros(-back),
-                    done_by: ada,
-                    entered_by: None,
-                    as_found: [AsFound::Good, AsFound::Worn, AsFound::Failed][self.random.below(3)],
-                    readings: Vec::new(),
-                    used: Vec::new(),
-                    cautions_confirmed: false,
-                    certificate: None,
-                    second_person: None,
-                    minutes: 5,
-                    note: ["", "as ever"][self.random.below(2)].into(),
-                };
-                let call = self.caller("CloseOrder");
-                let answer = both!(self, what, |store| store.close(&call, site, &said));
-                self.orders += usize::from(!answer.starts_with("refused"));
-            }
+            10..=12 => self.close(&what).await,
             13 => {
                 let (order, call) = (self.order(), self.caller("SkipOrder"));
                 let answer =
@@ -231,6 +211,29 @@ impl Pair {
                 both!(self, what, |store| store.upkeep(site, now, 50));
             }
         }
+    }
+
+    async fn close(&mut self, what: &str) {
+        let site = self.site;
+        let (order, back) = (self.order(), self.random.below(300));
+        let back = i64::try_from(back).expect("small") * MICROS_PER_HOUR;
+        let said = ClosingSaid {
+            order,
+            done_at: self.now.plus_micros(-back),
+            done_by: name("Ada Kern"),
+            entered_by: None,
+            as_found: [AsFound::Good, AsFound::Worn, AsFound::Failed][self.random.below(3)],
+            readings: Vec::new(),
+            used: Vec::new(),
+            cautions_confirmed: false,
+            certificate: None,
+            second_person: None,
+            minutes: 5,
+            note: ["", "as ever"][self.random.below(2)].into(),
+        };
+        let call = self.caller("CloseOrder");
+        let answer = both!(self, what, |store| store.close(&call, site, &said));
+        self.orders += usize::from(!answer.starts_with("refused"));
     }
 
     async fn settle(&mut self, what: &str) {

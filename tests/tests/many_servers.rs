@@ -119,6 +119,8 @@ async fn two_services_on_one_database_are_one() {
     let database = Cluster::shared().empty();
     let first = Service::start_with(&["--database", &database]);
     let second = Service::start_with(&["--database", &database]);
+    assert!(first.data().join("admin.token").exists());
+    assert!(!second.data().join("admin.token").exists(), "the second makes no other token");
     let one = first.wire().await;
     // The token was made by the first to come.
     let two = Wire::new(connect(second.endpoint()).await.expect("the second listens"), &first.token());

@@ -66,7 +66,14 @@ async fn run_serve(arguments: ServeArguments) -> Result<()> {
     let store = open(&folder, arguments.place.database.as_deref(), &*clock).await?;
     // Before anybody is told that the service is there, it can be stopped.
     let stop = stop_signal()?;
-    tell(&format!("listening on http://{address}; the token is in {}", folder.token_path().display()))?;
+    let token = folder.token_path();
+    let where_it_is = if token.exists() {
+        format!("the token is in {}", token.display())
+    } else {
+        // The database was given its tokens by a service that has another folder.
+        format!("the token is in the folder of the fettlerd that came first; copy it to {}", token.display())
+    };
+    tell(&format!("listening on http://{address}; {where_it_is}"))?;
     Ok(serve(listener, store, clock, stop).await?)
 }
 
@@ -101,7 +108,7 @@ async fn run_copy(CopyArguments { from, to }: CopyArguments) -> Result<()> {
         .with_context(|| format!("nothing was copied from {shown_from} to {shown_to}"))?;
     tell(&format!("copied {} rows from {shown_from} to {shown_to}", copied.rows))?;
     for (site, head) in &copied.journals {
-        let root: String = head.root.iter().map(|byte| format!("{byte:02x}")).collect();
+        let root = hex::encode(head.root);
         let whose = if site.0 == 0 { "the installation".to_owned() } else { format!("site {site}") };
         tell(&format!("journal of {whose}: {} entries, root {root} in both places", head.size))?;
     }

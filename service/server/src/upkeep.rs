@@ -21,7 +21,7 @@ const LEASE_MICROS: i64 = 20_000_000;
 
 /// Keeps all sites up to date until the service stops.
 pub async fn keep(store: Arc<dyn Store>, clock: Arc<dyn Clock>, stopping: CancellationToken) {
-    let holder = Uuid::new_v4().to_string();
+    let holder = own_name();
     let mut ticks = interval(EVERY);
     ticks.set_missed_tick_behavior(MissedTickBehavior::Delay);
     loop {
@@ -33,6 +33,12 @@ pub async fn keep(store: Arc<dyn Store>, clock: Arc<dyn Clock>, stopping: Cancel
             tracing::warn!(error = &error as &dyn std::error::Error, "upkeep failed; it is tried again");
         }
     }
+}
+
+/// What this process is called among those that share a database.
+#[expect(clippy::disallowed_methods, reason = "it names a process, and nothing that is kept")]
+fn own_name() -> String {
+    Uuid::new_v4().to_string()
 }
 
 /// Brings every site up to date that no other service sees to, unless the service stops meanwhile. A site whose pass fails does not keep the others

@@ -374,16 +374,16 @@ fn damaged(text: &str) -> StoreError {
 }
 
 /// The size and root of a site's journal, from the bytes of its leaves.
-async fn root(side: &mut dyn Side, site: SiteId) -> Result<(i64, Hash)> {
+async fn root(place: &mut dyn Side, site: SiteId) -> Result<(i64, Hash)> {
     let leaves = TABLES.iter().find(|table| table.name == "journal_leaf");
     let leaves = leaves.ok_or_else(|| damaged("there is no table of leaves"))?;
-    let place = |name| leaves.columns.iter().position(|(column, _)| *column == name).unwrap_or(usize::MAX);
-    let (bytes, hash) = (place("bytes"), place("hash"));
+    let at = |name| leaves.columns.iter().position(|(column, _)| *column == name).unwrap_or(usize::MAX);
+    let (bytes, hash) = (at("bytes"), at("hash"));
     let mut frontier = Frontier::default();
     let number = i64::from(site.0);
     loop {
         let after = [Cell::Number(number), Cell::Number(frontier.size() - 1)];
-        let part = side.read(leaves, Some(&after), ROWS).await?;
+        let part = place.read(leaves, Some(&after), ROWS).await?;
         let before = frontier.size();
         for row in part.iter().take_while(|row| row[0] == Cell::Number(number)) {
             let (Some(Cell::Bytes(bytes)), Some(Cell::Bytes(kept))) = (row.get(bytes), row.get(hash)) else {

@@ -34,6 +34,11 @@ const PROOFS: &[Proof] = &[
         shows: "killed with SIGKILL during a push: every acknowledged report is there once, and the journal's root matches",
     },
     Proof {
+        name: "database-kills",
+        rounds: 50,
+        shows: "PostgreSQL killed with SIGKILL during a push, the service lives on: nothing acknowledged is lost or doubled",
+    },
+    Proof {
         name: "engines",
         rounds: 20,
         shows: "500 random operations a round are answered alike by both engines",

@@ -87,7 +87,7 @@ pub(super) async fn subject(tx: &mut Tx, site: SiteId, order: OrderNumber) -> Re
     let in_shop = machine_state != "retired";
     let hazard = row.next::<i64>()? != 0;
     let (goes_on, may_be_open) = (active && in_shop, in_shop && (active || task.is_none()));
-    Ok(Subject { order, state, machine, task, card, sheet, hazard, goes_on, may_be_open })
+    Ok(Subject { order, state, machine, task, card, sheet, goes_on, may_be_open, hazard })
 }
 
 /// Refuses what is to end an order that is not open, and says how it ended.
