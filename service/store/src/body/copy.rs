@@ -6,7 +6,7 @@ use crate::copy::{Cell, Kind, Side, Table};
 use async_trait::async_trait;
 use fettler_domain::ids::SiteId;
 use sqlx::query::Query;
-use sqlx::{AssertSqlSafe, QueryBuilder, Row as _};
+use sqlx::{AssertSqlSafe, Row as _};
 
 /// Parameters of one statement, at most: below what either engine takes.
 const PARAMETERS_MAX: usize = 30_000;
@@ -40,9 +40,10 @@ fn names(table: &Table, count: usize) -> String {
     names.join(", ")
 }
 
+/// Parameters in a row, numbered where the engine does not pay for that.
 fn parameters(from: usize, count: usize) -> String {
-    let all: Vec<String> = (from..from + count).map(|number| format!("${number}")).collect();
-    all.join(", ")
+    let one = |number| if dialect::NUMBERED { format!("${number}") } else { "?".to_owned() };
+    (from..from + count).map(one).collect::<Vec<String>>().join(", ")
 }
 
 #[async_trait]
@@ -104,21 +105,12 @@ impl Side for CopySide {
     async fn write(&mut self, table: &'static Table, rows: &[Vec<Cell>]) -> Result<()> {
         let width = table.columns.len();
         for chunk in rows.chunks(PARAMETERS_MAX / width) {
-            let head = format!("INSERT INTO {} ({}) ", table.name, names(table, width));
-            let mut insert = QueryBuilder::<Db>::new(head);
-            insert.push_values(chunk, |mut row, cells| {
-                for cell in cells {
-                    match cell {
-                        Cell::Nothing(Kind::N) => row.push_bind(None::<i64>),
-                        Cell::Nothing(Kind::T) => row.push_bind(None::<String>),
-                        Cell::Nothing(Kind::B) => row.push_bind(None::<Vec<u8>>),
-                        Cell::Number(number) => row.push_bind(*number),
-                        Cell::Text(text) => row.push_bind(text.as_str()),
-                        Cell::Bytes(bytes) => row.push_bind(bytes.as_slice()),
-                    };
-                }
-            });
-            insert.build().persistent(false).execute(&mut self.0).await?;
+            let lists: Vec<String> =
+                (0..chunk.len()).map(|row| format!("({})", parameters(1 + row * width, width))).collect();
+            let text =
+                format!("INSERT INTO {} ({}) VALUES {}", table.name, names(table, width), lists.join(", "));
+            let query = sqlx::query(AssertSqlSafe(text)).persistent(false);
+            chunk.iter().flatten().fold(query, bind).execute(&mut self.0).await?;
         }
         Ok(())
     }
