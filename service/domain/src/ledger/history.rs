@@ -308,7 +308,8 @@ impl History {
         Ok(None)
     }
 
-    fn segments_of(&self, month: Month) -> Result<&[Segment], MissingMonth> {
+    /// The segments that touch a month.
+    pub(crate) fn segments_of(&self, month: Month) -> Result<&[Segment], MissingMonth> {
         self.segments.get(&month).map(Vec::as_slice).ok_or(MissingMonth(month))
     }
 
