@@ -161,7 +161,7 @@ fn one_hour_an_hour(total: i64) -> BTreeMap<MeterId, MeterInput> {
         amount: Amount(168 * Unit::Hours.per_unit()),
     });
     let history = History::from_segments(weeks);
-    BTreeMap::from([(METER, MeterInput { unit: Unit::Hours, history })])
+    BTreeMap::from([(METER, MeterInput { unit: Unit::Hours, history, forecast: None })])
 }
 
 fn service(number: i64, every_hours: i64, done: &[i64]) -> TaskInput {
@@ -236,6 +236,7 @@ fn clause_states(line: &Line) -> [ClauseState; 2] {
         opens: None,
         late: None,
         opens_expected: None,
+        ahead: None,
         counted: Counted::Calendar {
             every: Every { n: every_days, unit: CalendarUnit::Day },
             from: Some(last_done),
@@ -257,8 +258,7 @@ fn clause_states(line: &Line) -> [ClauseState; 2] {
             threshold: Some(from + every),
             h: Some(hours(&line["meter_now"])),
             known_to: None,
-            last_28_days: None,
-            use_known_days: None,
+            expectation: None,
         },
         ..of_calendar.clone()
     };
@@ -277,7 +277,7 @@ fn rule_first() {
         let every_days: u32 = line["every_days"].parse().expect("days");
         let by_rule = Every { n: every_days, unit: CalendarUnit::Day }.after(day(&line["last_done"]), 1);
         assert_eq!(by_rule, day(&line["calendar_day"]), "{id}: calendar day");
-        let whole = combine_clauses(&clauses, combine, None, &calendar);
+        let whole = combine_clauses(&clauses, combine, None, (&calendar, day(&line["as_of"])));
         assert_eq!(
             whole.due.map(|due| calendar.shop_day_of(due)),
             day_or_none(&line["due_day"]),

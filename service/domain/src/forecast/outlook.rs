@@ -7,6 +7,7 @@ use super::rate::Rate;
 use super::units::{Days, Hours};
 use super::usage::{Statistics, Usage};
 use crate::time::Ts;
+use serde::{Deserialize, Serialize};
 
 /// A silence counts as long from so many days on, and from so many usual gaps on.
 const SILENT_DAYS: f64 = 14.0;
@@ -15,7 +16,8 @@ const SILENT_GAPS: f64 = 3.0;
 const HALVINGS: u32 = 30;
 
 /// What the forecast of a meter rests on.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
 pub enum Basis {
     /// No report at all: what a machine of the fleet runs.
     Fleet,

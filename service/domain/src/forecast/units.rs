@@ -49,6 +49,15 @@ impl Hours {
     }
 }
 
+impl HoursPerDay {
+    /// The amount in a day of a meter whose most in an hour of the clock is `most`.
+    pub fn amount(self, most: MaxPerHour) -> Amount {
+        #[expect(clippy::cast_possible_truncation, reason = "a cast of a float saturates")]
+        let amount = (self.0 * as_float(most.0)).round() as i64;
+        Amount(amount)
+    }
+}
+
 /// A whole number as a float. Amounts and instants lie below 2^53, up to which floats hold every whole number.
 #[expect(clippy::cast_precision_loss, reason = "the numbers lie below 2^53")]
 pub(super) fn as_float(number: i64) -> f64 {

@@ -308,6 +308,14 @@ impl History {
         Ok(None)
     }
 
+    /// The stretches of run in the months that are loaded, each once, without adjustments.
+    pub fn runs(&self) -> impl Iterator<Item = Segment> + '_ {
+        self.segments.iter().flat_map(|(&month, segments)| {
+            let ends_here = move |s: &&Segment| s.start < s.end && Month::of(s.end.plus_micros(-1)) == month;
+            segments.iter().filter(ends_here).copied()
+        })
+    }
+
     /// The segments that touch a month.
     pub(crate) fn segments_of(&self, month: Month) -> Result<&[Segment], MissingMonth> {
         self.segments.get(&month).map(Vec::as_slice).ok_or(MissingMonth(month))

@@ -131,6 +131,7 @@ fn calendar_point(
         opens: Some(reader.calendar.start_of(period.opens.min(day))),
         late: Some(reader.calendar.end_of(shuts)),
         opens_expected: None,
+        ahead: None,
         counted: Counted::Calendar {
             every,
             from: Some(from),
@@ -148,7 +149,7 @@ fn never_on_calendar(every: Every) -> ClauseState {
 
 fn unknown(base: Base, counted: Counted) -> ClauseState {
     let kind = DueKind::Unknown;
-    ClauseState { base, due: None, kind, opens: None, late: None, opens_expected: None, counted }
+    ClauseState { base, due: None, kind, opens: None, late: None, opens_expected: None, ahead: None, counted }
 }
 
 fn meter_point(
@@ -166,8 +167,7 @@ fn meter_point(
         threshold: counts.map(|counts| counts.due),
         h: history.map(|history| history.total() + history.ahead()),
         known_to: history.and_then(crate::ledger::history::History::known_to),
-        last_28_days: None,
-        use_known_days: None,
+        expectation: None,
     };
     let Some(counts) = counts.filter(|_| history.is_some()) else {
         return unknown(base, counted);
@@ -184,22 +184,24 @@ fn meter_point(
             opens,
             late,
             opens_expected: None,
+            ahead: None,
             counted,
         };
     }
-    let recent = reader.recent_use(meter);
-    if let Counted::Meter { last_28_days, use_known_days, .. } = &mut counted {
-        *last_28_days = recent.map(|recent| recent.ran);
-        *use_known_days = recent.map(|recent| recent.known_days);
+    let forecast = reader.forecast(meter);
+    if let Counted::Meter { expectation, .. } = &mut counted {
+        *expectation = forecast.map(|forecast| forecast.expectation());
     }
-    let expected = |count| recent.and_then(|recent| reader.expected(count, recent));
+    let expected = |count| forecast.map(|forecast| forecast.expected(count));
+    let (due, ahead) = expected(counts.due).unzip();
     ClauseState {
         base,
-        due: expected(counts.due),
+        due: due.flatten(),
         kind: DueKind::Expected,
         opens,
         late: None,
-        opens_expected: if opens.is_none() { expected(counts.opens) } else { None },
+        opens_expected: if opens.is_none() { expected(counts.opens).and_then(|(at, _)| at) } else { None },
+        ahead,
         counted,
     }
 }

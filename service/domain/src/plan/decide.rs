@@ -2,8 +2,8 @@
 
 use super::clause::open_point;
 use super::input::RuleVersion;
-use super::reader::Reader;
-use super::row::{ClauseState, Counted, DueKind, HeldUntil, PlanRow, Section};
+use super::reader::{CERTAIN, Reader};
+use super::row::{Ahead, ClauseState, Counted, DueKind, HeldUntil, PlanRow, Section};
 use super::stamp;
 use super::state::{State, state_before};
 use crate::calendar::Calendar;
@@ -36,6 +36,8 @@ pub struct Whole {
     pub late: Option<Ts>,
     /// When its window opens by the forecast, where `opens` is absent.
     pub opens_expected: Option<Ts>,
+    /// How sure the due instant is, where a forecast has a part in it.
+    pub ahead: Option<Ahead>,
 }
 
 impl Decision<'_> {
@@ -61,7 +63,7 @@ pub(super) fn decide_row(reader: &mut Reader<'_>) -> PlanRow {
     let state = state_before(reader, None);
     let decision = decide(reader, &state);
     let (input, calendar, as_of) = (reader.input, reader.calendar, reader.as_of);
-    let Whole { due, kind, governing, opens, late, opens_expected } = decision.whole;
+    let Whole { due, kind, governing, opens, late, opens_expected, ahead } = decision.whole;
     let section = if is_resting(reader) {
         Section::Unlisted
     } else if kind == DueKind::Unknown {
@@ -85,9 +87,10 @@ pub(super) fn decide_row(reader: &mut Reader<'_>) -> PlanRow {
         opens,
         late,
         opens_expected,
-        p10: None,
-        p50: due.filter(|_| kind == DueKind::Expected),
-        p90: None,
+        p10: ahead.and_then(|ahead| ahead.p10),
+        p50: due.filter(|_| ahead.is_some()),
+        p90: ahead.and_then(|ahead| ahead.p90),
+        chance_today: ahead.map(|ahead| ahead.today),
         combine: decision.combine(),
         rule_effective: decision.version.map(|version| version.effective),
         held_until: decision.held_until,
@@ -107,7 +110,7 @@ pub(super) fn decide<'a>(reader: &mut Reader<'a>, state: &State) -> Decision<'a>
         let Some(day) = decision.whole.due.and_then(|due| end_of_rest_at(reader, due)) else {
             break;
         };
-        decision.hold(HeldUntil::RestEnd(day), calendar);
+        decision.hold(HeldUntil::RestEnd(day), reader);
     }
     if let Some(raised) = reader.input.raised
         && decision.whole.due.is_none_or(|due| raised < due)
@@ -117,7 +120,7 @@ pub(super) fn decide<'a>(reader: &mut Reader<'a>, state: &State) -> Decision<'a>
         decision.held_until = None;
         decision.floor = floor;
         if let Some(day) = end_of_rest_at(reader, raised) {
-            decision.hold(HeldUntil::RestEnd(day), calendar);
+            decision.hold(HeldUntil::RestEnd(day), reader);
         }
     }
     decision
@@ -131,6 +134,7 @@ fn raised_at(at: Ts, calendar: &Calendar) -> Whole {
         opens: Some(at),
         late: Some(calendar.end_of(calendar.shop_day_of(at))),
         opens_expected: None,
+        ahead: None,
     }
 }
 
@@ -142,7 +146,7 @@ fn under_rules<'a>(reader: &mut Reader<'a>, state: &State) -> Decision<'a> {
         return Decision {
             version: None,
             clauses: Vec::new(),
-            whole: whole(&[], Combine::Earliest, None, reader.calendar),
+            whole: whole(&[], Combine::Earliest, None, (reader.calendar, reader.as_of)),
             floor: None,
             held_until: None,
         };
@@ -178,17 +182,18 @@ fn under<'a>(
     let rule = &version.rule;
     let clauses: Vec<ClauseState> =
         rule.clauses().iter().map(|clause| open_point(reader, rule, clause, state)).collect();
-    let whole = whole(&clauses, rule.combine(), None, reader.calendar);
+    let whole = whole(&clauses, rule.combine(), None, (reader.calendar, reader.as_of));
     let mut decision = Decision { version: Some(version), clauses, whole, floor: None, held_until: None };
     if let Some(floor) = floor {
-        decision.hold(floor, reader.calendar);
+        decision.hold(floor, reader);
     }
     decision
 }
 
 impl Decision<'_> {
     /// Makes nothing due before a day.
-    fn hold(&mut self, until: HeldUntil, calendar: &Calendar) {
+    fn hold(&mut self, until: HeldUntil, reader: &Reader<'_>) {
+        let calendar = reader.calendar;
         let later = self.floor.is_none_or(|floor| floor.day() < until.day());
         if !later {
             return;
@@ -201,7 +206,7 @@ impl Decision<'_> {
             let late = self.whole.late.map(|late| late.max(calendar.end_of(until.day())));
             Whole { due, late, ..self.whole }
         } else {
-            whole(&self.clauses, self.combine(), Some(until.day()), calendar)
+            whole(&self.clauses, self.combine(), Some(until.day()), (calendar, reader.as_of))
         };
         if self.whole.due != before {
             self.held_until = Some(until);
@@ -209,12 +214,12 @@ impl Decision<'_> {
     }
 }
 
-/// Combines clauses; nothing is due before the day `floor`.
+/// Combines clauses as of a shop day of a calendar; nothing is due before the day `floor`.
 pub fn whole(
     clauses: &[ClauseState],
     combine: Combine,
     floor: Option<ShopDay>,
-    calendar: &Calendar,
+    (calendar, as_of): (&Calendar, ShopDay),
 ) -> Whole {
     let governing = match combine {
         Combine::Earliest => earliest(clauses),
@@ -237,7 +242,36 @@ pub fn whole(
         opens,
         late,
         opens_expected: if opens.is_none() { expected } else { None },
+        ahead: ahead(clauses, combine, calendar.end_of(as_of)).map(|ahead| match floor {
+            Some(day) => ahead.not_before(calendar.start_of(day), calendar.end_of(as_of)),
+            None => ahead,
+        }),
     }
+}
+
+/// How sure the whole is, where a forecast has a part in it. The meters of a machine run together, so the quantiles of
+/// several are taken to come together: the earliest of them is the earliest of each quantile.
+fn ahead(clauses: &[ClauseState], combine: Combine, day_ends: Ts) -> Option<Ahead> {
+    let known: Vec<&ClauseState> = clauses.iter().filter(|clause| clause.kind != DueKind::Unknown).collect();
+    let exact = |clause: &ClauseState| {
+        let today = if clause.due.is_some_and(|due| due < day_ends) { CERTAIN } else { 0 };
+        Ahead { p10: clause.due, p90: clause.due, today }
+    };
+    let of = known.iter().map(|clause| clause.ahead.unwrap_or_else(|| exact(clause)));
+    let (p10, p90) = (of.clone().map(|ahead| ahead.p10), of.clone().map(|ahead| ahead.p90));
+    let whole = match combine {
+        Combine::Earliest => {
+            Ahead { p10: p10.flatten().min(), p90: p90.flatten().min(), today: of.map(|a| a.today).max()? }
+        }
+        Combine::Latest if known.len() < clauses.len() => return None,
+        Combine::Latest => {
+            Ahead { p10: all_reached(p10), p90: all_reached(p90), today: of.map(|a| a.today).min()? }
+        }
+    };
+    let expected = clauses.iter().any(|clause| clause.ahead.is_some());
+    // Where a sure instant comes first or last whatever happens, the forecast has no part in it.
+    let is_sure = whole.p10.is_some() && whole.p10 == whole.p90;
+    (expected && !is_sure).then_some(whole)
 }
 
 /// The last of them, once all are known.

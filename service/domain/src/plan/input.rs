@@ -1,10 +1,12 @@
 //! What the planner is given of one task: everything it may depend on, and nothing else.
 
+use crate::calendar::Calendar;
+use crate::forecast::{FleetFigures, Hours, Outlook, Reported, Usage};
 use crate::ids::{MachineId, MeterId, OrderNumber, TaskId};
 use crate::ledger::history::History;
-use crate::quantity::{Amount, Unit};
+use crate::quantity::{Amount, MaxPerHour, Unit};
 use crate::rule::IntervalRule;
-use crate::time::{ShopDay, Ts};
+use crate::time::{MICROS_PER_DAY, ShopDay, Ts};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
@@ -50,16 +52,57 @@ pub struct Rest {
 }
 
 /// A meter of the machine as the planner needs it.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct MeterInput {
     /// Its unit.
     pub unit: Unit,
     /// What it has counted.
     pub history: History,
+    /// What is expected of it as of the start of the shop day; without it no date is expected.
+    pub forecast: Option<MeterForecast>,
+}
+
+/// What is expected of a meter as of the start of a shop day, made once for all tasks that count it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct MeterForecast {
+    /// Its time ahead.
+    pub outlook: Outlook,
+    /// The most it counts in an hour of the clock, by which its amounts are hours.
+    pub most: MaxPerHour,
+    /// How many reports that rests on.
+    pub reports: u32,
+    /// What ran in the 28 days before.
+    pub last_28_days: Amount,
+}
+
+impl MeterForecast {
+    /// The forecast as of the start of a shop day, from the reports that had ended by then, in whatever order they come,
+    /// and the figures of the machine's fleet.
+    pub fn of(
+        reports: impl IntoIterator<Item = (Ts, Amount)>,
+        most: MaxPerHour,
+        fleet: &FleetFigures,
+        calendar: &Calendar,
+        as_of: ShopDay,
+    ) -> MeterForecast {
+        let start = calendar.start_of(as_of);
+        let since = start.plus_micros(-28 * MICROS_PER_DAY);
+        let mut last_28_days = Amount::ZERO;
+        let mut count = 0;
+        let ended = reports.into_iter().filter(|(end, _)| *end <= start);
+        let usage = Usage::of(ended.map(|(end, amount)| {
+            count += 1;
+            if end > since {
+                last_28_days = last_28_days + amount;
+            }
+            Reported { end, hours: Hours::of(amount, most) }
+        }));
+        MeterForecast { outlook: Outlook::of(&usage, fleet, start), most, reports: count, last_28_days }
+    }
 }
 
 /// One open order with all that its plan depends on. The order of the lists does not matter.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct TaskInput {
     /// The open order.
     pub order: OrderNumber,

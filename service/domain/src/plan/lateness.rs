@@ -53,7 +53,9 @@ pub fn lateness_in_words(row: &PlanRow, now: Ts, calendar: &Calendar) -> String 
         }
         (Standing::MayBeDone, _) => "may be done now".to_owned(),
         (Standing::NotYet | Standing::Due, Some(due)) => dated(row, due, today, calendar),
-        (Standing::NotYet | Standing::Due | Standing::Late, None) => "no date while nothing runs".to_owned(),
+        (Standing::NotYet | Standing::Due | Standing::Late, None) => {
+            "not expected within ten years".to_owned()
+        }
     }
 }
 

@@ -18,10 +18,10 @@ mod state;
 
 pub use cover::{COVER_DEPTH_MAX, CoverError, Covers};
 pub use decide::{Whole, whole as combine_clauses};
-pub use input::{Closing, LastDone, MeterInput, Rest, RuleVersion, Skip, TaskInput};
+pub use input::{Closing, LastDone, MeterForecast, MeterInput, Rest, RuleVersion, Skip, TaskInput};
 pub use lateness::{Standing, lateness_in_words, standing};
 pub use reason::{Reason, Since, reason_in_words, reasons};
-pub use row::{Base, ClauseState, Counted, DueKind, HeldUntil, PlanRow, Section, Stamp};
+pub use row::{Ahead, Base, ClauseState, Counted, DueKind, Expectation, HeldUntil, PlanRow, Section, Stamp};
 pub use satisfied::{By, Satisfied, Timing, satisfied};
 pub use share::{Share, share_of_clause, share_used};
 
@@ -40,7 +40,7 @@ pub const PLANNER_VERSION: u32 = 3;
 pub type Missing = Vec<(MeterId, Month)>;
 
 /// The open orders of a site, as [`plan`] takes them.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct Snapshot {
     /// One entry an open order; their order does not matter.
     pub tasks: Vec<TaskInput>,

@@ -5,26 +5,76 @@
 //! and what the counter showed before.
 
 use super::Missing;
-use super::input::TaskInput;
+use super::input::{MeterForecast, TaskInput};
+use super::row::{Ahead, Expectation};
 use crate::calendar::Calendar;
+use crate::forecast::{Days, Due, Hours, Quantiles};
 use crate::ids::MeterId;
 use crate::ledger::history::{History, MissingMonth};
 use crate::quantity::{Amount, Unit};
 use crate::rule::{ClosedDays, IntervalRule};
-use crate::time::{MICROS_PER_DAY, ShopDay, Ts};
+use crate::time::{ShopDay, Ts};
 
-/// How far back the mean use is taken at most, in days: four whole weeks, so that weekends weigh what they should.
-const MEAN_USE_DAYS: u32 = 28;
-
-/// What a meter ran before the shop day, from which its future is expected.
+/// What is expected of a meter, as of the start of a shop day.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct RecentUse {
-    /// H at the shop day's start.
+pub(super) struct Forecast<'a> {
+    of: &'a MeterForecast,
+    /// H at the start.
     now: Amount,
-    /// What ran in the 28 days before, without adjustments.
-    pub(super) ran: Amount,
-    /// On how many of those days the meter is known.
-    pub(super) known_days: u32,
+    start: Ts,
+    /// The end of the shop day.
+    ends: Ts,
+}
+
+impl Forecast<'_> {
+    /// When a count that was not reached by the start is expected, and how surely.
+    pub(super) fn expected(&self, count: Amount) -> (Option<Ts>, Ahead) {
+        let remaining = Hours::of(count - self.now, self.of.most);
+        let at = |days: Option<Days>| days.map(|days| days.after(self.start));
+        match self.of.outlook.due(remaining) {
+            // Reached since the start of the day, or before the base from which it counts anew.
+            Due::Reached => {
+                let ahead = Ahead { p10: Some(self.start), p90: Some(self.start), today: CERTAIN };
+                (Some(self.start), ahead)
+            }
+            Due::Ahead(Quantiles { p10, p50, p90 }) => {
+                let day = Days::between(self.start, self.ends);
+                let today = thousandths(self.of.outlook.chance_within(remaining, day));
+                (at(p50), Ahead { p10: at(p10), p90: at(p90), today })
+            }
+        }
+    }
+
+    /// What that rests on.
+    pub(super) fn expectation(&self) -> Expectation {
+        let MeterForecast { outlook, most, reports, last_28_days } = self.of;
+        Expectation {
+            basis: outlook.basis,
+            reports: *reports,
+            last_28_days: *last_28_days,
+            per_day: outlook.rate.mean.amount(*most),
+            doubt_percent: whole(outlook.rate.doubt.sqrt() * 100.0),
+            silent: outlook.silent,
+        }
+    }
+}
+
+/// A chance of one, in thousandths.
+pub(super) const CERTAIN: u16 = 1_000;
+
+fn thousandths(chance: f64) -> u16 {
+    u16::try_from(whole(chance * f64::from(CERTAIN))).unwrap_or(CERTAIN)
+}
+
+/// The nearest whole number from 0 on.
+fn whole(number: f64) -> u32 {
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "a cast of a float saturates"
+    )]
+    let whole = number.round() as u32;
+    whole
 }
 
 /// One planning pass over one order.
@@ -74,46 +124,13 @@ impl<'a> Reader<'a> {
         self.note(meter, history.crossing(count - history.ahead(), since.max(opening)))
     }
 
-    /// What the meter ran in the 28 days before the shop day's start, and on how many days it is known.
-    pub(super) fn recent_use(&mut self, meter: MeterId) -> Option<RecentUse> {
+    /// What is expected of a meter that has counted something, with H at the start of the shop day, as of which every
+    /// forecast stands.
+    pub(super) fn forecast(&mut self, meter: MeterId) -> Option<Forecast<'a>> {
         let start = self.calendar.start_of(self.as_of);
         let now = self.h(meter, start)?;
-        let from = start.plus_micros(-i64::from(MEAN_USE_DAYS) * MICROS_PER_DAY);
-        // Both ends are read one by one, so that one pass names both months.
-        self.h(meter, from)?;
-        let history = self.history(meter)?;
-        let ran = self.note(meter, history.run_between(from, start));
-        let known_days = if ran > Amount::ZERO { self.known_days(meter, start)? } else { MEAN_USE_DAYS };
-        Some(RecentUse { now, ran, known_days })
-    }
-
-    /// The shop days from the first run to where hours are known, at most those of the mean. Silence after that is
-    /// no knowledge; a meter that has been known for longer is taken to stand still in it.
-    fn known_days(&mut self, meter: MeterId, start: Ts) -> Option<u32> {
-        let history = self.history(meter)?;
-        let known_to = history.known_to()?.min(start);
-        let last = self.calendar.shop_day_of(known_to.plus_micros(-1));
-        let enough = last.plus_days(1 - i64::from(MEAN_USE_DAYS));
-        if history.ran_before_month_of(self.calendar.start_of(enough)) {
-            return Some(MEAN_USE_DAYS);
-        }
-        let first = self.note(meter, history.first_run())?;
-        let days = last.days_since(self.calendar.shop_day_of(first)) + 1;
-        u32::try_from(days.clamp(1, i64::from(MEAN_USE_DAYS))).ok()
-    }
-
-    /// When a count not yet reached is expected at the mean use; absent while nothing runs.
-    pub(super) fn expected(&self, count: Amount, recent: RecentUse) -> Option<Ts> {
-        if recent.ran <= Amount::ZERO {
-            return None;
-        }
-        let over = i64::from(recent.known_days) * MICROS_PER_DAY;
-        let ahead = i128::from((count - recent.now).0.max(0)) * i128::from(over);
-        let used = i128::from(recent.ran.0);
-        // Rounded up, as a crossing is the first microsecond that reaches the count.
-        let micros = i64::try_from((ahead + used - 1) / used).ok()?;
-        let at = self.calendar.start_of(self.as_of).plus_micros(micros);
-        (at < Ts::MAX).then_some(at)
+        let of = self.input.meters.get(&meter)?.forecast.as_ref()?;
+        Some(Forecast { of, now, start, ends: self.calendar.end_of(self.as_of) })
     }
 
     /// Where a due day goes that the shop does not work, for this machine: a past day on which it recorded hours

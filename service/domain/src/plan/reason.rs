@@ -2,6 +2,7 @@
 
 use super::row::{Base, ClauseState, Counted, DueKind, HeldUntil, PlanRow};
 use crate::calendar::Calendar;
+use crate::forecast::Basis;
 use crate::quantity::{Amount, Unit};
 use crate::rule::Every;
 use crate::time::{ShopDay, Ts};
@@ -50,8 +51,12 @@ pub enum Reason {
         unit: Unit,
         /// Since when.
         since: Since,
-        /// When it is expected; absent while nothing runs.
+        /// When it is expected; absent where no date can be expected.
         at: Option<Ts>,
+        /// Between which instants it falls with eight chances in ten; the later one absent beyond ten years.
+        between: Option<(Ts, Option<Ts>)>,
+        /// Whether it has no reports of its own, so that only machines like it say when.
+        by_others: bool,
     },
     /// A day of the calendar.
     Day {
@@ -122,11 +127,15 @@ fn reason_of(clause: &ClauseState, calendar: &Calendar) -> Reason {
             Reason::Day { every, since, from, by_rule, day }
         }
         Counted::Calendar { .. } => Reason::NeverRecorded,
-        Counted::Meter { every, unit, from: Some(from), h: Some(h), .. } => {
+        Counted::Meter { every, unit, from: Some(from), h: Some(h), expectation, .. } => {
             let ran = h - from;
             match (clause.kind, clause.due) {
                 (DueKind::Exact, Some(at)) => Reason::Crossed { ran, every, unit, since, at },
-                (_, at) => Reason::Expected { ran, every, unit, since, at },
+                (_, at) => {
+                    let between = clause.ahead.and_then(|ahead| Some((ahead.p10?, ahead.p90)));
+                    let by_others = expectation.is_some_and(|used| used.basis == Basis::Fleet);
+                    Reason::Expected { ran, every, unit, since, at, between, by_others }
+                }
             }
         }
         Counted::Meter { .. } if clause.base == Base::Never => Reason::NeverRecorded,
@@ -141,15 +150,11 @@ pub fn reason_in_words(reason: &Reason, calendar: &Calendar, today: ShopDay) -> 
             let crossed = calendar.instant_in_words(at, today);
             format!("{}, crossed {crossed}", ran_in_words(ran, every, unit, since, calendar, today))
         }
-        Reason::Expected { ran, every, unit, since, at } => {
+        Reason::Expected { ran, every, unit, since, at, between, by_others } => {
             let ran = ran_in_words(ran, every, unit, since, calendar, today);
-            match at {
-                Some(at) => {
-                    let day = calendar.weekday_in_words(calendar.shop_day_of(at), today);
-                    format!("{ran}, expected {day}")
-                }
-                None => format!("{ran}, no date while nothing runs"),
-            }
+            let expected = expected_in_words(at, between, calendar, today);
+            let whose = if by_others { ", from machines like it" } else { "" };
+            format!("{ran}, {expected}{whose}")
         }
         Reason::Day { every, since, from, by_rule, day } => {
             let mut words = match since_in_words(since, calendar, today) {
@@ -172,6 +177,25 @@ pub fn reason_in_words(reason: &Reason, calendar: &Calendar, today: ShopDay) -> 
         Reason::Held(HeldUntil::RestEnd(day)) => {
             format!("not before {}, when the machine's rest ended", calendar.day_in_words(day, today))
         }
+    }
+}
+
+fn expected_in_words(
+    at: Option<Ts>,
+    between: Option<(Ts, Option<Ts>)>,
+    calendar: &Calendar,
+    today: ShopDay,
+) -> String {
+    let day = |at: Ts| calendar.weekday_in_words(calendar.shop_day_of(at), today);
+    match (at, between) {
+        (Some(at), Some((from, Some(to)))) if day(from) == day(to) => format!("expected {}", day(at)),
+        (Some(at), Some((from, Some(to)))) => {
+            format!("expected {}, between {} and {}", day(at), day(from), day(to))
+        }
+        (Some(at), Some((from, None))) => format!("expected {}, not before {}", day(at), day(from)),
+        (Some(at), None) => format!("expected {}", day(at)),
+        (None, Some((from, _))) => format!("not expected before {}", day(from)),
+        (None, None) => "not expected within ten years".to_owned(),
     }
 }
 

@@ -1,5 +1,6 @@
 //! A plan row: everything a list, `why` and an audit need to know of one open order, as data.
 
+use crate::forecast::Basis;
 use crate::ids::{MachineId, MeterId, OrderNumber, TaskId};
 use crate::quantity::{Amount, Unit};
 use crate::rule::{Combine, Every};
@@ -69,8 +70,47 @@ pub struct ClauseState {
     pub late: Option<Ts>,
     /// When its window opens by the forecast, where `opens` is absent.
     pub opens_expected: Option<Ts>,
+    /// How sure `due` is, where the kind is [`DueKind::Expected`] and a date can be expected.
+    pub ahead: Option<Ahead>,
     /// What is counted.
     pub counted: Counted,
+}
+
+/// How sure an expected due instant is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Ahead {
+    /// The instant by which it is due with a chance of one in ten; none beyond the horizon of ten years.
+    pub p10: Option<Ts>,
+    /// The instant by which it is due with a chance of nine in ten; none beyond the horizon.
+    pub p90: Option<Ts>,
+    /// The chance that it falls due before the shop day ends, in thousandths.
+    pub today: u16,
+}
+
+impl Ahead {
+    /// The same where nothing is due before an instant, for a shop day that ends at `day_ends`.
+    pub(super) fn not_before(self, floor: Ts, day_ends: Ts) -> Ahead {
+        let raise = |at: Option<Ts>| at.map(|at| at.max(floor));
+        let today = if floor < day_ends { self.today } else { 0 };
+        Ahead { p10: raise(self.p10), p90: raise(self.p90), today }
+    }
+}
+
+/// What the expected due instant of a meter rests on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Expectation {
+    /// Its own reports, or those of machines like it.
+    pub basis: Basis,
+    /// How many reports of its own.
+    pub reports: u32,
+    /// What ran in the 28 days before the shop day's start.
+    pub last_28_days: Amount,
+    /// The mean expected in a day, all days alike.
+    pub per_day: Amount,
+    /// How far the mean itself is in doubt: its standard deviation, in hundredths of it.
+    pub doubt_percent: u32,
+    /// Whether reports have stayed away for unusually long.
+    pub silent: bool,
 }
 
 /// What a clause counts, and how far it has come.
@@ -107,11 +147,8 @@ pub enum Counted {
         h: Option<Amount>,
         /// The latest instant to which hours are known.
         known_to: Option<Ts>,
-        /// What ran in the 28 days before the shop day's start, the history that the forecast used.
-        last_28_days: Option<Amount>,
-        /// On how many of those days the meter is known, over which the forecast took its mean; absent in rows of
-        /// earlier planners, which took 28.
-        use_known_days: Option<u32>,
+        /// What an expected due instant rests on; absent where none is expected.
+        expectation: Option<Expectation>,
     },
 }
 
@@ -166,12 +203,14 @@ pub struct PlanRow {
     pub late: Option<Ts>,
     /// When work on it begins to count, by the forecast where `opens` is absent.
     pub opens_expected: Option<Ts>,
-    /// The instant by which it is due with a chance of one in ten.
+    /// The instant by which it is due with a chance of one in ten; absent unless a forecast has a part in when it is due.
     pub p10: Option<Ts>,
     /// The median of the due instant, where it is a forecast.
     pub p50: Option<Ts>,
     /// The instant by which it is due with a chance of nine in ten.
     pub p90: Option<Ts>,
+    /// The chance that it falls due before the shop day ends, in thousandths, where a forecast has a part in that.
+    pub chance_today: Option<u16>,
     /// How the clauses combine.
     pub combine: Combine,
     /// Every clause of the rule that applies.

@@ -10,7 +10,7 @@ use super::state::{State, done_at as state_done_at, state_before};
 use crate::calendar::Calendar;
 use crate::quantity::{Amount, Unit};
 use crate::rule::{Clause, Combine, CountsFrom, IntervalRule};
-use crate::time::Ts;
+use crate::time::{ShopDay, Ts};
 use serde::{Deserialize, Serialize};
 
 /// By how much work was early or late.
@@ -113,7 +113,7 @@ fn move_to_newest(reader: &mut Reader<'_>, decision: &mut Decision<'_>, before: 
             missed = missed.max(passed_over(reader, rule, clause, open, newest));
         }
     }
-    decision.recombine_open(done_at, reader.calendar);
+    decision.recombine_open(done_at, (reader.calendar, reader.as_of));
     missed
 }
 
@@ -151,7 +151,7 @@ fn passed_over(
 impl Decision<'_> {
     /// Combines anew after clauses moved on. Of `earliest` clauses only those whose window was open take part, if
     /// any was.
-    fn recombine_open(&mut self, done_at: Ts, calendar: &Calendar) {
+    fn recombine_open(&mut self, done_at: Ts, today: (&Calendar, ShopDay)) {
         let Some(version) = self.version else {
             return;
         };
@@ -159,7 +159,7 @@ impl Decision<'_> {
             return;
         }
         let combine = version.rule.combine();
-        self.whole = whole(&self.clauses, combine, None, calendar);
+        self.whole = whole(&self.clauses, combine, None, today);
         let is_open = |clause: &ClauseState| clause.opens.is_some_and(|opens| opens <= done_at);
         if combine == Combine::Earliest && self.governing().is_some_and(|clause| !is_open(clause)) {
             let open = self.clauses.iter().enumerate().filter(|(_, clause)| is_open(clause));

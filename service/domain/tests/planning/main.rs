@@ -9,10 +9,13 @@ mod scenarios;
 
 use chrono::NaiveDateTime;
 use fettler_domain::calendar::{Calendar, CalendarSpec, Closure, Shift, WallTime, Weekdays, Zone};
+use fettler_domain::forecast::FleetFigures;
 use fettler_domain::ids::{MachineId, MeterId, OrderNumber, TaskId};
 use fettler_domain::ledger::history::{History, Segment};
-use fettler_domain::plan::{Closing, LastDone, MeterInput, PlanRow, RuleVersion, TaskInput, plan_task};
-use fettler_domain::quantity::{Amount, Unit};
+use fettler_domain::plan::{
+    Closing, LastDone, MeterForecast, MeterInput, PlanRow, RuleVersion, TaskInput, plan_task,
+};
+use fettler_domain::quantity::{Amount, MaxPerHour, Unit};
 use fettler_domain::rule::{
     CalendarUnit, Clause, ClosedDays, Combine, CountsFrom, Every, IntervalRule, RuleSpec, Window,
 };
@@ -185,7 +188,7 @@ impl Story for TaskInput {
             amount: hours(ran),
         };
         let history = History::from_segments(stretches.iter().map(segment));
-        self.meters.insert(METER, MeterInput { unit: Unit::Hours, history });
+        self.meters.insert(METER, MeterInput { unit: Unit::Hours, history, forecast: None });
         self
     }
 
@@ -196,7 +199,13 @@ impl Story for TaskInput {
     }
 
     fn row_under(&self, calendar: &Calendar, as_of: &str) -> PlanRow {
-        plan_task(self, calendar, day(as_of)).expect("every month is loaded")
+        let mut input = self.clone();
+        for meter in input.meters.values_mut() {
+            let ends = meter.history.runs().map(|run| (run.end, run.amount));
+            let (most, fleet) = (MaxPerHour::ONE_HOUR_AN_HOUR, &FleetFigures::ASSUMED);
+            meter.forecast = Some(MeterForecast::of(ends, most, fleet, calendar, day(as_of)));
+        }
+        plan_task(&input, calendar, day(as_of)).expect("every month is loaded")
     }
 }
 

@@ -51,7 +51,7 @@ fn instants(most: usize) -> impl Strategy<Value = Vec<Ts>> {
 fn order(clauses: &[Clause], shifts: Vec<Segment>, closings: &[Ts]) -> TaskInput {
     let mut input = order_of(rule_of(clauses, Combine::Earliest, Window::default()));
     let history = History::from_segments(shifts);
-    input.meters.insert(METER, MeterInput { unit: Unit::Hours, history });
+    input.meters.insert(METER, MeterInput { unit: Unit::Hours, history, forecast: None });
     input.closings = closings.iter().map(|at| Closing { done_at: *at }).collect();
     input
 }

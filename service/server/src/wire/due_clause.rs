@@ -3,8 +3,11 @@
 use super::time::stamp_of;
 use super::units::{exact, unit as wire_unit};
 use fettler_domain::calendar::Calendar;
-use fettler_domain::plan::{Base, ClauseState, Counted, DueKind, PlanRow, Reason, reason_in_words, reasons};
-use fettler_domain::quantity::Amount;
+use fettler_domain::forecast::Basis;
+use fettler_domain::plan::{
+    Base, ClauseState, Counted, DueKind, Expectation, PlanRow, Reason, reason_in_words, reasons,
+};
+use fettler_domain::quantity::{Amount, Unit};
 use fettler_domain::text::Key;
 use fettler_domain::time::ShopDay;
 use fettler_proto::v1;
@@ -100,7 +103,7 @@ fn standing(
             standing.clause = every.to_string();
             standing.interval = every.n.to_string();
         }
-        Counted::Meter { meter, unit, every, from, threshold, h, known_to, last_28_days, use_known_days } => {
+        Counted::Meter { meter, unit, every, from, threshold, h, known_to, expectation } => {
             let text = |amount: Amount| exact(amount, *unit);
             let key = meters.get(&meter.0).map_or_else(|| format!("of meter {meter}"), Key::to_string);
             standing.clause = format!("every {} {key}", every.display(*unit));
@@ -109,16 +112,28 @@ fn standing(
             standing.counted = h.zip(*from).map(|(h, from)| text(h - from)).unwrap_or_default();
             standing.unit = wire_unit(*unit).into();
             standing.known_to = stamp_of(*known_to);
-            let over = match use_known_days {
-                Some(1) => "the 1 day known".to_owned(),
-                Some(days @ 2..28) => format!("the {days} days known"),
-                Some(_) | None => "the 28 days before".to_owned(),
-            };
-            standing.history =
-                last_28_days.map(|ran| format!("{} in {over}", ran.display(*unit))).unwrap_or_default();
+            standing.history = expectation.map(|used| history(&used, *unit)).unwrap_or_default();
         }
     }
     standing
+}
+
+/// What an expected date rests on, in words.
+fn history(used: &Expectation, unit: Unit) -> String {
+    let rate = format!("{} a day", used.per_day.to_text(unit, 1));
+    let ran = format!("{} in the 28 days before", used.last_28_days.display(unit));
+    let reports = match used.reports {
+        1 => "1 report".to_owned(),
+        reports => format!("{reports} reports"),
+    };
+    let whose = match used.basis {
+        Basis::Fleet => return format!("no report of its own; machines like it run {rate}"),
+        Basis::OneReport => format!("{reports}, so mostly what machines like it run"),
+        Basis::Reports => reports,
+    };
+    let silent = if used.silent { "; reports have stopped: the machine may stand" } else { "" };
+    let doubt = used.doubt_percent;
+    format!("{ran}; {rate} expected, give or take {doubt} %, from {whose}{silent}")
 }
 
 /// From where a clause counts, in words.
@@ -160,6 +175,7 @@ mod tests {
             opens: None,
             late: None,
             opens_expected: None,
+            ahead: None,
             counted: Counted::Meter {
                 meter: MeterId(9),
                 unit: Unit::Hours,
@@ -168,8 +184,7 @@ mod tests {
                 threshold: Some(hours(500)),
                 h: Some(Amount(502_500 * 3_600)),
                 known_to: Some(calendar.start_of(day("2026-11-24"))),
-                last_28_days: Some(hours(80)),
-                use_known_days: Some(28),
+                expectation: None,
             },
         }
     }
@@ -182,6 +197,7 @@ mod tests {
             opens: None,
             late: None,
             opens_expected: None,
+            ahead: None,
             counted: Counted::Calendar {
                 every: Every { n: 6, unit: CalendarUnit::Month },
                 from: Some(day("2026-11-03")),
@@ -211,6 +227,7 @@ mod tests {
             p10: None,
             p50: None,
             p90: None,
+            chance_today: None,
             combine: Combine::Earliest,
             clauses: vec![
                 calendar_clause(Base::Grid),

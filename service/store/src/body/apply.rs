@@ -42,7 +42,7 @@ pub(super) async fn apply(
     for (meter, turned) in &turnover {
         let Some(known) = mind.meters.get_mut(meter) else { continue };
         for (before, after) in &turned.exchanged {
-            known.history.exchange(*before, *after);
+            known.exchange(*before, *after);
         }
         let known_before = known.history.known_to();
         let latest = known_before.max(turned.came);

@@ -4,19 +4,22 @@ use super::Conn;
 use super::bulk::Bulk;
 use super::decode::Reading;
 use crate::contract::Result;
+use fettler_domain::calendar::Calendar;
+use fettler_domain::forecast::FleetFigures;
 use fettler_domain::ids::{MeterId, SiteId};
 use fettler_domain::ledger::history::{History, Month, Opening, Segment};
 use fettler_domain::ledger::report::LENGTH_MAX_MICROS;
 use fettler_domain::ledger::row::Feed;
-use fettler_domain::quantity::Amount;
-use fettler_domain::time::Ts;
+use fettler_domain::plan::MeterForecast;
+use fettler_domain::quantity::{Amount, MaxPerHour};
+use fettler_domain::time::{MICROS_PER_DAY, ShopDay, Ts};
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 static METERS: Bulk = Bulk::new(
     "WITH k(site, meter) AS (VALUES",
     1,
     1,
-    ") SELECT m.number, m.feed, m.known_to FROM k CROSS JOIN meter m WHERE m.site = k.site AND m.number = k.meter",
+    ") SELECT m.number, m.feed, m.known_to, m.max_per_hour FROM k CROSS JOIN meter m WHERE m.site = k.site AND m.number = k.meter",
 );
 static TOTALS: Bulk = Bulk::new(
     "WITH k(site, meter) AS (VALUES",
@@ -78,18 +81,111 @@ static OPENINGS: Bulk = Bulk::new(
 
 #[cfg(test)]
 pub(super) fn all_sql() -> Vec<&'static str> {
-    [&METERS, &TOTALS, &SEGMENTS, &REPLACED, &ADJUSTED, &LATEST, &ADJUSTMENTS, &OPENINGS]
-        .map(Bulk::sample)
-        .to_vec()
+    [
+        &ENDED,
+        &ENDED_BY_REPLACING,
+        &METERS,
+        &TOTALS,
+        &SEGMENTS,
+        &REPLACED,
+        &ADJUSTED,
+        &LATEST,
+        &ADJUSTMENTS,
+        &OPENINGS,
+    ]
+    .map(Bulk::sample)
+    .to_vec()
 }
+
+/// When reports of a meter ended from an instant on, and what they counted.
+static ENDED: Bulk = Bulk::new(
+    "WITH k(site, since, meter) AS (VALUES",
+    2,
+    1,
+    ") SELECT k.meter, l.ends, l.segment_amount FROM k CROSS JOIN ledger l \
+     WHERE l.site = k.site AND l.meter = k.meter AND l.starts >= k.since AND l.state = 'counted' \
+     AND l.segment_start < l.ends",
+);
+static ENDED_BY_REPLACING: Bulk = Bulk::new(
+    "WITH k(site, since, meter) AS (VALUES",
+    2,
+    1,
+    ") SELECT k.meter, r.at, r.segment_amount FROM k CROSS JOIN replacement r \
+     WHERE r.site = k.site AND r.meter = k.meter AND r.at >= k.since AND r.segment_start < r.at",
+);
+
+/// How far back a forecast looks: the year over which a fleet is learnt from, and a year before it, after which a day
+/// weighs a sixteenth of what it did. The first report within it starts a machine's clock.
+const FORECAST_MICROS: i64 = 730 * MICROS_PER_DAY;
 
 /// What is known of one meter.
 #[derive(Clone, Debug)]
 pub(super) struct MeterMind {
     /// How it is fed.
     pub(super) feed: Feed,
+    /// The most it counts in an hour.
+    most: MaxPerHour,
     /// What it has counted, with the segments of those months that were asked for.
     pub(super) history: History,
+    /// Its reports, as the forecast takes them, once they were asked for.
+    ended: Option<Ended>,
+    /// The forecast as of a shop day, once it was made.
+    forecast: Option<(ShopDay, MeterForecast)>,
+}
+
+/// The ends of reports from an instant on, with what they counted.
+#[derive(Clone, Debug)]
+struct Ended {
+    since: Ts,
+    reports: Vec<(Ts, Amount)>,
+}
+
+impl MeterMind {
+    /// How much of its past is remembered, in reports.
+    pub(super) fn remembered(&self) -> usize {
+        self.history.loaded() + self.ended.as_ref().map_or(0, |ended| ended.reports.len())
+    }
+
+    /// Takes a segment that no longer counts and one that does, totals excepted.
+    pub(super) fn exchange(&mut self, before: Option<Segment>, after: Option<Segment>) {
+        self.history.exchange(before, after);
+        let Some(ended) = &mut self.ended else { return };
+        let is_run = |segment: &Segment| segment.start < segment.end && segment.end > ended.since;
+        if let Some(gone) = before.filter(is_run)
+            && let Some(place) = ended.reports.iter().position(|report| *report == (gone.end, gone.amount))
+        {
+            ended.reports.swap_remove(place);
+        }
+        if let Some(come) = after.filter(is_run) {
+            ended.reports.push((come.end, come.amount));
+        }
+        // What ended after the start of its day has no part in a forecast.
+        self.forecast = None;
+    }
+
+    /// What is expected of it as of the start of a shop day.
+    pub(super) fn forecast(
+        &mut self,
+        fleet: &FleetFigures,
+        calendar: &Calendar,
+        as_of: ShopDay,
+    ) -> Option<MeterForecast> {
+        if let Some((day, forecast)) = &self.forecast
+            && *day == as_of
+        {
+            return Some(forecast.clone());
+        }
+        let since = forecast_since(calendar, as_of);
+        let reports = self.ended.as_ref()?.reports.iter().copied().filter(|(end, _)| *end > since);
+        let forecast = MeterForecast::of(reports, self.most, fleet, calendar, as_of);
+        self.forecast = Some((as_of, forecast.clone()));
+        Some(forecast)
+    }
+}
+
+/// From when on reports have a part in the forecast as of a shop day.
+fn forecast_since(calendar: &Calendar, as_of: ShopDay) -> Ts {
+    calendar.start_of(as_of).plus_micros(-FORECAST_MICROS)
 }
 
 /// Loads totals of meters.
@@ -105,7 +201,7 @@ pub(super) async fn load(
         let meter = MeterId(row.next()?);
         let feed = row.word("feed")?;
         let known_to = row.next::<Option<i64>>()?.map(Ts);
-        feeds.insert(meter, (feed, known_to));
+        feeds.insert(meter, (feed, known_to, MaxPerHour(row.next()?)));
     }
     let mut months: HashMap<MeterId, BTreeMap<Month, Amount>> = HashMap::new();
     for row in &TOTALS.fetch(conn, meters, |q| q.bind(site), |q, meter| q.bind(meter.0)).await? {
@@ -121,10 +217,11 @@ pub(super) async fn load(
         let (meter, at) = (MeterId(row.next()?), Ts(row.next()?));
         adjusted.entry(meter).or_default().insert(Month::of(at));
     }
-    let mut of = |(meter, (feed, known_to))| {
+    let mut of = |(meter, (feed, known_to, most))| {
         let months = months.remove(&meter).unwrap_or_default();
         let adjusted = adjusted.remove(&meter).unwrap_or_default();
-        (meter, MeterMind { feed, history: History::from_totals(months, adjusted, known_to) })
+        let history = History::from_totals(months, adjusted, known_to);
+        (meter, MeterMind { feed, most, history, ended: None, forecast: None })
     };
     let mut minds: HashMap<MeterId, MeterMind> = feeds.into_iter().map(&mut of).collect();
     load_openings(conn, site, &mut minds, meters).await?;
@@ -169,6 +266,45 @@ pub(super) async fn renew_openings(
 ) -> Result<()> {
     let meters: Vec<MeterId> = meters.collect();
     load_openings(conn, i64::from(site.0), minds, &meters).await
+}
+
+/// Makes sure that the reports are known from which meters are forecast as of a shop day.
+pub(super) async fn know_ended(
+    conn: &mut Conn,
+    site: SiteId,
+    minds: &mut HashMap<MeterId, MeterMind>,
+    meters: &[MeterId],
+    (calendar, as_of): (&Calendar, ShopDay),
+) -> Result<()> {
+    let since = forecast_since(calendar, as_of);
+    let known = |mind: &MeterMind| mind.ended.as_ref().is_some_and(|ended| ended.since <= since);
+    let asked: Vec<MeterId> =
+        meters.iter().copied().filter(|meter| minds.get(meter).is_some_and(|mind| !known(mind))).collect();
+    if asked.is_empty() {
+        return Ok(());
+    }
+    for meter in &asked {
+        if let Some(mind) = minds.get_mut(meter) {
+            mind.ended = Some(Ended { since, reports: Vec::new() });
+            mind.forecast = None;
+        }
+    }
+    let number = i64::from(site.0);
+    // A report is at most so long, so one that started before has ended.
+    let from = since.0 - LENGTH_MAX_MICROS;
+    let shared = |q: super::bulk::Query| q.bind(number).bind(from);
+    let mut rows = ENDED.fetch(conn, &asked, shared, |q, meter| q.bind(meter.0)).await?;
+    rows.extend(ENDED_BY_REPLACING.fetch(conn, &asked, shared, |q, meter| q.bind(meter.0)).await?);
+    for row in &rows {
+        let mut row = Reading::new(row, "ledger");
+        let meter = MeterId(row.next()?);
+        let report = (Ts(row.next()?), Amount(row.next()?));
+        let ended = minds.get_mut(&meter).and_then(|mind| mind.ended.as_mut());
+        if let Some(ended) = ended.filter(|ended| report.0 > ended.since) {
+            ended.reports.push(report);
+        }
+    }
+    Ok(())
 }
 
 /// A month of a meter, with the stretch in which the rows of its reports start.

@@ -12,6 +12,7 @@ use fettler_domain::calendar::Calendar;
 use fettler_domain::ids::{MachineId, MeterId, SiteId};
 use fettler_domain::ledger::declare::Declarations;
 use fettler_domain::ledger::history::Month;
+use fettler_domain::time::ShopDay;
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::sync::Arc;
 
@@ -80,6 +81,17 @@ impl Mind {
         Ok(())
     }
 
+    /// Makes sure that the reports are known from which these meters are forecast as of a shop day.
+    pub(super) async fn know_ended(
+        &mut self,
+        conn: &mut Conn,
+        meters: &[MeterId],
+        as_of: ShopDay,
+    ) -> Result<()> {
+        let calendar = Arc::clone(&self.calendar);
+        history::know_ended(conn, self.site, &mut self.meters, meters, (&calendar, as_of)).await
+    }
+
     /// Makes sure that the segments of these months are known.
     pub(super) async fn know_months(&mut self, conn: &mut Conn, wanted: &[(MeterId, Month)]) -> Result<()> {
         history::load_months(conn, self.site, &mut self.meters, wanted).await
@@ -90,7 +102,7 @@ impl Mind {
         if self.machines.values().map(|machine| machine.orders.len()).sum::<usize>() > ORDERS_MAX {
             self.machines.clear();
         }
-        if self.meters.values().map(|meter| meter.history.loaded()).sum::<usize>() > SEGMENTS_MAX {
+        if self.meters.values().map(MeterMind::remembered).sum::<usize>() > SEGMENTS_MAX {
             self.meters.clear();
         }
     }

@@ -6,6 +6,7 @@ use super::mind::Mind;
 use super::tx::Tx;
 use super::{Conn, beside};
 use crate::contract::{Result, StoreError};
+use fettler_domain::forecast::FleetFigures;
 use fettler_domain::ids::{MachineId, MeterId, SiteId};
 use fettler_domain::ledger::history::Month;
 use fettler_domain::plan::{MeterInput, Missing, PLANNER_VERSION, PlanRow, TaskInput, plan_task};
@@ -76,7 +77,7 @@ pub(super) async fn refresh(
     machines: &BTreeSet<MachineId>,
     as_of: ShopDay,
 ) -> Result<u64> {
-    know(conn, mind, machines).await?;
+    know(conn, mind, machines, as_of).await?;
     let mut round = Round::of(mind, machines.iter().copied().collect(), as_of);
     let mut fresh = round.compare(mind)?;
     complete(conn, mind, &mut round, &mut fresh, as_of).await?;
@@ -92,7 +93,7 @@ pub(super) async fn beside_leaves(
     machines: BTreeSet<MachineId>,
     as_of: ShopDay,
 ) -> Result<Mind> {
-    know(&mut tx.conn, &mut mind, &machines).await?;
+    know(&mut tx.conn, &mut mind, &machines, as_of).await?;
     let planning = beside(move || {
         let mut round = Round::of(&mut mind, machines.into_iter().collect(), as_of);
         let fresh = round.compare(&mut mind)?;
@@ -121,15 +122,21 @@ async fn complete(
     Ok(())
 }
 
-/// Makes sure that machines with their meters' totals are known.
-async fn know(conn: &mut Conn, mind: &mut Mind, machines: &BTreeSet<MachineId>) -> Result<()> {
+/// Makes sure that machines are known, with their meters' totals and what forecasts rest on.
+async fn know(
+    conn: &mut Conn,
+    mind: &mut Mind,
+    machines: &BTreeSet<MachineId>,
+    as_of: ShopDay,
+) -> Result<()> {
     mind.know_machines(conn, machines).await?;
     let known = machines.iter().filter_map(|machine| mind.machines.get(machine));
     let meters: Vec<MeterId> = known
         .filter(|m| !m.orders.is_empty())
         .flat_map(|m| m.meters.iter().map(|(meter, _)| *meter))
         .collect();
-    mind.know_meters(conn, meters).await
+    mind.know_meters(conn, meters.iter().copied()).await?;
+    mind.know_ended(conn, &meters, as_of).await
 }
 
 /// One pass over machines: their rows, or what the planner misses of them.
@@ -213,7 +220,7 @@ pub(super) async fn plan(
     machines: &BTreeSet<MachineId>,
     as_of: ShopDay,
 ) -> Result<BTreeMap<MachineId, Vec<PlanRow>>> {
-    know(conn, mind, machines).await?;
+    know(conn, mind, machines, as_of).await?;
     let mut round = Round::of(mind, machines.iter().copied().collect(), as_of);
     while round.go_on(conn, mind, as_of).await? {}
     Ok(round.planned.into_iter().collect())
@@ -233,8 +240,10 @@ fn plan_machine(
         .meters
         .iter()
         .filter_map(|(meter, unit)| {
-            let history = std::mem::take(&mut mind.meters.get_mut(meter)?.history);
-            Some((*meter, MeterInput { unit: *unit, history }))
+            let known = mind.meters.get_mut(meter)?;
+            let forecast = known.forecast(&FleetFigures::ASSUMED, &mind.calendar, as_of);
+            let history = std::mem::take(&mut known.history);
+            Some((*meter, MeterInput { unit: *unit, history, forecast }))
         })
         .collect();
     let mut rests = known.rests.clone();
