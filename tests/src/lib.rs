@@ -12,6 +12,7 @@ pub mod kill;
 pub mod oracle;
 pub mod programs;
 pub mod push;
+pub mod relay;
 pub mod service;
 pub mod shuffle;
 pub mod story;

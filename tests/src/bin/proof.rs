@@ -39,6 +39,11 @@ const PROOFS: &[Proof] = &[
         shows: "PostgreSQL killed with SIGKILL during a push, the service lives on: nothing acknowledged is lost or doubled",
     },
     Proof {
+        name: "standby",
+        rounds: 5,
+        shows: "PostgreSQL killed with SIGKILL during a push, its synchronous standby promoted: nothing acknowledged is lost or doubled",
+    },
+    Proof {
         name: "engines",
         rounds: 20,
         shows: "500 random operations a round are answered alike by both engines",
@@ -80,7 +85,11 @@ fn piece(proof: &Proof) -> Result<bool, String> {
     if proof.name == "engines" {
         return engines(proof, from, begin, &runtime);
     }
-    let victim = if proof.name == "kills" { Victim::Service } else { Victim::Database };
+    let victim = match proof.name {
+        "kills" => Victim::Service,
+        "standby" => Victim::Primary,
+        _ => Victim::Database,
+    };
     let tally: Tally = runtime.block_on(rounds(victim, SEED, from, proof.rounds, |round| {
         println!("  round {} of {}", round + 1, proof.rounds);
         begin.elapsed() < PIECE
