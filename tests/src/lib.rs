@@ -11,6 +11,7 @@ pub mod duty;
 pub mod floor;
 pub mod history;
 pub mod kill;
+pub mod load;
 pub mod oracle;
 pub mod programs;
 pub mod push;

@@ -207,14 +207,22 @@ impl Cluster {
     ///
     /// When its process is not known.
     pub fn kill(&mut self) {
-        let file = self.data().join("postmaster.pid");
-        let text = std::fs::read_to_string(&file).expect("a running server has a pid file");
-        let process = text.lines().next().unwrap_or_default().to_owned();
-        told("kill", Command::new("kill").args(["-KILL", &process]).output());
+        told("kill", Command::new("kill").args(["-KILL", &self.process().to_string()]).output());
         if let Some(mut guard) = self.guard.take() {
             drop(guard.stdin.take());
             guard.wait().expect("the guard ends with its server");
         }
+    }
+
+    /// The number of the server's first process, of which the others are children.
+    ///
+    /// # Panics
+    ///
+    /// When it does not run.
+    pub fn process(&self) -> u32 {
+        let file = self.data().join("postmaster.pid");
+        let text = std::fs::read_to_string(&file).expect("a running server has a pid file");
+        text.lines().next().and_then(|line| line.trim().parse().ok()).expect("the process stands first")
     }
 
     /// The port it listens on.
@@ -247,9 +255,28 @@ impl Cluster {
                 *prepared = true;
             }
         }
+        self.copy_of(&self.url(TEMPLATE))
+    }
+
+    /// A copy of one of its databases, to which nobody is connected.
+    ///
+    /// # Panics
+    ///
+    /// When the server refuses.
+    pub fn copy_of(&self, url: &str) -> String {
         let name = format!("shop_{}", self.databases.fetch_add(1, Ordering::Relaxed));
-        self.sql("postgres", &format!("CREATE DATABASE {name} TEMPLATE {TEMPLATE}"));
+        self.sql("postgres", &format!("CREATE DATABASE {name} TEMPLATE {}", name_in(url)));
         self.url(&name)
+    }
+
+    /// How large one of its databases is, in bytes.
+    ///
+    /// # Panics
+    ///
+    /// When there is no such database.
+    pub fn database_bytes(&self, url: &str) -> u64 {
+        let size = self.sql("postgres", &format!("SELECT pg_database_size('{}')", name_in(url)));
+        size.trim().parse().expect("a number of bytes")
     }
 
     /// An empty database.
@@ -287,6 +314,11 @@ impl Drop for Cluster {
             let _ = guard.wait();
         }
     }
+}
+
+/// The database that a URL names.
+fn name_in(url: &str) -> &str {
+    url.rsplit('/').next().unwrap_or(url)
 }
 
 /// Keeps what a server says, and tells when it is ready; goes on so that it is never blocked by what it says.
