@@ -7,6 +7,7 @@
 pub mod calendar;
 pub mod closing;
 pub mod error;
+pub mod forecast;
 pub mod ids;
 pub mod journal;
 pub mod ledger;

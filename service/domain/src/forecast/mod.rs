@@ -1,0 +1,29 @@
+//! The forecast: when a meter will have run so many hours more, as a distribution, from what it and its fleet ran.
+//!
+//! A rate for each machine, drawn to its fleet's where its own past is short; the doubt about that rate; a drift learnt
+//! from how far the fleet's own past forecasts lay off; and a gamma first passage. The formulas stand in
+//! `docs/formulas.md`. Nothing here knows tasks, rules or lateness: it is given hours and gives days.
+//!
+//! In order: [`Usage`] from reports, [`FleetFigures`] once a day from all machines, an [`Outlook`] for each meter, and of
+//! it a [`Due`] for each task.
+
+mod course;
+mod fleet;
+mod outlook;
+mod passage;
+mod rate;
+mod score;
+mod summary;
+mod units;
+mod usage;
+mod windows;
+
+pub use course::{Course, PlannedUse};
+pub use fleet::FleetFigures;
+pub use outlook::{Basis, Due, Outlook, Quantiles};
+pub use passage::HORIZON;
+pub use rate::Rate;
+pub use score::{Outcome, Score, Scores};
+pub use summary::{DAYS_KEPT, DayUse, UsageSummary};
+pub use units::{Days, Hours, HoursPerDay};
+pub use usage::{Reported, Statistics, Usage};

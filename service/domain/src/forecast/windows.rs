@@ -1,0 +1,142 @@
+//! Windows of a fleet's past: what was expected of its machines at the start of each, held against what came.
+//!
+//! The windows are fixed stretches counted back from now, so nothing is left out for not having come yet, and machines
+//! that fell silent are in them.
+
+use super::fleet::{DRIFT_PRIOR, FleetFigures, OWN_WEIGHT, drift_growth, known, sum};
+use super::rate::Rate;
+use super::units::{Days, Hours};
+use super::usage::{Statistics, Usage, count};
+use crate::time::{MICROS_PER_DAY, Ts};
+
+/// Thirteen windows of four weeks: a year.
+const WINDOW_DAYS: i64 = 28;
+const WINDOW: Days = Days(28.0);
+const WINDOWS: i64 = 13;
+/// The least and the most that a drift may come to.
+const DRIFT_LEAST: f64 = 0.001;
+const DRIFT_MOST: f64 = 0.3;
+/// A surprise counts up to so many times the variance expected of it, so that one machine does not rule the fleet.
+const SURPRISE_MOST: f64 = 16.0;
+/// How many windows of one machine the assumed weight of its own days counts for, and the bounds of what is learnt.
+const OWN_WEIGHT_WINDOWS: f64 = 5.0;
+const OWN_WEIGHT_LEAST_DAYS: f64 = 1.0;
+const OWN_WEIGHT_MOST_DAYS: f64 = 60.0;
+/// How many windows the assumption counts for that scatter lasts, and the least of it that is taken to last.
+const LASTING_WINDOWS: f64 = 10.0;
+const LASTING_LEAST: f64 = 0.3;
+
+/// The windows before an instant, the newest first.
+pub(super) struct Windows<'a>(Vec<Window<'a>>);
+
+struct Window<'a> {
+    known: Vec<(&'a Usage, Statistics)>,
+    start: Ts,
+    end: Ts,
+}
+
+impl<'a> Windows<'a> {
+    /// The windows before `now`, back to the first in which no machine was known.
+    pub(super) fn before(machines: &[&'a Usage], now: Ts) -> Windows<'a> {
+        let window = |back: i64| {
+            let start = Ts(now.0 - back * WINDOW_DAYS * MICROS_PER_DAY);
+            let end = Ts(start.0 + WINDOW_DAYS * MICROS_PER_DAY);
+            Window { known: known(machines, start), start, end }
+        };
+        Windows((1..=WINDOWS).map(window).take_while(|window| !window.known.is_empty()).collect())
+    }
+
+    /// How many days of its own should weigh as much as the fleet's rate. How much machines differ lastingly shows in
+    /// what their past and a window have in common: its scatter is in only one of the two.
+    pub(super) fn own_weight(&self, level: &FleetFigures) -> Days {
+        let Days(assumed) = OWN_WEIGHT;
+        let assumed_difference = level.spread.0 / (level.rate.0 * assumed);
+        let mut common = Vec::new();
+        for window in &self.0 {
+            let fleet = window.level();
+            let over_fleet = |hours: Hours, days: Days| hours.0 / days.0 / fleet.rate.0 - 1.0;
+            common.extend(window.seasoned().map(|(usage, own)| {
+                let came = usage.hours_between(window.start, window.end);
+                over_fleet(own.weighted_hours, own.weighted_days) * over_fleet(came, WINDOW)
+            }));
+        }
+        let windows = count(common.len());
+        let difference =
+            (sum(common) + OWN_WEIGHT_WINDOWS * assumed_difference) / (windows + OWN_WEIGHT_WINDOWS);
+        let most = level.spread.0 / (level.rate.0 * OWN_WEIGHT_MOST_DAYS);
+        let days = level.spread.0 / (level.rate.0 * difference.max(most));
+        Days(days.max(OWN_WEIGHT_LEAST_DAYS))
+    }
+
+    /// How far what came lay from what was expected, with the fleet's figures of each window's start.
+    pub(super) fn surprises(
+        &self,
+        figures: impl Fn(&[(&'a Usage, Statistics)]) -> FleetFigures,
+    ) -> Surprises {
+        let mut surprises = Surprises::default();
+        for window in &self.0 {
+            let fleet = figures(&window.known);
+            for (usage, own) in window.seasoned() {
+                let came = usage.hours_between(window.start, window.end);
+                surprises.add(&Rate::of(own, &fleet), came);
+            }
+        }
+        surprises
+    }
+}
+
+impl<'a> Window<'a> {
+    /// The machines known for as long as a window lasts.
+    fn seasoned(&self) -> impl Iterator<Item = &(&'a Usage, Statistics)> {
+        self.known.iter().filter(|(_, own)| own.age.0 >= WINDOW.0)
+    }
+
+    fn level(&self) -> FleetFigures {
+        FleetFigures::level(&self.known.iter().map(|(_, own)| *own).collect::<Vec<_>>())
+    }
+}
+
+/// Surprises of the past in relative variances, each with its weight.
+#[derive(Debug, Default)]
+pub(super) struct Surprises {
+    weights: Vec<f64>,
+    squares: Vec<f64>,
+    explained: Vec<f64>,
+    unexplained: Vec<f64>,
+}
+
+impl Surprises {
+    /// Adds one machine's window: the rate expected at its start, and what came.
+    fn add(&mut self, rate: &Rate, came: Hours) {
+        let growth = drift_growth(WINDOW);
+        let expected = rate.mean.0 * WINDOW.0;
+        let explained = rate.spread.0 / expected + rate.doubt;
+        let variance = explained + DRIFT_PRIOR * growth;
+        let weight = 1.0 / (variance * variance);
+        let square = (came.0 / expected - 1.0).powi(2).min(SURPRISE_MOST * variance);
+        self.weights.push(weight);
+        self.squares.push(weight * square);
+        self.explained.push(weight * explained);
+        self.unexplained.push(weight * (square - explained) / growth);
+    }
+
+    /// The drift that accounts for what scatter and doubt leave unexplained.
+    pub(super) fn drift(&self) -> f64 {
+        let prior = 1.0 / (2.0 * DRIFT_PRIOR).powi(2);
+        let unexplained = sum(self.unexplained.clone()) + DRIFT_PRIOR * prior;
+        (unexplained / (sum(self.weights.clone()) + prior)).clamp(DRIFT_LEAST, DRIFT_MOST)
+    }
+
+    /// What part of the scatter came, where even the least drift and the scatter explain more than came.
+    pub(super) fn lasting_scatter(&self) -> f64 {
+        if self.weights.is_empty() {
+            return 1.0;
+        }
+        let windows = count(self.weights.len());
+        let growth = drift_growth(WINDOW);
+        let expected = sum(self.explained.clone()) + self.drift() * growth * sum(self.weights.clone());
+        let came = sum(self.squares.clone()) / expected;
+        let part = (came * windows + LASTING_WINDOWS) / (windows + LASTING_WINDOWS);
+        part.clamp(LASTING_LEAST, 1.0)
+    }
+}
