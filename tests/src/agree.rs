@@ -52,7 +52,7 @@ fn said<T: Debug>(answer: fettler_store::contract::Result<T>) -> String {
 }
 
 /// The text with each SHA-256 blotted out: sealed texts stand in a leaf by a digest over random salt.
-fn blotted(text: &str) -> String {
+pub fn blotted(text: &str) -> String {
     let mut out = String::new();
     for word in text.split_inclusive(|c: char| !c.is_ascii_hexdigit()) {
         let digits = word.trim_end_matches(|c: char| !c.is_ascii_hexdigit());

@@ -1,7 +1,9 @@
-//! Kills a service, or the database beneath it, in the middle of a push, again and again, and checks after each start that every acknowledged report
-//! is there, that none counts twice, and that the journal's root is that of its leaves.
+//! Kills a service, or the database beneath it, in the middle of a push, again and again, and checks after each start that every
+//! acknowledged report is there, that none counts twice, and that the journal's root is that of its leaves. A database that has a
+//! standby is not started again: the standby is promoted in its place.
 
 use crate::push::{Pushed, stream};
+use crate::relay::Relay;
 use crate::service::Service;
 use crate::shuffle::Random;
 use crate::wire::Wire;
@@ -14,8 +16,10 @@ use fettler_proto::v1::{
 };
 use std::collections::BTreeMap;
 
-/// Machines of the shop: few, so that a round is short.
+/// Machines of the shop: few, so that a round is short. Their reports suffice for one.
 const MACHINES: usize = 60;
+/// The same where standbys are promoted one after the other: reports for seven rounds.
+const MACHINES_OF_A_PAIR: usize = 420;
 /// The service dies after at most so many acknowledgements of a round.
 const ACKNOWLEDGED_MAX: usize = 1_500;
 /// Reports offered to a round: more than can be acknowledged before the service dies.
@@ -43,12 +47,57 @@ pub enum Victim {
     Service,
     /// The PostgreSQL beneath a service, which lives on.
     Database,
+    /// A PostgreSQL that does not come back: its standby is promoted. Of three times, the service lives on once and finds that
+    /// one behind the address it was given, and is started again with another address twice.
+    Primary,
+}
+
+/// What a service keeps its data in.
+enum Beneath {
+    /// A file of its own.
+    File,
+    /// A database.
+    Database(Cluster),
+    /// A database with a standby that each commit waits for.
+    Pair(Pair),
+}
+
+/// Two servers, of which the first takes the writes, and an address that is pointed to it.
+struct Pair {
+    primary: Cluster,
+    standby: Cluster,
+    address: Relay,
+    database: String,
+}
+
+impl Pair {
+    async fn start() -> Pair {
+        let primary = Cluster::start(Flush::Always);
+        let database = primary.empty().rsplit('/').next().expect("a URL ends with the database").to_owned();
+        let standby = primary.standby();
+        let address = Relay::to(primary.port()).await;
+        Pair { primary, standby, address, database }
+    }
+
+    /// The URL that stays whichever server answers.
+    fn url(&self) -> String {
+        format!("postgres://postgres@127.0.0.1:{}/{}", self.address.port(), self.database)
+    }
+
+    /// Puts the standby in the place of the primary, which is gone, and gives it a standby of its own.
+    fn promote(&mut self) {
+        self.standby.promote();
+        let next = self.standby.standby();
+        self.primary = std::mem::replace(&mut self.standby, next);
+        self.address.point(self.primary.port());
+    }
 }
 
 /// A service that is killed, or loses its database, and goes on with the same data.
 pub struct Life {
     service: Service,
-    database: Option<Cluster>,
+    beneath: Beneath,
+    promotions: u64,
     reports: Vec<Leg>,
     next: usize,
     frontier: Frontier,
@@ -59,23 +108,47 @@ impl Life {
     /// A fresh service with a shop, and reports in an order from a seed.
     pub async fn start(seed: u64, victim: Victim) -> Life {
         let all = legs();
-        let tags: Vec<String> = machines(&all).into_iter().take(MACHINES).collect();
+        let count = if victim == Victim::Primary { MACHINES_OF_A_PAIR } else { MACHINES };
+        let tags: Vec<String> = machines(&all).into_iter().take(count).collect();
         let mut reports: Vec<Leg> =
             all.into_iter().filter(|leg| tags.binary_search(&leg.machine).is_ok()).collect();
         Random::new(seed).shuffle(&mut reports);
-        let database = (victim == Victim::Database).then(|| Cluster::start(Flush::Always));
-        let service = match &database {
-            None => Service::start(),
-            Some(cluster) => Service::start_with(&["--database", &cluster.empty()]),
+        let beneath = match victim {
+            Victim::Service => Beneath::File,
+            Victim::Database => Beneath::Database(Cluster::start(Flush::Always)),
+            Victim::Primary => Beneath::Pair(Pair::start().await),
+        };
+        let service = match &beneath {
+            Beneath::File => Service::start(),
+            Beneath::Database(cluster) => Service::start_with(&["--database", &cluster.empty()]),
+            Beneath::Pair(pair) => Service::start_with(&["--database", &pair.url()]),
         };
         let load = LoadShopRequest { shop: Some(shop(&tags)), ..LoadShopRequest::default() };
         service.wire().await.shop().load_shop(load).await.expect("the shop loads");
-        Life { service, database, reports, next: 0, frontier: Frontier::new(), counted_ms: BTreeMap::new() }
+        Life {
+            service,
+            beneath,
+            promotions: 0,
+            reports,
+            next: 0,
+            frontier: Frontier::new(),
+            counted_ms: BTreeMap::new(),
+        }
     }
 
     /// Whether there are reports for one more round.
     pub fn has_more(&self) -> bool {
         self.next + OFFERED <= self.reports.len()
+    }
+
+    /// Cuts the standby off, so that its promotion loses what was acknowledged since: the check must find that.
+    ///
+    /// # Panics
+    ///
+    /// When there is no standby.
+    pub fn cut_off_standby(&self) {
+        let Beneath::Pair(pair) = &self.beneath else { panic!("there is no standby") };
+        pair.primary.cut_off(&pair.standby);
     }
 
     /// One round: push, kill, start, check.
@@ -84,20 +157,18 @@ impl Life {
         let messages: Vec<ShiftReport> = offered.iter().map(Leg::report).collect();
         let at = 1 + random.below(ACKNOWLEDGED_MAX);
         let wire = self.service.wire().await;
-        let (service, database) = (&mut self.service, &mut self.database);
-        let pushed = stream(&wire, &messages, |seen| match database {
+        let (service, beneath) = (&mut self.service, &mut self.beneath);
+        let pushed = stream(&wire, &messages, |seen| match beneath {
             _ if seen != at => {}
-            Some(cluster) => cluster.kill(),
-            None => service.kill(),
+            Beneath::File => service.kill(),
+            Beneath::Database(cluster) => cluster.kill(),
+            Beneath::Pair(pair) => pair.primary.kill(),
         })
         .await;
         assert!(pushed.broken.is_some(), "the stream was open when the kill came");
         let acknowledged = in_order(&pushed);
         assert!(acknowledged >= at, "{acknowledged} acknowledgements came, the kill was at {at}");
-        match &mut self.database {
-            Some(cluster) => cluster.start_again(),
-            None => self.service.start_again(),
-        }
+        self.bring_back();
 
         let wire = self.service.wire().await;
         self.check_journal(&wire, tally).await;
@@ -109,6 +180,24 @@ impl Life {
         self.next += OFFERED;
         tally.rounds += 1;
         tally.acknowledged += acknowledged;
+    }
+
+    /// After a kill: starts again what was killed, or puts the standby in its place.
+    fn bring_back(&mut self) {
+        match &mut self.beneath {
+            Beneath::File => self.service.start_again(),
+            Beneath::Database(cluster) => cluster.start_again(),
+            Beneath::Pair(pair) => {
+                pair.promote();
+                match self.promotions % 3 {
+                    // It lives on, and finds the promoted one behind the address that stays.
+                    0 => {}
+                    1 => self.service.restart_with(&["--database", &pair.primary.url(&pair.database)]),
+                    _ => self.service.restart_with(&["--database", &pair.url()]),
+                }
+                self.promotions += 1;
+            }
+        }
     }
 
     /// Hashes the leaves that came since the last check, and compares the root.

@@ -7,11 +7,16 @@
 
 pub mod agree;
 pub mod client;
+pub mod duty;
 pub mod floor;
+pub mod history;
 pub mod kill;
+pub mod load;
 pub mod oracle;
 pub mod programs;
 pub mod push;
+pub mod relay;
+pub mod servers;
 pub mod service;
 pub mod shuffle;
 pub mod story;

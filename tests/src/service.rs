@@ -90,6 +90,13 @@ impl Service {
         self.child.wait().expect("the service is gone");
     }
 
+    /// Tells it to stop (SIGTERM), and waits until it is gone.
+    pub fn stop(&mut self) {
+        let told = Command::new("kill").args(["-TERM", &self.child.id().to_string()]).status();
+        assert!(told.expect("kill starts").success(), "the service can be told to stop");
+        assert!(self.child.wait().expect("the service is gone").success(), "the service stops well");
+    }
+
     /// Starts it again on the same data, on another port.
     pub fn start_again(&mut self) {
         let (child, endpoint) = spawn(self.folder.path(), &self.arguments);

@@ -45,6 +45,11 @@ impl Wire {
         Wire(InterceptedService::new(channel, Bearer(bearer)))
     }
 
+    /// The channel.
+    pub fn channel(&self) -> Authorised {
+        self.0.clone()
+    }
+
     /// Shops.
     pub fn shop(&self) -> ShopServiceClient<Authorised> {
         ShopServiceClient::new(self.0.clone())

@@ -5,8 +5,8 @@
 //! * [`status`]: the only place that names status codes.
 //! * [`gate`] and [`auth`]: what every call passes: its token, its deadline, its line in the log.
 //! * [`serve`]: the one way to run it all, used by the program and by tests.
-//! * [`folder`], [`upkeep`], [`clock`], [`demo`], [`config`]: the data folder, the work done between calls, time,
-//!   the invented shop, and the command line.
+//! * [`folder`], [`upkeep`], [`clock`], [`demo`], [`config`], [`notify`]: the data folder, the work done between calls,
+//!   time, the invented shop, the command line, and what the service manager is told.
 //!
 //! Nothing here knows SQL, and nothing but [`clock`] reads the time.
 
@@ -16,6 +16,7 @@ pub mod config;
 pub mod demo;
 pub mod folder;
 pub mod gate;
+pub mod notify;
 pub mod rpc;
 pub mod serve;
 pub mod status;

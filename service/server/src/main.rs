@@ -9,6 +9,7 @@ use fettler_server::config::{
 };
 use fettler_server::demo;
 use fettler_server::folder::Folder;
+use fettler_server::notify::{self, Word};
 use fettler_server::serve::serve;
 use fettler_store::contract::Store;
 use std::io::{IsTerminal as _, Write as _};
@@ -74,6 +75,11 @@ async fn run_serve(arguments: ServeArguments) -> Result<()> {
         format!("the token is in the folder of the fettlerd that came first; copy it to {}", token.display())
     };
     tell(&format!("listening on http://{address}; {where_it_is}"))?;
+    notify::say(Word::Ready);
+    let stop = async {
+        stop.await;
+        notify::say(Word::Stopping);
+    };
     Ok(serve(listener, store, clock, stop).await?)
 }
 

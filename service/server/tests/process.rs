@@ -12,7 +12,11 @@ struct Running {
 }
 
 fn start(data: &Path) -> Running {
-    let mut child = fettlerd(data).spawn().expect("it starts");
+    start_by(fettlerd(data), data)
+}
+
+fn start_by(mut command: Command, data: &Path) -> Running {
+    let mut child = command.spawn().expect("it starts");
     let stdout = child.stdout.take().expect("a pipe");
     let mut line = String::new();
     BufReader::new(stdout).read_line(&mut line).expect("it says where it listens");
@@ -77,6 +81,29 @@ fn the_first_start_makes_a_token_and_later_starts_keep_it() {
     assert_eq!(std::fs::read_to_string(data.join("admin.token")).expect("a token"), token);
     terminate(&again.child);
     again.child.wait().expect("it ends");
+}
+
+#[cfg(target_os = "linux")]
+#[test]
+fn a_service_manager_is_told_when_the_service_may_be_called_and_when_it_stops() {
+    use std::os::unix::net::UnixDatagram;
+    let folder = tempfile::tempdir().expect("a folder");
+    let (data, path) = (folder.path().join("data"), folder.path().join("notify"));
+    let manager = UnixDatagram::bind(&path).expect("a socket");
+    manager.set_read_timeout(Some(Duration::from_mins(1))).expect("set");
+    let heard = || {
+        let mut bytes = [0; 64];
+        let length = manager.recv(&mut bytes).expect("a datagram within a minute");
+        String::from_utf8_lossy(&bytes[..length]).into_owned()
+    };
+    let mut command = fettlerd(&data);
+    command.env("NOTIFY_SOCKET", &path);
+    let mut running = start_by(command, &data);
+    assert_eq!(heard(), "READY=1\n");
+    TcpStream::connect(&running.address).expect("it listens");
+    terminate(&running.child);
+    assert_eq!(heard(), "STOPPING=1\n");
+    assert_eq!(running.child.wait().expect("it ends").code(), Some(0));
 }
 
 #[test]

@@ -8,13 +8,16 @@ use std::process::{Child, Command, Output, Stdio};
 use std::sync::atomic::{AtomicU32, Ordering};
 use std::sync::mpsc::{Sender, channel};
 use std::sync::{Arc, Mutex, OnceLock};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 use tempfile::TempDir;
 
 /// How long a server may take until it answers; generous, for a busy machine.
 const START: Duration = Duration::from_mins(2);
-/// What a server says when it answers.
-const READY: &str = "database system is ready to accept connections";
+/// What a server says when it answers; a standby answers to reading only.
+const READY: [&str; 2] = [
+    "database system is ready to accept connections",
+    "database system is ready to accept read-only connections",
+];
 /// The database that others are cloned from, once it is prepared.
 const TEMPLATE: &str = "shop_made_ready";
 
@@ -63,28 +66,98 @@ impl Cluster {
     }
 
     fn make(flush: Flush, shared: bool) -> Cluster {
-        let programs = programs();
-        let folder = tempfile::Builder::new().prefix("fettler-pg-").tempdir().expect("a temporary folder");
-        give_to_server(folder.path());
-        let data = folder.path().join("data");
-        let made = as_server(&programs.join("initdb"))
+        let mut cluster = Cluster::nowhere(flush, shared);
+        let made = as_server(&cluster.programs.join("initdb"))
             .args(["--username=postgres", "--auth=trust", "--encoding=UTF8", "--locale=C.UTF-8", "--no-sync"])
             .arg("--pgdata")
-            .arg(&data)
+            .arg(cluster.data())
             .output();
         told("initdb", made);
-        let mut cluster = Cluster {
+        cluster.start_again();
+        cluster
+    }
+
+    /// One that has a folder, and nothing in it.
+    fn nowhere(flush: Flush, shared: bool) -> Cluster {
+        let folder = tempfile::Builder::new().prefix("fettler-pg-").tempdir().expect("a temporary folder");
+        give_to_server(folder.path());
+        Cluster {
             folder,
-            programs,
+            programs: programs(),
             port: 0,
             flush,
             shared,
             guard: None,
             prepared: Mutex::new(false),
             databases: AtomicU32::new(0),
-        };
-        cluster.start_again();
-        cluster
+        }
+    }
+
+    fn data(&self) -> PathBuf {
+        self.folder.path().join("data")
+    }
+
+    /// Makes and starts a standby of this one, a copy that follows it. From now on every commit here waits until the standby
+    /// has flushed it too.
+    ///
+    /// # Panics
+    ///
+    /// When it cannot be made, or does not follow.
+    #[must_use]
+    pub fn standby(&self) -> Cluster {
+        let mut standby = Cluster::nowhere(self.flush, false);
+        let port = self.port.to_string();
+        let copied = as_server(&self.programs.join("pg_basebackup"))
+            .args(["--host=127.0.0.1", "--username=postgres", "--port", &port])
+            .args([
+                "--write-recovery-conf",
+                "--wal-method=stream",
+                "--checkpoint=fast",
+                "--no-sync",
+                "--pgdata",
+            ])
+            .arg(standby.data())
+            .output();
+        told("pg_basebackup", copied);
+        standby.start_again();
+        self.set("synchronous_standby_names", "*");
+        self.wait_until("SELECT count(*) FROM pg_stat_replication WHERE sync_state = 'sync'", "1");
+        standby
+    }
+
+    /// Makes a standby the server that takes writes.
+    ///
+    /// # Panics
+    ///
+    /// When it does not become one.
+    pub fn promote(&self) {
+        assert_eq!(self.sql("postgres", "SELECT pg_promote(true, 60)"), "t\n", "the standby is promoted");
+    }
+
+    /// Cuts a standby of this one off: nothing here waits for it any more, and nothing reaches it. What it lacks when it is
+    /// promoted is lost.
+    ///
+    /// # Panics
+    ///
+    /// When it goes on following.
+    pub fn cut_off(&self, standby: &Cluster) {
+        self.set("synchronous_standby_names", "");
+        standby.set("primary_conninfo", "");
+        self.wait_until("SELECT count(*) FROM pg_stat_replication", "0");
+    }
+
+    /// Sets something that a running server reads again.
+    fn set(&self, name: &str, value: &str) {
+        self.sql("postgres", &format!("ALTER SYSTEM SET {name} = '{value}'"));
+        self.sql("postgres", "SELECT pg_reload_conf()");
+    }
+
+    /// Asks again until the answer is this one.
+    fn wait_until(&self, question: &str, answer: &str) {
+        let begin = Instant::now();
+        while self.sql("postgres", question).trim() != answer {
+            assert!(begin.elapsed() < START, "{question} does not become {answer}");
+        }
     }
 
     /// Starts it again after [`Cluster::kill`], on the same port.
@@ -103,7 +176,7 @@ impl Cluster {
         for word in server_words(&self.programs.join("postgres")) {
             guard.arg(word);
         }
-        guard.arg("-D").arg(self.folder.path().join("data"));
+        guard.arg("-D").arg(self.data());
         for setting in [
             format!("port={}", self.port),
             "listen_addresses=127.0.0.1".into(),
@@ -134,14 +207,22 @@ impl Cluster {
     ///
     /// When its process is not known.
     pub fn kill(&mut self) {
-        let file = self.folder.path().join("data/postmaster.pid");
-        let text = std::fs::read_to_string(&file).expect("a running server has a pid file");
-        let process = text.lines().next().unwrap_or_default().to_owned();
-        told("kill", Command::new("kill").args(["-KILL", &process]).output());
+        told("kill", Command::new("kill").args(["-KILL", &self.process().to_string()]).output());
         if let Some(mut guard) = self.guard.take() {
             drop(guard.stdin.take());
             guard.wait().expect("the guard ends with its server");
         }
+    }
+
+    /// The number of the server's first process, of which the others are children.
+    ///
+    /// # Panics
+    ///
+    /// When it does not run.
+    pub fn process(&self) -> u32 {
+        let file = self.data().join("postmaster.pid");
+        let text = std::fs::read_to_string(&file).expect("a running server has a pid file");
+        text.lines().next().and_then(|line| line.trim().parse().ok()).expect("the process stands first")
     }
 
     /// The port it listens on.
@@ -174,9 +255,28 @@ impl Cluster {
                 *prepared = true;
             }
         }
+        self.copy_of(&self.url(TEMPLATE))
+    }
+
+    /// A copy of one of its databases, to which nobody is connected.
+    ///
+    /// # Panics
+    ///
+    /// When the server refuses.
+    pub fn copy_of(&self, url: &str) -> String {
         let name = format!("shop_{}", self.databases.fetch_add(1, Ordering::Relaxed));
-        self.sql("postgres", &format!("CREATE DATABASE {name} TEMPLATE {TEMPLATE}"));
+        self.sql("postgres", &format!("CREATE DATABASE {name} TEMPLATE {}", name_in(url)));
         self.url(&name)
+    }
+
+    /// How large one of its databases is, in bytes.
+    ///
+    /// # Panics
+    ///
+    /// When there is no such database.
+    pub fn database_bytes(&self, url: &str) -> u64 {
+        let size = self.sql("postgres", &format!("SELECT pg_database_size('{}')", name_in(url)));
+        size.trim().parse().expect("a number of bytes")
     }
 
     /// An empty database.
@@ -216,10 +316,15 @@ impl Drop for Cluster {
     }
 }
 
+/// The database that a URL names.
+fn name_in(url: &str) -> &str {
+    url.rsplit('/').next().unwrap_or(url)
+}
+
 /// Keeps what a server says, and tells when it is ready; goes on so that it is never blocked by what it says.
 fn listen(said: impl std::io::BufRead, log: &Mutex<String>, ready: &Sender<()>) {
     for line in said.lines().map_while(Result::ok) {
-        if line.contains(READY) {
+        if READY.iter().any(|ready| line.contains(ready)) {
             // Only the first time is waited for.
             let _ = ready.send(());
         }
@@ -237,10 +342,11 @@ fn programs() -> PathBuf {
     let newest = debian.map(|entry| entry.path().join("bin")).max_by_key(|bin| version(bin));
     let path = std::env::var_os("PATH").unwrap_or_default();
     let candidates = newest.into_iter().chain(std::env::split_paths(&path));
-    let mut whole =
-        candidates.filter(|folder| ["initdb", "postgres", "psql"].iter().all(|p| folder.join(p).exists()));
+    let mut whole = candidates.filter(|folder| {
+        ["initdb", "pg_basebackup", "postgres", "psql"].iter().all(|p| folder.join(p).exists())
+    });
     whole.next().expect(
-        "PostgreSQL is not installed (initdb, postgres and psql are missing): on Debian, apt-get install postgresql; \
+        "PostgreSQL is not installed (initdb, pg_basebackup, postgres and psql are missing): on Debian, apt-get install postgresql; \
          ./tests/run does it",
     )
 }
@@ -311,5 +417,19 @@ mod tests {
         cluster.kill();
         cluster.start_again();
         assert_eq!(cluster.sql(&name(&a), "SELECT sum(n) FROM t"), "15\n");
+    }
+
+    #[test]
+    fn a_promoted_standby_has_what_was_committed_and_one_that_was_cut_off_has_not() {
+        let primary = Cluster::start(Flush::Never);
+        primary.sql("postgres", "CREATE TABLE t (n BIGINT)");
+        let standby = primary.standby();
+        primary.sql("postgres", "INSERT INTO t VALUES (7)");
+        primary.cut_off(&standby);
+        primary.sql("postgres", "INSERT INTO t VALUES (8)");
+        drop(primary);
+        standby.promote();
+        standby.sql("postgres", "INSERT INTO t VALUES (9)");
+        assert_eq!(standby.sql("postgres", "SELECT n FROM t ORDER BY n"), "7\n9\n");
     }
 }

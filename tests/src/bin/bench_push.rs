@@ -9,11 +9,13 @@ use fettler_domain::ledger::report::Received;
 use fettler_domain::time::Ts;
 use fettler_proto::v1::{LoadShopRequest, ShiftReport};
 use fettler_store::contract::Caller;
+use fettler_tests::floor::{Floor, Grouping};
+use fettler_tests::load::Engine;
 use fettler_tests::push::push_all;
 use fettler_tests::service::Service;
 use fettler_tests::shuffle::Random;
+use fettler_tests::year;
 use fettler_tests::year::{Leg, legs, machines, shop};
-use fettler_tests::{floor, year};
 use std::fs;
 use std::path::Path;
 use std::time::{Duration, Instant};
@@ -78,11 +80,10 @@ async fn measure(order: &str, template: &Path, legs: &[Leg], runs: usize, now: T
     for run in 1..=runs {
         let folder = copy(template)?;
         stores.push(in_process(folder.path(), &reports, now).await?);
-        let groups =
-            floor::read(&folder.path().join("fettler.db"), first_leaf(&folder).await?, GROUP).await?;
+        let groups = Floor::read(Engine::Sqlite, &file(&folder), Grouping::Of(GROUP)).await?;
         drop(folder);
         let folder = copy(template)?;
-        floors.push(floor::replay(&folder.path().join("fettler.db"), &groups).await?);
+        floors.push(groups.replay(&file(&folder)).await?);
         drop((folder, groups));
         let (took, peak, bytes) = by_wire(template, &reports).await?;
         wires.push(took);
@@ -102,12 +103,8 @@ async fn measure(order: &str, template: &Path, legs: &[Leg], runs: usize, now: T
     Ok(())
 }
 
-/// The number of the first leaf that is a report's.
-async fn first_leaf(folder: &TempDir) -> Result<i64> {
-    use sqlx::{ConnectOptions as _, Row as _};
-    let path = folder.path().join("fettler.db");
-    let mut conn = sqlx::sqlite::SqliteConnectOptions::new().filename(path).connect().await?;
-    Ok(sqlx::query("SELECT MIN(leaf) FROM ledger").fetch_one(&mut conn).await?.try_get(0)?)
+fn file(folder: &TempDir) -> String {
+    folder.path().join("fettler.db").display().to_string()
 }
 
 #[tokio::main]

@@ -4,7 +4,9 @@
 #![expect(clippy::print_stdout, clippy::print_stderr, reason = "a program that talks to a person")]
 
 use fettler_tests::agree::Pair;
+use fettler_tests::duty::on_both_engines;
 use fettler_tests::kill::{Tally, Victim, rounds};
+use fettler_tests::servers::Shared;
 use std::fmt::Write as _;
 use std::fs::{self, OpenOptions};
 use std::io::Write as _;
@@ -19,6 +21,9 @@ const SEED: u64 = 20_261_125;
 
 /// Operations of a round on both engines.
 const OPERATIONS: usize = 500;
+
+/// Operations of a round through several services.
+const OPERATIONS_SHARED: usize = 5_000;
 
 /// A proof: its name, its rounds, what it shows.
 struct Proof {
@@ -39,9 +44,24 @@ const PROOFS: &[Proof] = &[
         shows: "PostgreSQL killed with SIGKILL during a push, the service lives on: nothing acknowledged is lost or doubled",
     },
     Proof {
+        name: "standby",
+        rounds: 5,
+        shows: "PostgreSQL killed with SIGKILL during a push, its synchronous standby promoted: nothing acknowledged is lost or doubled",
+    },
+    Proof {
         name: "engines",
         rounds: 20,
         shows: "500 random operations a round are answered alike by both engines",
+    },
+    Proof {
+        name: "servers",
+        rounds: 40,
+        shows: "two and four services on one database, 5,000 mixed operations a round: some order, one at a time, explains every answer",
+    },
+    Proof {
+        name: "year-postgres",
+        rounds: 1,
+        shows: "the year of real duty gives the same totals, crossings, due lists, ledger and journal on both engines",
     },
 ];
 
@@ -77,10 +97,17 @@ fn piece(proof: &Proof) -> Result<bool, String> {
     println!("{}: {}", proof.name, proof.shows);
     let begin = Instant::now();
     let runtime = tokio::runtime::Runtime::new().map_err(|e| format!("no runtime: {e}"))?;
-    if proof.name == "engines" {
-        return engines(proof, from, begin, &runtime);
+    match proof.name {
+        "engines" => return engines(proof, from, begin, &runtime),
+        "servers" => return servers(proof, from, begin, &runtime),
+        "year-postgres" => return year(proof, begin, &runtime),
+        _ => {}
     }
-    let victim = if proof.name == "kills" { Victim::Service } else { Victim::Database };
+    let victim = match proof.name {
+        "kills" => Victim::Service,
+        "standby" => Victim::Primary,
+        _ => Victim::Database,
+    };
     let tally: Tally = runtime.block_on(rounds(victim, SEED, from, proof.rounds, |round| {
         println!("  round {} of {}", round + 1, proof.rounds);
         begin.elapsed() < PIECE
@@ -95,9 +122,62 @@ fn piece(proof: &Proof) -> Result<bool, String> {
         tally.leaves,
         begin.elapsed().as_secs()
     );
-    append(proof.name, &line).map_err(|e| format!("cannot write {}: {e}", log_path(proof.name).display()))?;
-    println!("  {line}");
+    keep(proof, &line)?;
     Ok(to >= proof.rounds)
+}
+
+/// Rounds of mixed operations, by turns through two and four services.
+fn servers(
+    proof: &Proof,
+    from: u64,
+    begin: Instant,
+    runtime: &tokio::runtime::Runtime,
+) -> Result<bool, String> {
+    let cluster = fettler_pg::Cluster::start(fettler_pg::Flush::Always);
+    let (mut to, mut answers, mut leaves) = (from, 0, 0);
+    while to < proof.rounds && begin.elapsed() < PIECE {
+        println!("  round {} of {}", to + 1, proof.rounds);
+        let explained = runtime.block_on(async {
+            let mut shared = Shared::start(&cluster.empty(), if to % 2 == 0 { 2 } else { 4 }).await;
+            shared.run(OPERATIONS_SHARED, SEED + to).await;
+            let (told, journal) = shared.end().await;
+            told.check(&journal).map(|()| (told.len(), journal.len()))
+        });
+        let (told, journal) = explained.map_err(|why| format!("round {to}: {why}"))?;
+        (to, answers, leaves) = (to + 1, answers + told, leaves + journal);
+    }
+    let line = format!(
+        "rounds {from}..{to} of {} seed {SEED} ok: {} operations, {answers} answers explained, {leaves} leaves hashed, {} s",
+        proof.rounds,
+        (to - from) * OPERATIONS_SHARED as u64,
+        begin.elapsed().as_secs()
+    );
+    keep(proof, &line)?;
+    Ok(to >= proof.rounds)
+}
+
+/// The year on both engines.
+fn year(proof: &Proof, begin: Instant, runtime: &tokio::runtime::Runtime) -> Result<bool, String> {
+    let cluster = fettler_pg::Cluster::start(fettler_pg::Flush::Never);
+    let same = runtime.block_on(on_both_engines(&cluster));
+    let line = format!(
+        "rounds 0..1 of 1 ok: the same {} machines, {} items, {} closings, {} reports, {} leaves, {} s",
+        same.machines,
+        same.items,
+        same.closings,
+        same.reports,
+        same.leaves,
+        begin.elapsed().as_secs()
+    );
+    keep(proof, &line)?;
+    Ok(true)
+}
+
+/// Writes a line into a proof's log and shows it.
+fn keep(proof: &Proof, line: &str) -> Result<(), String> {
+    append(proof.name, line).map_err(|e| format!("cannot write {}: {e}", log_path(proof.name).display()))?;
+    println!("  {line}");
+    Ok(())
 }
 
 /// Rounds of random operations on both engines, each on a new shop.
@@ -125,8 +205,7 @@ fn engines(
         (to - from) * OPERATIONS as u64,
         begin.elapsed().as_secs()
     );
-    append(proof.name, &line).map_err(|e| format!("cannot write {}: {e}", log_path(proof.name).display()))?;
-    println!("  {line}");
+    keep(proof, &line)?;
     Ok(to >= proof.rounds)
 }
 

@@ -40,8 +40,8 @@ const SQL: &[&str] =
 /// Where SQL may stand beside the store: rows that a test reads with its own eyes, and the benchmark's floor.
 const SQL_ALSO_IN: &[&str] = &[
     "tests/tests/tidy/arrows.rs",
-    "tests/src/floor.rs",
-    "tests/src/bin/bench_push.rs",
+    "tests/src/floor/body.rs",
+    "tests/src/floor/sqlite/mod.rs",
     "tests/pg/src/lib.rs",
 ];
 

@@ -2,8 +2,9 @@
 
 use crate::contract::{Result, StoreError};
 use crate::schema_error;
+use sqlx::migrate::{Migrate as _, Migrator};
 use sqlx::postgres::{PgConnectOptions, PgPoolOptions};
-use sqlx::{ConnectOptions as _, PgConnection, PgPool, migrate::Migrator};
+use sqlx::{ConnectOptions as _, PgConnection, PgPool};
 use std::str::FromStr as _;
 use std::sync::Arc;
 use std::time::Duration;
@@ -71,13 +72,26 @@ async fn connect(url: &str) -> Result<(PgConnection, PgPool, body::Connect)> {
         .statement_cache_capacity(STATEMENTS)
         .options(SESSION);
     let mut writer = options.connect().await?;
-    MIGRATIONS.run(&mut writer).await.map_err(|error| schema_error(url, &error))?;
+    if !is_up_to_date(&mut writer).await {
+        MIGRATIONS.run(&mut writer).await.map_err(|error| schema_error(url, &error))?;
+    }
     let readers = PgPoolOptions::new()
         .max_connections(READERS_MAX)
         .acquire_timeout(Duration::from_secs(ACQUIRE_SECONDS))
         .connect_with(options.clone())
         .await?;
     Ok((writer, readers, again(options)))
+}
+
+/// Whether every step of the schema was taken, and none that is not known. Then nothing is left that several services would have to
+/// be kept from doing at once: the lock for it belongs to a session, and a pooler may take it on one connection and give it
+/// back on another.
+async fn is_up_to_date(conn: &mut PgConnection) -> bool {
+    // Where there is no list of steps yet, or it cannot be read, the whole way is gone and tells what is wrong.
+    let Ok(taken) = conn.list_applied_migrations(&MIGRATIONS.table_name).await else { return false };
+    let taken = taken.iter().map(|step| (step.version, &step.checksum));
+    let unfinished = conn.dirty_version(&MIGRATIONS.table_name).await;
+    matches!(unfinished, Ok(None)) && taken.eq(MIGRATIONS.iter().map(|step| (step.version, &step.checksum)))
 }
 
 fn again(options: PgConnectOptions) -> body::Connect {
@@ -133,6 +147,17 @@ mod tests {
                 panic!("{error}: {typed}");
             }
         }
+    }
+
+    #[tokio::test]
+    async fn a_schema_is_up_to_date_when_every_step_and_no_other_was_taken() {
+        let url = fettler_pg::Cluster::shared().empty();
+        let mut bare = PgConnectOptions::from_str(&url).expect("a URL").connect().await.expect("a database");
+        assert!(!super::is_up_to_date(&mut bare).await, "no step was taken");
+        let (mut conn, ..) = super::connect(&url).await.expect("connections");
+        assert!(super::is_up_to_date(&mut conn).await);
+        sqlx::query(crate::LATER_STEP).execute(&mut conn).await.expect("a later step");
+        assert!(!super::is_up_to_date(&mut conn).await, "a step was taken that is not known");
     }
 
     #[tokio::test]

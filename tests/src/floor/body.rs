@@ -1,38 +1,36 @@
-//! The floor of a push: what the store did to the database, done again by plain sqlx alone, with the same statements (the two
-//! by which it looks for what a report could touch, and those that write), the same upserts, the same grouping into
-//! transactions and the same fsync. Nothing is decoded, judged, planned or hashed; what the store reads once of each machine
-//! and then remembers is left out.
+//! What is read and done again, the same text for each engine, compiled once for each.
 
+use super::super::Grouping;
+use super::dialect::{self, Conn, Db, DbRow};
 use anyhow::{Context as _, Result};
-use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqliteRow, SqliteSynchronous};
-use sqlx::{
-    Column as _, ConnectOptions as _, Connection as _, Row as _, SqliteConnection, TypeInfo as _,
-    ValueRef as _,
-};
+use sqlx::{Column as _, Connection as _, Row as _, TypeInfo as _};
 use std::collections::{BTreeMap, BTreeSet, HashMap};
-use std::path::Path;
+use std::fmt::Write as _;
 use std::time::{Duration, Instant};
 
 /// The rows of a statement, largest first: those of the store.
 const SIZES: [usize; 4] = [512, 64, 8, 1];
 
-/// A value of a row.
+/// A value of a row, or none, of a type.
 #[derive(Clone, Debug)]
 enum Cell {
-    Nothing,
-    Number(i64),
-    Text(String),
-    Bytes(Vec<u8>),
+    Number(Option<i64>),
+    Text(Option<String>),
+    Bytes(Option<Vec<u8>>),
 }
 
 impl Cell {
     fn number(&self) -> i64 {
-        if let Cell::Number(number) = self { *number } else { 0 }
+        if let Cell::Number(Some(number)) = self { *number } else { 0 }
+    }
+
+    fn is_text(&self, text: &str) -> bool {
+        matches!(self, Cell::Text(Some(own)) if own == text)
     }
 }
 
 type Cells = Vec<Cell>;
-type Query<'r> = sqlx::query::Query<'r, sqlx::Sqlite, sqlx::sqlite::SqliteArguments>;
+type Query<'r> = sqlx::query::Query<'r, Db, <Db as sqlx::Database>::Arguments>;
 
 /// What one transaction writes.
 #[derive(Debug, Default)]
@@ -45,6 +43,13 @@ pub struct Group {
     plans: Vec<Cells>,
     reports: Vec<Cells>,
     windows: Vec<Cells>,
+}
+
+impl Group {
+    /// How many reports.
+    pub fn reports(&self) -> usize {
+        self.rows.len()
+    }
 }
 
 /// The columns of a report that the store reads.
@@ -104,43 +109,28 @@ const PLANS: (&str, &str) = (
      WHERE plan.planner <= excluded.planner",
 );
 
-/// Opens a database as the store's writer does.
-async fn open(path: &Path) -> Result<SqliteConnection> {
-    let options = SqliteConnectOptions::new()
-        .filename(path)
-        .journal_mode(SqliteJournalMode::Wal)
-        .synchronous(SqliteSynchronous::Full)
-        .foreign_keys(true)
-        .statement_cache_capacity(256)
-        .pragma("journal_size_limit", "67108864")
-        .pragma("wal_autocheckpoint", "4000")
-        .pragma("temp_store", "memory")
-        .pragma("cache_size", "-49152");
-    options.connect().await.with_context(|| path.display().to_string())
-}
-
-fn cells(row: &SqliteRow) -> Result<Cells> {
-    let cell = |at: usize| -> Result<Cell> {
-        let raw = row.try_get_raw(at)?;
-        let kind = raw.type_info().name().to_owned();
-        Ok(match (raw.is_null(), kind.as_str()) {
-            (true, _) => Cell::Nothing,
-            (_, "INTEGER") => Cell::Number(row.try_get(at)?),
-            (_, "BLOB") => Cell::Bytes(row.try_get(at)?),
-            _ => Cell::Text(row.try_get(at)?),
+fn cells(row: &DbRow) -> Result<Cells> {
+    row.columns()
+        .iter()
+        .map(|column| {
+            let at = column.ordinal();
+            Ok(match column.type_info().name() {
+                "INTEGER" | "INT8" => Cell::Number(row.try_get(at)?),
+                "BLOB" | "BYTEA" => Cell::Bytes(row.try_get(at)?),
+                _ => Cell::Text(row.try_get(at)?),
+            })
         })
-    };
-    row.columns().iter().map(|column| cell(column.ordinal())).collect()
+        .collect()
 }
 
-async fn all(conn: &mut SqliteConnection, text: &'static str) -> Result<Vec<Cells>> {
+async fn all(conn: &mut Conn, text: &'static str) -> Result<Vec<Cells>> {
     let rows = sqlx::query(text).fetch_all(conn).await?;
     rows.iter().map(cells).collect()
 }
 
-/// Reads what a store wrote after leaf `from`, and groups it into transactions of so many reports.
-pub async fn read(path: &Path, from: i64, reports: usize) -> Result<Vec<Group>> {
-    let mut conn = open(path).await?;
+/// Reads what a store wrote of reports, and groups it into transactions.
+pub(crate) async fn read(place: &str, grouping: Grouping) -> Result<Vec<Group>> {
+    let mut conn = dialect::open(place).await?;
     let rows = all(
         &mut conn,
         "SELECT site, source, report, revision, digest, leaf, token, received_at, kind, unit, starts, ends, amount, \
@@ -148,19 +138,32 @@ pub async fn read(path: &Path, from: i64, reports: usize) -> Result<Vec<Group>> 
          segment_amount FROM ledger ORDER BY leaf",
     )
     .await?;
+    let first = rows.first().context("no report was taken")?[5].number();
     let leaves =
         all(&mut conn, "SELECT site, number, at, kind, subject, person, bytes, hash FROM journal_leaf WHERE site = 1 ORDER BY number")
             .await?;
     let nodes = all(&mut conn, "SELECT site, level, position, hash FROM journal_node WHERE site = 1").await?;
     let plans = plans(&mut conn).await?;
-    let leaves: Vec<Cells> = leaves.into_iter().filter(|leaf| leaf[1].number() >= from).collect();
+    let leaves: Vec<Cells> = leaves.into_iter().filter(|leaf| leaf[1].number() >= first).collect();
     anyhow::ensure!(leaves.len() == rows.len(), "{} leaves, {} rows", leaves.len(), rows.len());
-    let groups = rows.chunks(reports).zip(leaves.chunks(reports));
-    Ok(groups.map(|(rows, leaves)| group(rows, leaves, &nodes, &plans)).collect())
+    let mut groups = Vec::new();
+    let mut begin = 0;
+    while begin < leaves.len() {
+        let end = match grouping {
+            Grouping::Of(reports) => leaves.len().min(begin + reports),
+            Grouping::AsWritten => {
+                let same = |leaf: &Cells| leaf[2].number() == leaves[begin][2].number();
+                begin + leaves[begin..].iter().take_while(|leaf| same(leaf)).count()
+            }
+        };
+        groups.push(group(&rows[begin..end], &leaves[begin..end], &nodes, &plans));
+        begin = end;
+    }
+    Ok(groups)
 }
 
 /// Plan rows by machine: of the tasks that count hours, which every counted report changes.
-async fn plans(conn: &mut SqliteConnection) -> Result<HashMap<i64, Vec<Cells>>> {
+async fn plans(conn: &mut Conn) -> Result<HashMap<i64, Vec<Cells>>> {
     let plans = all(
         conn,
         "SELECT p.site, p.number, p.section, p.key_time, p.machine, p.task, p.area, p.due, p.opens, p.late, p.covered_by, \
@@ -182,7 +185,7 @@ fn group(rows: &[Cells], leaves: &[Cells], nodes: &[Cells], plans: &HashMap<i64,
     let mut months: BTreeMap<(i64, i64), i64> = BTreeMap::new();
     let mut known_to: BTreeMap<i64, i64> = BTreeMap::new();
     let mut machines: BTreeSet<i64> = BTreeSet::new();
-    for row in rows {
+    for row in rows.iter().filter(|row| row[16].is_text("counted")) {
         let (ends, machine, meter, amount) =
             (row[11].number(), row[21].number(), row[22].number(), row[24].number());
         *months.entry((meter, ends / MONTH_MICROS)).or_default() += amount;
@@ -191,7 +194,7 @@ fn group(rows: &[Cells], leaves: &[Cells], nodes: &[Cells], plans: &HashMap<i64,
         machines.insert(machine);
     }
     let site = || rows[0][0].clone();
-    let number = Cell::Number;
+    let number = |number: i64| Cell::Number(Some(number));
     let last = leaves.last().map_or(0, |leaf| leaf[1].number());
     let first = leaves.first().map_or(0, |leaf| leaf[1].number());
     // A node of level 8 is written with the last of its 256 leaves; the few above it with theirs.
@@ -217,7 +220,7 @@ fn group(rows: &[Cells], leaves: &[Cells], nodes: &[Cells], plans: &HashMap<i64,
 /// What the store looks for beside a report: what overlaps it.
 fn window(place: i64, row: &Cells) -> Cells {
     let (starts, ends) = (row[10].number(), row[11].number());
-    let number = Cell::Number;
+    let number = |number: i64| Cell::Number(Some(number));
     vec![
         row[0].clone(),
         number(place),
@@ -228,13 +231,31 @@ fn window(place: i64, row: &Cells) -> Cells {
     ]
 }
 
+/// The page of a list, as the store reads it; one more than is shown says whether there is a next.
+const PAGE: &str = "SELECT p.section, p.key_time, p.number, p.payload, m.tag, m.name, m.area, t.key, t.card, o.title, o.hazard \
+    FROM plan p CROSS JOIN machine m CROSS JOIN work_order o LEFT JOIN task t ON t.site = o.site AND t.number = o.task \
+    WHERE m.site = p.site AND m.number = p.machine AND o.site = p.site AND o.number = p.number AND p.site = $1 \
+    AND p.section = 0 AND p.key_time < $2 ORDER BY p.section, p.key_time, p.number LIMIT $3";
+
+/// Reads the first page so many times; answers how long each took.
+pub(crate) async fn pages(place: &str, items: i32, calls: usize) -> Result<Vec<Duration>> {
+    let mut conn = dialect::open(place).await?;
+    let mut took = Vec::with_capacity(calls);
+    for _ in 0..calls {
+        let begin = Instant::now();
+        sqlx::query(PAGE).bind(1_i64).bind(i64::MAX).bind(i64::from(items) + 1).fetch_all(&mut conn).await?;
+        took.push(begin.elapsed());
+    }
+    Ok(took)
+}
+
 /// Writes the groups into a database that holds the same shop without reports; answers how long that took.
-pub async fn replay(path: &Path, groups: &[Group]) -> Result<Duration> {
-    let mut conn = open(path).await?;
+pub(crate) async fn replay(place: &str, groups: &[Group]) -> Result<Duration> {
+    let mut conn = dialect::open(place).await?;
     let mut texts = Texts::default();
     let begin = Instant::now();
     for group in groups {
-        let mut tx = conn.begin_with("BEGIN IMMEDIATE").await?;
+        let mut tx = conn.begin_with(dialect::BEGIN).await?;
         sqlx::query("UPDATE site_head SET writes = writes + 1 WHERE site = $1 RETURNING writes, frontier")
             .bind(1_i64)
             .fetch_one(&mut *tx)
@@ -275,10 +296,24 @@ impl Texts {
         width: usize,
     ) -> &'static str {
         self.0.entry((head, rows)).or_insert_with(|| {
-            // As in the store: rows bring the site along, and nothing is looked up by a name.
-            let row = format!(" (?{})", ", ?".repeat(width - 1));
-            let rows = vec![row; rows];
-            Box::leak(format!("{head}{}{tail}", rows.join(",")).into_boxed_str())
+            // As in the store: where parameters are not numbered, nothing is looked up by a name. Rows bring the site along.
+            let mut text = String::from(head);
+            for row in 0..rows {
+                for column in 0..width {
+                    text.push_str(match (row, column) {
+                        (0, 0) => " (",
+                        (_, 0) => "), (",
+                        _ => ", ",
+                    });
+                    // Writing to a string cannot fail.
+                    let _ = if dialect::NUMBERED {
+                        write!(text, "${}", row * width + column + 1)
+                    } else {
+                        write!(text, "?")
+                    };
+                }
+            }
+            Box::leak(format!("{text}){tail}").into_boxed_str())
         })
     }
 
@@ -291,10 +326,9 @@ impl Texts {
             rest = after;
             let query = sqlx::query(self.text(statement, size, chunk[0].len()));
             queries.push(chunk.iter().flatten().fold(query, |query, cell| match cell {
-                Cell::Nothing => query.bind(None::<i64>),
                 Cell::Number(number) => query.bind(*number),
-                Cell::Text(text) => query.bind(text.as_str()),
-                Cell::Bytes(bytes) => query.bind(bytes.as_slice()),
+                Cell::Text(text) => query.bind(text.as_deref()),
+                Cell::Bytes(bytes) => query.bind(bytes.as_deref()),
             }));
         }
         queries
@@ -302,7 +336,7 @@ impl Texts {
 
     async fn look(
         &mut self,
-        conn: &mut SqliteConnection,
+        conn: &mut Conn,
         statement: (&'static str, &'static str),
         rows: &[Cells],
     ) -> Result<()> {
@@ -314,7 +348,7 @@ impl Texts {
 
     async fn write(
         &mut self,
-        conn: &mut SqliteConnection,
+        conn: &mut Conn,
         statement: (&'static str, &'static str),
         rows: &[Cells],
     ) -> Result<()> {
