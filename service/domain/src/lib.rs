@@ -11,6 +11,7 @@ pub mod ids;
 pub mod journal;
 pub mod ledger;
 pub mod order;
+pub mod physics;
 pub mod plan;
 pub mod quantity;
 pub mod rule;

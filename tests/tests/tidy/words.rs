@@ -66,6 +66,12 @@ const WORDS: &[(&str, &str)] = &[
 /// Where a word means something else: the path's beginning, the word, a part of the line, and what it means there.
 const ELSEWHERE: &[(&str, &str, &str, &str)] = &[
     ("", "floating", "floating point", "numbers with fractions"),
+    (
+        "",
+        "procedure",
+        "\"procedure\"",
+        "a column of the check values: the standard's way to a viscosity index",
+    ),
     ("", "release", "--release", "a flag of cargo"),
     ("", "release", "release build", "how programs are built"),
     ("DEVELOPERS.md", "release", "To release", "a version of Fettler"),

@@ -1,0 +1,4 @@
+//! Check values of the formulas, a test a family. The tests call what the calculators call.
+
+mod physics;
+mod rows;
