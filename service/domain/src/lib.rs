@@ -6,6 +6,7 @@
 
 pub mod calendar;
 pub mod closing;
+pub mod consumables;
 pub mod error;
 pub mod ids;
 pub mod journal;
@@ -16,5 +17,6 @@ pub mod plan;
 pub mod quantity;
 pub mod rule;
 pub mod shop;
+pub mod statistics;
 pub mod text;
 pub mod time;

@@ -73,6 +73,7 @@ const ELSEWHERE: &[(&str, &str, &str, &str)] = &[
         "a column of the check values: the standard's way to a viscosity index",
     ),
     ("", "release", "--release", "a flag of cargo"),
+    ("", "release", "late_release", "a column of the check values: what should have been ordered already"),
     ("", "release", "release build", "how programs are built"),
     ("DEVELOPERS.md", "release", "To release", "a version of Fettler"),
     ("DEVELOPERS.md", "release", "of that release", "a version of Fettler"),

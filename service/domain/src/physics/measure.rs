@@ -139,6 +139,8 @@ macro_rules! measures {
         }
     )*};
 }
+pub(crate) use measures;
+
 /// Far more than any shop has, and far from where sums lose their fractions.
 const MANY: f64 = 1e9;
 
@@ -273,6 +275,9 @@ measures! {
     /// Seconds of the clock.
     Seconds, new, to_seconds, Bounds::closed(0.0, MANY, "s");
 
+    /// Minutes of the clock.
+    Minutes, new, to_minutes, Bounds::above(0.0, MANY, "min");
+
     /// A length in millimetres.
     Length, mm, to_mm, Bounds::above(0.0, 1e5, "mm");
 
@@ -284,6 +289,9 @@ measures! {
 
     /// A volume a day in litres.
     VolumePerDay, l_day, to_l_day, Bounds::closed(0.0, MANY, "L/day");
+
+    /// What is dissolved in a litre, in mg/L.
+    Dissolved, mg_l, to_mg_l, Bounds::closed(0.0, 1e6, "mg/L");
 }
 
 /// The standard atmosphere, 1.01325 bar: what stands for the ambient pressure where nobody states it.
@@ -322,6 +330,18 @@ impl Volume {
     }
 }
 
+impl VolumePerDay {
+    /// Takes a value in millilitres a day.
+    pub fn ml_day(value: f64) -> Result<VolumePerDay, OutOfBounds> {
+        VolumePerDay::l_day(value / 1000.0)
+    }
+
+    /// What comes together in so many days.
+    pub fn in_days(self, days: Days) -> Volume {
+        Volume(self.0 * days.0)
+    }
+}
+
 impl Percent {
     /// The share as a fraction, 0 to 1.
     pub const fn to_fraction(self) -> f64 {
@@ -338,6 +358,19 @@ impl Hours {
         Ok(Days(self.0 / run_per_day.0))
     }
 }
+
+/// Cut down to a whole number; what is a whole number but for the last bits of its fraction counts as that number.
+pub(crate) fn floor(value: f64) -> f64 {
+    (value + GRAIN).floor()
+}
+
+/// Raised to a whole number; what is a whole number but for the last bits of its fraction counts as that number.
+pub(crate) fn ceil(value: f64) -> f64 {
+    (value - GRAIN).ceil()
+}
+
+/// What a sum of decimal fractions may err by in binary, far above it and far below any amount that matters.
+pub(crate) const GRAIN: f64 = 1e-9;
 
 #[cfg(test)]
 mod tests {
@@ -367,6 +400,12 @@ mod tests {
             SPAN.outside(1.013_25 + 14.0).expect("outside").to_string(),
             "line pressure 15.01325 bar(abs) is outside 2 to 14 bar(abs), where the formula was checked"
         );
+    }
+
+    #[test]
+    fn whole_numbers_survive_binary_fractions() {
+        let whole = [floor(0.3 / 0.1), ceil(2.4 / 0.1), floor(2.999), ceil(24.001)];
+        assert_eq!(whole.map(|number| number.to_string()), ["3", "24", "2", "25"]);
     }
 
     #[test]

@@ -1,4 +1,7 @@
 //! Check values of the formulas, a test a family. The tests call what the calculators call.
 
+mod fluids;
 mod physics;
 mod rows;
+mod stock;
+mod textbook;

@@ -48,6 +48,11 @@ impl Row {
         self.maybe(column).unwrap_or_else(|| panic!("{}: `{column}` is empty", self.name()))
     }
 
+    /// The numbers in a column, apart by any of these signs.
+    pub(crate) fn numbers(&self, column: &str, apart: &[char]) -> Vec<f64> {
+        self.text(column).split(apart).filter(|text| !text.is_empty()).map(number).collect()
+    }
+
     /// Which row it is.
     pub(crate) fn name(&self) -> &str {
         self.cells.get("id").map_or(self.family.as_str(), String::as_str)
@@ -63,6 +68,15 @@ impl Row {
         match (value, self.maybe(column)) {
             (Some(value), Some(_)) => self.near(column, value, tolerance),
             (value, expect) => assert_eq!(value, expect, "{}: {column}", self.name()),
+        }
+    }
+
+    /// Fails unless numbers are the column's, one by one.
+    pub(crate) fn near_all(&self, column: &str, values: &[f64], apart: &[char], tolerance: f64) {
+        let expect = self.numbers(column, apart);
+        assert_eq!(values.len(), expect.len(), "{}: {column} {values:?} {expect:?}", self.name());
+        for (index, (value, expect)) in values.iter().zip(&expect).enumerate() {
+            near(&format!("{}: {column}[{index}]", self.name()), *value, *expect, tolerance);
         }
     }
 
