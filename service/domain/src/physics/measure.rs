@@ -45,10 +45,13 @@ impl Bounds {
 
 impl fmt::Display for Bounds {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        // A bound far beyond any shop is read more easily with an exponent.
+        let written = |end: f64| if end.abs() >= 1e6 { format!("{end:e}") } else { end.to_string() };
+        let (low, high) = (written(self.low), written(self.high));
         match (self.low_counts, self.high_counts) {
-            (true, _) => write!(f, "{} to {}", self.low, self.high)?,
-            (false, true) => write!(f, "more than {}, up to {}", self.low, self.high)?,
-            (false, false) => write!(f, "more than {} and less than {}", self.low, self.high)?,
+            (true, _) => write!(f, "{low} to {high}")?,
+            (false, true) => write!(f, "more than {low}, up to {high}")?,
+            (false, false) => write!(f, "more than {low} and less than {high}")?,
         }
         if self.unit.is_empty() { Ok(()) } else { write!(f, " {}", self.unit) }
     }
@@ -389,6 +392,7 @@ mod tests {
         let told = closed.check(2.0).unwrap_err().to_string();
         assert_eq!(told, "`2` is not possible; give 0 to 1 x");
         assert_eq!(above.to_string(), "more than 0, up to 1");
+        assert_eq!(Bounds::closed(0.0, 1e9, "L").to_string(), "0 to 1e9 L");
         assert_eq!(between.to_string(), "more than 0 and less than 1");
     }
 
