@@ -2,6 +2,7 @@
 
 mod fluids;
 mod physics;
+mod readings;
 mod rows;
 mod stock;
 mod textbook;
