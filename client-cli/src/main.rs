@@ -6,6 +6,7 @@
 
 mod again;
 mod args;
+mod calc;
 mod clock;
 mod commands;
 mod config;

@@ -1,5 +1,6 @@
 //! Arguments as typed: every command and flag, and nothing that looks at the world.
 
+pub(crate) mod calc;
 pub(crate) mod hours;
 pub(crate) mod orders;
 pub(crate) mod shop;
@@ -21,7 +22,8 @@ use uuid::Uuid;
         fettler due --within 7d --while-stopped       the week, and what fits into a stop\n  \
         fettler why 1042                              where a due point comes from\n  \
         fettler close 1042 --by \"Ada Kern\"            it was done, just now\n  \
-        fettler hours push shift.csv --source erp     run hours in\n\n\
+        fettler hours push shift.csv --source erp     run hours in\n  \
+        fettler calc                                  what can be calculated\n\n\
         Exit codes: 0 done, 1 the answer is no, 2 usage, 3 refused by the service,\n\
         4 not reachable (safe to repeat), 130 interrupted."
 )]
@@ -108,6 +110,8 @@ pub(crate) enum Command {
     /// The journal: everything that changed.
     #[command(subcommand)]
     Journal(shop::JournalCommand),
+    /// Calculators: compressed air, lubricants, coolants, stock; they ask no service.
+    Calc(calc::CalcArgs),
 }
 
 /// What every changing command takes.

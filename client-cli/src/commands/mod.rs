@@ -1,5 +1,6 @@
 //! One file per verb: what was typed becomes a request, the request is called, the answer is rendered.
 
+mod calc;
 mod close;
 mod due;
 mod hours_ask;
@@ -32,6 +33,10 @@ use uuid::Uuid;
 
 /// Runs what was typed until it is done or the person stops it.
 pub(crate) async fn run(args: Args, out: Out) -> Result<Answer, Failure> {
+    if let Command::Calc(calc) = args.command {
+        // The calculators need neither a service nor a token, so nothing that concerns these can stop them.
+        return calc::run(calc, args.global.output, usize::from(args.global.width), &out);
+    }
     let settings = Settings::resolve(&args.global)?;
     let session = Session::new(settings, out);
     tokio::select! {
@@ -57,6 +62,7 @@ async fn dispatch(session: &Session, command: Command) -> Result<Answer, Failure
         Command::Person(command) => person::run(session, command).await,
         Command::Shop(command) => shop::run(session, command).await,
         Command::Journal(command) => journal::run(session, command).await,
+        Command::Calc(args) => calc::run(args, session.settings.output, session.settings.width, &session.out),
     }
 }
 

@@ -38,8 +38,10 @@ pub(crate) struct Lines {
 }
 
 /// One line of a file.
-enum Line<'a> {
+pub(crate) enum Line<'a> {
+    /// Its text, without the line end.
     Text(&'a str),
+    /// What is wrong with it.
     Unreadable(&'static str),
 }
 
@@ -68,7 +70,7 @@ impl Lines {
     }
 
     /// The next line that is not blank, with its number.
-    fn next(&mut self) -> io::Result<Option<(u64, Line<'_>)>> {
+    pub(crate) fn next_line(&mut self) -> io::Result<Option<(u64, Line<'_>)>> {
         loop {
             self.buffer.clear();
             let read = self.reader.by_ref().take(LINE_BYTES_MAX).read_until(b'\n', &mut self.buffer)?;
@@ -81,7 +83,7 @@ impl Lines {
             }
             if read as u64 == LINE_BYTES_MAX && self.buffer.last() != Some(&b'\n') {
                 self.reader.skip_until(b'\n')?;
-                return Ok(Some((self.number, Line::Unreadable("is longer than 64 KiB; a report never is"))));
+                return Ok(Some((self.number, Line::Unreadable("is longer than 64 KiB; no row is"))));
             }
             if !self.buffer.iter().all(u8::is_ascii_whitespace) {
                 break;
@@ -100,7 +102,7 @@ impl Lines {
         delimiter: u8,
         find: impl FnOnce(&[&str]) -> Result<Columns, Failure>,
     ) -> Result<Columns, Failure> {
-        let line = match self.next() {
+        let line = match self.next_line() {
             Ok(Some((_, Line::Text(text)))) => text,
             Ok(Some((number, Line::Unreadable(what)))) => {
                 return Err(Failure::usage(format!("line {number} should be the header, but it {what}")));
@@ -127,7 +129,7 @@ impl Lines {
         let mut scratch = String::new();
         let mut batch = Vec::with_capacity(BATCH_ROWS);
         loop {
-            match self.next() {
+            match self.next_line() {
                 Ok(Some((line, found))) => {
                     batch.push(Row { line, content: row(form, &found, &mut ranges, &mut scratch) });
                     if batch.len() < BATCH_ROWS {

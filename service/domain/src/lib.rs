@@ -6,15 +6,18 @@
 
 pub mod calendar;
 pub mod closing;
+pub mod consumables;
 pub mod error;
 pub mod forecast;
 pub mod ids;
 pub mod journal;
 pub mod ledger;
 pub mod order;
+pub mod physics;
 pub mod plan;
 pub mod quantity;
 pub mod rule;
 pub mod shop;
+pub mod statistics;
 pub mod text;
 pub mod time;

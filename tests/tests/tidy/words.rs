@@ -66,7 +66,10 @@ const WORDS: &[(&str, &str)] = &[
 /// Where a word means something else: the path's beginning, the word, a part of the line, and what it means there.
 const ELSEWHERE: &[(&str, &str, &str, &str)] = &[
     ("", "floating", "floating point", "numbers with fractions"),
+    ("", "procedure", "\"procedure\"", "a column of the check values: a way to the viscosity index"),
+    ("client-cli/tests/calc.rs", "procedure", "L H procedure vi", "the same column"),
     ("", "release", "--release", "a flag of cargo"),
+    ("", "release", "late_release", "a column of the check values: what should have been ordered already"),
     ("", "release", "release build", "how programs are built"),
     ("DEVELOPERS.md", "release", "To release", "a version of Fettler"),
     ("DEVELOPERS.md", "release", "of that release", "a version of Fettler"),

@@ -1,0 +1,8 @@
+//! Check values of the formulas, a test a family. The tests call what the calculators call.
+
+mod fluids;
+mod physics;
+mod readings;
+mod rows;
+mod stock;
+mod textbook;

@@ -1,0 +1,102 @@
+//! Check values: rows of a family, and how near a value must come to them. `FETTLER_VECTORS` names another folder
+//! with rows of the same shape; the source of each family stands in the first line of its file.
+
+use fettler_domain::physics::measure::OutOfBounds;
+use std::collections::HashMap;
+use std::path::PathBuf;
+
+/// The tolerance where a method is exact and a file states none: relative, and absolute for what should be 0.
+pub(crate) const EXACT: f64 = 1e-6;
+
+/// A row of a family.
+pub(crate) struct Row {
+    family: String,
+    cells: HashMap<String, String>,
+}
+
+/// The rows of a family; a family without rows fails.
+pub(crate) fn rows(family: &str) -> Vec<Row> {
+    let folder = std::env::var_os("FETTLER_VECTORS").map_or_else(
+        || PathBuf::from(concat!(env!("CARGO_MANIFEST_DIR"), "/../../tests/data/vectors")),
+        PathBuf::from,
+    );
+    let path = folder.join(format!("{family}.csv"));
+    let mut reader = csv::ReaderBuilder::new()
+        .comment(Some(b'#'))
+        .from_path(&path)
+        .unwrap_or_else(|e| panic!("{}: {e}", path.display()));
+    let lines: Vec<HashMap<String, String>> =
+        reader.deserialize().collect::<Result<_, _>>().expect("rows of texts");
+    assert!(!lines.is_empty(), "{} has no rows", path.display());
+    lines.into_iter().map(|cells| Row { family: family.to_owned(), cells }).collect()
+}
+
+impl Row {
+    /// The text of a column.
+    pub(crate) fn text(&self, column: &str) -> &str {
+        self.cells.get(column).unwrap_or_else(|| panic!("{} has no column `{column}`", self.family))
+    }
+
+    /// The number in a column; nothing for an empty cell.
+    pub(crate) fn maybe(&self, column: &str) -> Option<f64> {
+        let text = self.text(column);
+        (!text.is_empty()).then(|| number(text))
+    }
+
+    /// The number in a column.
+    pub(crate) fn number(&self, column: &str) -> f64 {
+        self.maybe(column).unwrap_or_else(|| panic!("{}: `{column}` is empty", self.name()))
+    }
+
+    /// The numbers in a column, apart by any of these signs.
+    pub(crate) fn numbers(&self, column: &str, apart: &[char]) -> Vec<f64> {
+        self.text(column).split(apart).filter(|text| !text.is_empty()).map(number).collect()
+    }
+
+    /// Which row it is.
+    pub(crate) fn name(&self) -> &str {
+        self.cells.get("id").map_or(self.family.as_str(), String::as_str)
+    }
+
+    /// Fails unless a value is the column's within a tolerance.
+    pub(crate) fn near(&self, column: &str, value: f64, tolerance: f64) {
+        near(&format!("{}: {column}", self.name()), value, self.number(column), tolerance);
+    }
+
+    /// Fails unless a value is the column's within a tolerance, or both are absent.
+    pub(crate) fn near_or_none(&self, column: &str, value: Option<f64>, tolerance: f64) {
+        match (value, self.maybe(column)) {
+            (Some(value), Some(_)) => self.near(column, value, tolerance),
+            (value, expect) => assert_eq!(value, expect, "{}: {column}", self.name()),
+        }
+    }
+
+    /// Fails unless numbers are the column's, one by one.
+    pub(crate) fn near_all(&self, column: &str, values: &[f64], apart: &[char], tolerance: f64) {
+        let expect = self.numbers(column, apart);
+        assert_eq!(values.len(), expect.len(), "{}: {column} {values:?} {expect:?}", self.name());
+        for (index, (value, expect)) in values.iter().zip(&expect).enumerate() {
+            near(&format!("{}: {column}[{index}]", self.name()), *value, *expect, tolerance);
+        }
+    }
+
+    /// Fails unless a text is the column's.
+    pub(crate) fn says(&self, column: &str, value: &str) {
+        assert_eq!(value, self.text(column), "{}: {column}", self.name());
+    }
+}
+
+/// A measure from a column.
+pub(crate) fn of<T>(row: &Row, column: &str, measure: impl Fn(f64) -> Result<T, OutOfBounds>) -> T {
+    measure(row.number(column)).unwrap_or_else(|e| panic!("{}: {column}: {e}", row.name()))
+}
+
+fn number(text: &str) -> f64 {
+    text.parse().unwrap_or_else(|_| panic!("`{text}` is not a number"))
+}
+
+/// Fails unless a value comes near to what is expected: relatively, or absolutely where 0 is expected.
+pub(crate) fn near(what: &str, value: f64, expect: f64, tolerance: f64) {
+    let most = tolerance * expect.abs().max(1e-3);
+    assert!((value - expect).abs() <= most, "{what} is {value} instead of {expect}, off by more than {most}");
+}
