@@ -1,5 +1,6 @@
 //! Arguments as typed: every command and flag, and nothing that looks at the world.
 
+pub(crate) mod backtest;
 pub(crate) mod hours;
 pub(crate) mod orders;
 pub(crate) mod shop;
@@ -108,6 +109,8 @@ pub(crate) enum Command {
     /// The journal: everything that changed.
     #[command(subcommand)]
     Journal(shop::JournalCommand),
+    /// How good forecasts would have been: from files, without a service.
+    Backtest(backtest::BacktestArgs),
 }
 
 /// What every changing command takes.
@@ -154,6 +157,7 @@ mod tests {
             "fettler machine forbid L-03 --by Ada --reason door",
             "fettler shop load shop.toml --dry-run",
             "fettler journal list --from 0 --kind order.",
+            "fettler backtest --reports a.csv.gz --reports b.csv --cases c.csv --deciles --output csv",
         ] {
             let parsed = Args::try_parse_from(line.split(' '));
             assert!(parsed.is_ok(), "{line}: {:?}", parsed.err());
@@ -169,6 +173,7 @@ mod tests {
             "fettler hours push f.csv",
             "fettler hours settle erp R-1 maybe --by Ada",
             "fettler orders --task t",
+            "fettler backtest --cases c.csv",
         ] {
             assert!(Args::try_parse_from(line.split(' ')).is_err(), "{line}");
         }

@@ -1,5 +1,6 @@
 //! One file per verb: what was typed becomes a request, the request is called, the answer is rendered.
 
+mod backtest;
 mod close;
 mod due;
 mod hours_ask;
@@ -32,7 +33,11 @@ use uuid::Uuid;
 
 /// Runs what was typed until it is done or the person stops it.
 pub(crate) async fn run(args: Args, out: Out) -> Result<Answer, Failure> {
-    let settings = Settings::resolve(&args.global)?;
+    let settings = if matches!(args.command, Command::Backtest(_)) {
+        Settings::offline(&args.global)
+    } else {
+        Settings::resolve(&args.global)?
+    };
     let session = Session::new(settings, out);
     tokio::select! {
         result = dispatch(&session, args.command) => result,
@@ -57,6 +62,7 @@ async fn dispatch(session: &Session, command: Command) -> Result<Answer, Failure
         Command::Person(command) => person::run(session, command).await,
         Command::Shop(command) => shop::run(session, command).await,
         Command::Journal(command) => journal::run(session, command).await,
+        Command::Backtest(args) => backtest::run(session, args).await,
     }
 }
 

@@ -1,6 +1,6 @@
 //! A file as lines, and lines as rows, on a thread of their own.
 
-use super::row::{Columns, Fields, Form, Row, cut, problem};
+use super::row::{Fields, Form, Row, cut, problem};
 use crate::exit::Failure;
 use flate2::bufread::MultiGzDecoder;
 use std::{
@@ -38,8 +38,10 @@ pub(crate) struct Lines {
 }
 
 /// One line of a file.
-enum Line<'a> {
+pub(crate) enum Line<'a> {
+    /// Its text, without its end.
     Text(&'a str),
+    /// What is wrong with it.
     Unreadable(&'static str),
 }
 
@@ -68,7 +70,7 @@ impl Lines {
     }
 
     /// The next line that is not blank, with its number.
-    fn next(&mut self) -> io::Result<Option<(u64, Line<'_>)>> {
+    pub(crate) fn next(&mut self) -> io::Result<Option<(u64, Line<'_>)>> {
         loop {
             self.buffer.clear();
             let read = self.reader.by_ref().take(LINE_BYTES_MAX).read_until(b'\n', &mut self.buffer)?;
@@ -95,11 +97,11 @@ impl Lines {
     }
 
     /// Reads the header line and finds the columns in it.
-    pub(crate) fn header(
+    pub(crate) fn header<T>(
         &mut self,
         delimiter: u8,
-        find: impl FnOnce(&[&str]) -> Result<Columns, Failure>,
-    ) -> Result<Columns, Failure> {
+        find: impl FnOnce(&[&str]) -> Result<T, Failure>,
+    ) -> Result<T, Failure> {
         let line = match self.next() {
             Ok(Some((_, Line::Text(text)))) => text,
             Ok(Some((number, Line::Unreadable(what)))) => {
@@ -171,6 +173,7 @@ fn row(
 
 #[cfg(test)]
 mod tests {
+    use super::super::row::Columns;
     use super::*;
     use fettler_proto::v1 as pb;
     use flate2::{Compression, write::GzEncoder};
