@@ -139,6 +139,7 @@ CREATE TABLE machine (
 ) STRICT;
 
 CREATE INDEX machine_by_area ON machine (site, area, tag);
+CREATE INDEX machine_forbidden ON machine (site, since, number) WHERE state = 'forbidden';
 
 -- Every name that a machine answers to: its tag, and those that other systems give it.
 CREATE TABLE machine_name (

@@ -84,7 +84,7 @@ impl Pair {
         let tags: Vec<String> = (1..=MACHINES).map(|n| format!("L-{n}")).collect();
         let declared = fettler_server::wire::shop_in::declaration(Some(&shop(&tags))).expect("a declaration");
         let now = Ts::from_utc("2013-03-01T12:00:00Z".parse().expect("an instant"));
-        let call = Caller { token: None, method: "LoadShop", request: None, now };
+        let call = Caller { token: None, method: "LoadShop", request: None, now, person: None };
         let mut stores = Vec::new();
         for place in places {
             let store = fettler_store::open(place).await.expect("a store");
@@ -114,7 +114,7 @@ impl Pair {
     }
 
     fn caller(&self, method: &'static str) -> Caller {
-        Caller { token: None, method, request: None, now: self.now }
+        Caller { token: None, method, request: None, now: self.now, person: None }
     }
 
     fn machine(&mut self) -> Key {

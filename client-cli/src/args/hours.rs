@@ -209,6 +209,9 @@ pub(crate) struct ReadArgs {
     /// 1 or more corrects what was read at that time.
     #[arg(long, value_name = "N", default_value = "0")]
     pub(crate) revision: u32,
+    /// Who read it [default: nobody is named, only the token].
+    #[arg(long, value_name = "NAME")]
+    pub(crate) by: Option<String>,
 }
 
 /// Arguments of `hours meter`.

@@ -114,8 +114,9 @@ pub(super) async fn read(session: &Session, args: ReadArgs) -> Result<Answer, Fa
     // A shorter grain than this second would make every repeat within it another reading.
     let at = typed.unwrap_or_else(|| Timestamp { nanos: 0, ..times::to_wire(clock::now()) });
     let again = Again::default().with("--at", times::rfc3339(Some(&at)));
+    let by = args.by.clone().unwrap_or_default();
     let report = reading_report(args, at);
-    let request = pb::PushReportRequest { site: session.site(), report: Some(report) };
+    let request = pb::PushReportRequest { site: session.site(), report: Some(report), by };
     let board = board(session).await?;
     let answer = session
         .say(&request, again, |link, request| async move { link.hours().push_report(request).await })

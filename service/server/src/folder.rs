@@ -92,7 +92,7 @@ impl Folder {
         let token = new_token().map_err(FolderError::Random)?;
         let path = self.token_path();
         write_secret(&path, &token).map_err(|source| FolderError::Io { path, source })?;
-        let caller = Caller { token: None, method: "FirstStart", request: None, now };
+        let caller = Caller { token: None, method: "FirstStart", request: None, now, person: None };
         store.add_token(&caller, "admin", &hash(&token)).await?;
         Ok(())
     }

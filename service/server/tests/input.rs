@@ -86,7 +86,7 @@ impl Shop {
     }
 
     async fn push(&mut self, report: v1::ShiftReport) -> v1::Acknowledgement {
-        let ask = v1::PushReportRequest { site: String::new(), report: Some(report) };
+        let ask = v1::PushReportRequest { report: Some(report), ..v1::PushReportRequest::default() };
         let answer = self.hours.push_report(ask).await.expect("a push is always answered");
         answer.into_inner().acknowledgement.expect("always there")
     }

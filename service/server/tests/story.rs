@@ -112,7 +112,7 @@ impl Shop {
     }
 
     async fn push(&self, report: v1::ShiftReport) -> v1::Acknowledgement {
-        let ask = v1::PushReportRequest { site: String::new(), report: Some(report) };
+        let ask = v1::PushReportRequest { report: Some(report), ..v1::PushReportRequest::default() };
         let answer = self.hours().push_report(ask).await.expect("a push is always answered").into_inner();
         answer.acknowledgement.expect("always there")
     }
@@ -342,9 +342,23 @@ async fn the_journal_tells_who_said_what_and_grows_by_every_fact() {
     assert_eq!((entries[0].number, entries[0].kind.as_str()), (0, "token.made"));
 
     let mut people = PersonServiceClient::new(shop.wire.clone());
-    let list = people.list_people(v1::ListPeopleRequest::default()).await.unwrap().into_inner().people;
-    let names: Vec<&str> = list.iter().map(|person| person.name.as_str()).collect();
+    let people = people.list_people(v1::ListPeopleRequest::default()).await.unwrap().into_inner().people;
+    let names: Vec<&str> = people.iter().map(|person| person.name.as_str()).collect();
     assert_eq!(names, ["Ada Kern", "Ben Holt"]);
+}
+
+#[tokio::test]
+async fn the_journal_names_who_read_a_counter() {
+    let (shop, _) = Shop::after_a_shift().await;
+    let mut ask = v1::PushReportRequest { report: Some(stretch("r-1", 8, 9, "0.5")), ..Default::default() };
+    ask.by = "Nobody".into();
+    assert_eq!(support::fields(&shop.hours().push_report(ask.clone()).await.unwrap_err())[0].0, "by");
+    ask.by = "Ada Kern".into();
+    shop.hours().push_report(ask).await.unwrap();
+    let ask = v1::ListEntriesRequest { subject: "reports/erp/r-1/0".into(), ..Default::default() };
+    let mut journal = JournalServiceClient::new(shop.wire.clone());
+    let entries = journal.list_entries(ask).await.unwrap().into_inner().entries;
+    assert_eq!((entries.len(), entries[0].by.as_str()), (1, "Ada Kern"));
 }
 
 #[tokio::test]

@@ -136,7 +136,7 @@ async fn run(label: &str, machines: usize, reports: Vec<Received>, now: Ts) -> R
     let folder = tempfile::tempdir()?;
     let path = folder.path().join("shop.db");
     let store = fettler_store::open(path.to_str().unwrap_or_default()).await?;
-    let call = Caller { token: None, method: "Benchmark", request: None, now };
+    let call = Caller { token: None, method: "Benchmark", request: None, now, person: None };
     let started = Instant::now();
     store.load_shop(&call, &declaration(machines)?, None, false).await?;
     let loaded = started.elapsed();

@@ -109,6 +109,8 @@ pub struct Caller {
     pub request: Option<RequestKey>,
     /// The moment of the call.
     pub now: Ts,
+    /// Who says it, where a report is a person's word; other calls name their people themselves.
+    pub person: Option<PersonId>,
 }
 
 /// A request id and what it was used for.
@@ -546,6 +548,8 @@ pub trait Store: Send + Sync {
     async fn add_person(&self, caller: &Caller, name: &Name) -> Result<PersonRecord>;
     /// People by name.
     async fn people(&self, page: PageAsk<String>) -> Result<Page<PersonRecord, String>>;
+    /// The person with this name; refused, with the field's name, when nobody has it.
+    async fn known_person(&self, field: &str, name: &Name) -> Result<PersonId>;
     /// The names of people by number.
     async fn person_names(&self, people: &[PersonId]) -> Result<BTreeMap<PersonId, Name>>;
 

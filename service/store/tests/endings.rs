@@ -86,7 +86,7 @@ async fn every_active_task_has_exactly_one_open_order_whatever_is_done(engine: E
     let (mut undone, mut refused) = (0, 0);
     for _ in 0..120 {
         now = now.plus_micros(MICROS_PER_HOUR);
-        let call = |method| Caller { token: None, method, request: None, now };
+        let call = |method| Caller { token: None, method, request: None, now, person: None };
         let order = open(&shop, &tasks[chance(tasks.len())]).await;
         match chance(4) {
             0 => {

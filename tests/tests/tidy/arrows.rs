@@ -16,6 +16,7 @@ const DOMAIN_MAY_KNOW: &[&str] = &[
     "rust_decimal",
     "serde",
     "serde_json",
+    "serde_with",
     "sha2",
     "statrs",
     "thiserror",

@@ -165,6 +165,54 @@ impl History {
         self.segments.insert(month, touching);
     }
 
+    /// Whether the segments of a month are loaded.
+    pub fn is_loaded(&self, month: Month) -> bool {
+        self.segments.contains_key(&month)
+    }
+
+    /// How many segments are loaded.
+    pub fn loaded(&self) -> usize {
+        self.segments.values().map(Vec::len).sum()
+    }
+
+    /// Takes a change of a month's total. A month may come to nothing and still hold hours that an adjustment cancels:
+    /// it stays known.
+    pub fn add_to_month(&mut self, month: Month, delta: Amount) {
+        let total = self.months.entry(month).or_default();
+        *total = *total + delta;
+    }
+
+    /// Takes one segment out of the months that are loaded, and puts one in. The totals are the caller's,
+    /// [`History::add_to_month`].
+    pub fn exchange(&mut self, before: Option<Segment>, after: Option<Segment>) {
+        if let Some(segment) = before {
+            for (month, _) in segment.month_shares() {
+                if let Some(loaded) = self.segments.get_mut(&month)
+                    && let Some(place) = loaded.iter().position(|other| *other == segment)
+                {
+                    loaded.swap_remove(place);
+                }
+            }
+        }
+        if let Some(segment) = after {
+            for (month, _) in segment.month_shares() {
+                if let Some(loaded) = self.segments.get_mut(&month) {
+                    loaded.push(segment);
+                }
+            }
+        }
+    }
+
+    /// Says up to where the meter's hours are known.
+    pub fn know_to(&mut self, known_to: Option<Ts>) {
+        self.known_to = known_to;
+    }
+
+    /// Says where a meter that is fed by readings begins.
+    pub fn open_at(&mut self, opening: Option<Opening>) {
+        self.opening = opening;
+    }
+
     /// Everything counted so far.
     pub fn total(&self) -> Amount {
         self.months.values().copied().sum()
@@ -269,27 +317,46 @@ impl History {
     fn crossing_in(&self, month: Month, from: Ts, wanted: Amount) -> Result<Option<Ts>, MissingMonth> {
         let segments = self.segments_of(month)?;
         let (start, until) = (month.start(), month.next().start());
-        let count = |at: Ts| -> Amount {
-            segments.iter().map(|s| s.counted_by(at) - s.counted_by_before(start)).sum()
-        };
+        let stood: Amount = segments.iter().map(|s| s.counted_by_before(start)).sum();
         // Between two steps the count only rises, so each stretch is searched by halving.
         let at_once = segments.iter().filter(|s| s.start == s.end).map(|s| s.end);
         let mut stops: Vec<Ts> = at_once.filter(|at| *at > from).chain([until]).collect();
         stops.sort_unstable();
         let mut low = from;
         for stop in stops {
-            let mut high = stop.plus_micros(-1);
-            if low <= high && count(high) >= wanted {
-                while low < high {
-                    let middle = Ts(low.0 + (high.0 - low.0) / 2);
-                    if count(middle) >= wanted { high = middle } else { low = middle.plus_micros(1) }
-                }
-                return Ok(Some(low));
+            let high = stop.plus_micros(-1);
+            if low <= high && counted(segments, high) - stood >= wanted {
+                return Ok(Some(first_at(segments.to_vec(), low, high, wanted + stood)));
             }
             low = stop;
         }
         Ok(None)
     }
+}
+
+fn counted(segments: &[Segment], at: Ts) -> Amount {
+    segments.iter().map(|s| s.counted_by(at)).sum()
+}
+
+/// The first microsecond from `low` to `high` at which the segments count at least `wanted`, as they do at `high`.
+fn first_at(mut segments: Vec<Segment>, mut low: Ts, mut high: Ts, wanted: Amount) -> Ts {
+    // What ended before the stretch that is left counts whole and what starts after it counts nothing: neither is
+    // looked at again.
+    let mut whole = Amount::ZERO;
+    while low < high {
+        let middle = Ts(low.0 + (high.0 - low.0) / 2);
+        if whole + counted(&segments, middle) >= wanted {
+            high = middle;
+        } else {
+            low = middle.plus_micros(1);
+        }
+        segments.retain(|s| {
+            let ended = s.end <= low;
+            whole = if ended { whole + s.amount } else { whole };
+            !ended && (s.start < high || s.end <= high)
+        });
+    }
+    low
 }
 
 impl Segment {

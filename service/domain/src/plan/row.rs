@@ -5,6 +5,7 @@ use crate::quantity::{Amount, Unit};
 use crate::rule::{Combine, Every};
 use crate::time::{ShopDay, Ts};
 use serde::{Deserialize, Serialize};
+use serde_with::skip_serializing_none;
 use std::borrow::Cow;
 
 /// The part of the list in which a row stands. The numbers are stored and never change.
@@ -53,6 +54,7 @@ pub enum Base {
 }
 
 /// A due point that a clause gives, with what it rests on.
+#[skip_serializing_none]
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct ClauseState {
     /// What the clause counts from.
@@ -72,8 +74,9 @@ pub struct ClauseState {
 }
 
 /// What a clause counts, and how far it has come.
+#[skip_serializing_none]
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(tag = "kind", rename_all = "snake_case")]
+#[serde(rename_all = "snake_case")]
 pub enum Counted {
     /// Days.
     Calendar {
@@ -108,7 +111,6 @@ pub enum Counted {
         last_28_days: Option<Amount>,
         /// On how many of those days the meter is known, over which the forecast took its mean; absent in rows of
         /// earlier planners, which took 28.
-        #[serde(default)]
         use_known_days: Option<u32>,
     },
 }
@@ -139,6 +141,7 @@ pub struct Stamp {
 }
 
 /// The plan of one open order.
+#[skip_serializing_none]
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct PlanRow {
     /// The order.

@@ -32,7 +32,7 @@ struct Teller<'a> {
 }
 
 fn caller(now: Ts) -> Caller {
-    Caller { token: None, method: "Demo", request: None, now }
+    Caller { token: None, method: "Demo", request: None, now, person: None }
 }
 
 /// Declares the shop and tells its past.

@@ -131,7 +131,7 @@ impl Desk {
 
     fn call<R>(&self, method: &'static str, request: &Request<R>, key: Option<RequestKey>) -> Call {
         let token = request.extensions().get::<TokenRecord>().map(|record| record.token);
-        let caller = Caller { token, method, request: key, now: self.clock.now() };
+        let caller = Caller { token, method, request: key, now: self.clock.now(), person: None };
         Call { store: self.store.clone(), caller }
     }
 }

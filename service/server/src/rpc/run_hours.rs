@@ -7,6 +7,7 @@ use fettler_domain::error::Error;
 use fettler_domain::ids::SiteId;
 use fettler_domain::shop::{MeterRecord, MeterShows};
 use fettler_proto::v1;
+use fettler_store::contract::Caller;
 use tonic::{Request, Response, Streaming, async_trait};
 
 #[async_trait]
@@ -15,7 +16,13 @@ impl v1::run_hours_service_server::RunHoursService for Desk {
 
     async fn push_report(&self, request: Request<v1::PushReportRequest>) -> Answer<v1::PushReportResponse> {
         self.change("PushReport", request, |call, ask| async move {
+            let by = report::said_by(&ask.by)?;
             let site = call.site(&ask.site).await?;
+            let person = match by {
+                Some(by) => Some(call.store.known_person("by", &by).await?),
+                None => None,
+            };
+            let call = Call { caller: Caller { person, ..call.caller }, ..call };
             let acknowledgement = push::take(&call, &site, [ask.report.as_ref()].into_iter()).await?.pop();
             Ok(v1::PushReportResponse { acknowledgement })
         })

@@ -254,6 +254,13 @@ fn digest(fields: &mut Fields, text: &str) -> Said<Option<[u8; 32]>> {
     Some(Some(bytes))
 }
 
+/// Who says a report, where it is a person's word.
+pub fn said_by(by: &str) -> Result<Option<Name>, Error> {
+    let mut fields = Fields::new();
+    let by = fields.optional_name("by", by);
+    fields.finish(by)
+}
+
 fn settlement(fields: &mut Fields, value: i32) -> Option<Settlement> {
     match v1::Settlement::try_from(value) {
         Ok(v1::Settlement::Count) => Some(Settlement::Count),

@@ -169,6 +169,10 @@ impl Store for Fake {
         away()
     }
 
+    async fn known_person(&self, _: &str, _: &Name) -> Result<PersonId> {
+        away()
+    }
+
     async fn person_names(&self, _: &[PersonId]) -> Result<BTreeMap<PersonId, Name>> {
         away()
     }

@@ -56,7 +56,7 @@ impl Server {
     /// Starts a server on a store.
     pub async fn start(store: Arc<dyn Store>) -> Server {
         let token = new_token().unwrap();
-        let caller = Caller { token: None, method: "FirstStart", request: None, now: NOW };
+        let caller = Caller { token: None, method: "FirstStart", request: None, now: NOW, person: None };
         store.add_token(&caller, "admin", &hash(&token)).await.unwrap();
         let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
         let address = listener.local_addr().unwrap();

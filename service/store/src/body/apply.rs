@@ -34,7 +34,7 @@ pub(super) async fn apply(
     ledger::write(conn, site, changes, arrived).await?;
     for ((meter, month), delta) in changes.month_totals() {
         if let Some(known) = mind.meters.get_mut(&meter) {
-            known.add(month, delta);
+            known.history.add_to_month(month, delta);
         }
     }
     let mut known_to: BTreeMap<MeterId, Option<Ts>> = BTreeMap::new();
@@ -42,12 +42,13 @@ pub(super) async fn apply(
     for (meter, turned) in &turnover {
         let Some(known) = mind.meters.get_mut(meter) else { continue };
         for (before, after) in &turned.exchanged {
-            known.exchange(*before, *after);
+            known.history.exchange(*before, *after);
         }
-        let latest = known.known_to.max(turned.came);
+        let known_before = known.history.known_to();
+        let latest = known_before.max(turned.came);
         if turned.left.is_some_and(|left| Some(left) >= latest) {
             looked_up.push(*meter);
-        } else if latest != known.known_to {
+        } else if latest != known_before {
             known_to.insert(*meter, latest);
         }
     }
@@ -55,7 +56,7 @@ pub(super) async fn apply(
     known_to.extend(looked_up.iter().map(|meter| (*meter, latest.get(meter).copied())));
     for (meter, at) in &known_to {
         if let Some(known) = mind.meters.get_mut(meter) {
-            known.known_to = *at;
+            known.history.know_to(*at);
         }
     }
     let known_to: Vec<(MeterId, Option<Ts>)> = known_to.into_iter().collect();
@@ -99,8 +100,12 @@ pub(super) async fn plan_of(
     meters: &BTreeSet<MeterId>,
     now: Ts,
 ) -> Result<u64> {
-    let machines: BTreeSet<MachineId> =
-        meters.iter().filter_map(|meter| declarations.meter_of(*meter)).map(|meter| meter.machine).collect();
+    let machines = machines_of(declarations, meters);
     let as_of = mind.calendar.shop_day_of(now);
     refresh::refresh(conn, site, mind, &machines, as_of).await
+}
+
+/// The machines that meters belong to.
+pub(super) fn machines_of(declarations: &Declarations, meters: &BTreeSet<MeterId>) -> BTreeSet<MachineId> {
+    meters.iter().filter_map(|meter| declarations.meter_of(*meter)).map(|meter| meter.machine).collect()
 }

@@ -3,6 +3,7 @@
 
 use super::{Conn, Db, DbRow, dialect};
 use crate::contract::Result;
+use futures::join;
 use std::fmt::Write as _;
 use std::sync::OnceLock;
 
@@ -98,10 +99,14 @@ impl Bulk {
         shared: impl Fn(Query) -> Query,
         bind: impl Fn(Query, &'r T) -> Query,
     ) -> Result<u64> {
-        let queries: Vec<Query> = self.queries(rows, shared, bind).collect();
+        let mut queries = self.queries(rows, shared, bind);
+        let mut next = queries.next();
         let mut touched = 0;
-        for query in queries {
-            touched += query.execute(&mut *conn).await?.rows_affected();
+        while let Some(query) = next {
+            // The next chunk is bound while the database works on this one.
+            let (done, bound) = join!(query.execute(&mut *conn), async { queries.next() });
+            touched += done?.rows_affected();
+            next = bound;
         }
         Ok(touched)
     }
@@ -114,10 +119,13 @@ impl Bulk {
         shared: impl Fn(Query) -> Query,
         bind: impl Fn(Query, &'r T) -> Query,
     ) -> Result<Vec<DbRow>> {
-        let queries: Vec<Query> = self.queries(rows, shared, bind).collect();
+        let mut queries = self.queries(rows, shared, bind);
+        let mut next = queries.next();
         let mut found = Vec::new();
-        for query in queries {
-            found.extend(query.fetch_all(&mut *conn).await?);
+        while let Some(query) = next {
+            let (rows, bound) = join!(query.fetch_all(&mut *conn), async { queries.next() });
+            found.extend(rows?);
+            next = bound;
         }
         Ok(found)
     }

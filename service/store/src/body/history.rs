@@ -3,7 +3,7 @@
 use super::Conn;
 use super::bulk::Bulk;
 use super::decode::Reading;
-use crate::contract::{Result, StoreError};
+use crate::contract::Result;
 use fettler_domain::ids::{MeterId, SiteId};
 use fettler_domain::ledger::history::{History, Month, Opening, Segment};
 use fettler_domain::ledger::report::LENGTH_MAX_MICROS;
@@ -88,63 +88,8 @@ pub(super) fn all_sql() -> Vec<&'static str> {
 pub(super) struct MeterMind {
     /// How it is fed.
     pub(super) feed: Feed,
-    /// The latest end of a counted report.
-    pub(super) known_to: Option<Ts>,
-    /// Where it begins, when it is fed by readings.
-    opening: Option<Opening>,
-    months: BTreeMap<Month, Amount>,
-    /// The months with an adjustment.
-    adjusted: BTreeSet<Month>,
-    loaded: BTreeMap<Month, Vec<Segment>>,
-}
-
-impl MeterMind {
-    /// The history as the domain takes it.
-    pub(super) fn history(&self) -> History {
-        let history = History::from_totals(self.months.clone(), self.adjusted.clone(), self.known_to);
-        let mut history = history.with_opening(self.opening);
-        for (month, segments) in &self.loaded {
-            history.load(*month, segments.iter().copied());
-        }
-        history
-    }
-
-    /// The totals by month.
-    pub(super) fn months(&self) -> &BTreeMap<Month, Amount> {
-        &self.months
-    }
-
-    /// How many segments are remembered.
-    pub(super) fn segments(&self) -> usize {
-        self.loaded.values().map(Vec::len).sum()
-    }
-
-    /// Takes a change of the totals.
-    pub(super) fn add(&mut self, month: Month, delta: Amount) {
-        let total = self.months.entry(month).or_default();
-        // A month may come to nothing and still hold hours that an adjustment cancels: it stays known.
-        *total = *total + delta;
-    }
-
-    /// Takes a segment that no longer counts and one that does.
-    pub(super) fn exchange(&mut self, before: Option<Segment>, after: Option<Segment>) {
-        if let Some(segment) = before {
-            for (month, _) in segment.month_shares() {
-                if let Some(loaded) = self.loaded.get_mut(&month)
-                    && let Some(place) = loaded.iter().position(|other| *other == segment)
-                {
-                    loaded.swap_remove(place);
-                }
-            }
-        }
-        if let Some(segment) = after {
-            for (month, _) in segment.month_shares() {
-                if let Some(loaded) = self.loaded.get_mut(&month) {
-                    loaded.push(segment);
-                }
-            }
-        }
-    }
+    /// What it has counted, with the segments of those months that were asked for.
+    pub(super) history: History,
 }
 
 /// Loads totals of meters.
@@ -154,31 +99,34 @@ pub(super) async fn load(
     meters: &[MeterId],
 ) -> Result<HashMap<MeterId, MeterMind>> {
     let site = i64::from(site.0);
-    let mut minds = HashMap::new();
+    let mut feeds = HashMap::new();
     for row in &METERS.fetch(conn, meters, |q| q.bind(site), |q, meter| q.bind(meter.0)).await? {
         let mut row = Reading::new(row, "meter");
         let meter = MeterId(row.next()?);
         let feed = row.word("feed")?;
         let known_to = row.next::<Option<i64>>()?.map(Ts);
-        let (months, adjusted, loaded) = (BTreeMap::new(), BTreeSet::new(), BTreeMap::new());
-        minds.insert(meter, MeterMind { feed, known_to, opening: None, months, adjusted, loaded });
+        feeds.insert(meter, (feed, known_to));
     }
+    let mut months: HashMap<MeterId, BTreeMap<Month, Amount>> = HashMap::new();
     for row in &TOTALS.fetch(conn, meters, |q| q.bind(site), |q, meter| q.bind(meter.0)).await? {
         let mut row = Reading::new(row, "meter_month");
         let meter = MeterId(row.next()?);
         let month = Month(row.number("month")?);
         let amount = Amount(row.next()?);
-        if let Some(mind) = minds.get_mut(&meter) {
-            mind.months.insert(month, amount);
-        }
+        months.entry(meter).or_default().insert(month, amount);
     }
+    let mut adjusted: HashMap<MeterId, BTreeSet<Month>> = HashMap::new();
     for row in &ADJUSTMENTS.fetch(conn, meters, |q| q.bind(site), |q, meter| q.bind(meter.0)).await? {
         let mut row = Reading::new(row, "adjustment");
         let (meter, at) = (MeterId(row.next()?), Ts(row.next()?));
-        if let Some(mind) = minds.get_mut(&meter) {
-            mind.adjusted.insert(Month::of(at));
-        }
+        adjusted.entry(meter).or_default().insert(Month::of(at));
     }
+    let mut of = |(meter, (feed, known_to))| {
+        let months = months.remove(&meter).unwrap_or_default();
+        let adjusted = adjusted.remove(&meter).unwrap_or_default();
+        (meter, MeterMind { feed, history: History::from_totals(months, adjusted, known_to) })
+    };
+    let mut minds: HashMap<MeterId, MeterMind> = feeds.into_iter().map(&mut of).collect();
     load_openings(conn, site, &mut minds, meters).await?;
     Ok(minds)
 }
@@ -198,7 +146,7 @@ async fn load_openings(
     let rows = OPENINGS.fetch(conn, &read, |q| q.bind(site), |q, meter| q.bind(meter.0)).await?;
     for meter in &read {
         if let Some(mind) = minds.get_mut(meter) {
-            mind.opening = None;
+            mind.history.open_at(None);
         }
     }
     for row in &rows {
@@ -206,7 +154,7 @@ async fn load_openings(
         let meter = MeterId(row.next()?);
         let opening = Opening { at: Ts(row.next()?), value: Amount(row.next()?) };
         if let Some(mind) = minds.get_mut(&meter) {
-            mind.opening = Some(opening);
+            mind.history.open_at(Some(opening));
         }
     }
     Ok(())
@@ -244,10 +192,9 @@ pub(super) async fn load_months(
     let mut asked = Vec::new();
     for (meter, month) in wanted {
         let Some(mind) = minds.get_mut(&meter) else { continue };
-        if mind.loaded.contains_key(&month) {
+        if mind.history.is_loaded(month) {
             continue;
         }
-        mind.loaded.insert(month, Vec::new());
         let (starts, ends) = (month.start().0, month.next().start().0);
         let high = match mind.feed {
             Feed::Interval => ends,
@@ -267,6 +214,7 @@ pub(super) async fn load_months(
         SEGMENTS.fetch(conn, &asked, |q| q.bind(site), |q, w| stretch(q, w).bind(w.low).bind(w.high)).await?;
     rows.extend(REPLACED.fetch(conn, &asked, |q| q.bind(site), stretch).await?);
     rows.extend(ADJUSTED.fetch(conn, &asked, |q| q.bind(site), stretch).await?);
+    let mut found: HashMap<(MeterId, Month), Vec<Segment>> = HashMap::new();
     for row in &rows {
         let mut row = Reading::new(row, "ledger");
         let meter = MeterId(row.next()?);
@@ -274,10 +222,12 @@ pub(super) async fn load_months(
         let segment = Segment { start: Ts(row.next()?), end: Ts(row.next()?), amount: Amount(row.next()?) };
         // The stretch asked for is a little wider than the month.
         if segment.month_shares().any(|(touched, _)| touched == month) {
-            let loaded = minds.get_mut(&meter).and_then(|mind| mind.loaded.get_mut(&month));
-            loaded
-                .ok_or(StoreError::Corrupt { table: "ledger", column: "meter", row: meter.to_string() })?
-                .push(segment);
+            found.entry((meter, month)).or_default().push(segment);
+        }
+    }
+    for Wanted { meter, month, .. } in asked {
+        if let Some(mind) = minds.get_mut(&meter) {
+            mind.history.load(month, found.remove(&(meter, month)).unwrap_or_default());
         }
     }
     Ok(())

@@ -4,10 +4,10 @@ use super::Conn;
 use super::bulk::Bulk;
 use super::head::Head;
 use crate::contract::{Caller, Result, StoreError};
-use fettler_domain::ids::PersonId;
+use fettler_domain::ids::{PersonId, SiteId};
 use fettler_domain::journal::leaf::{hash_of, state_digest};
 use fettler_domain::journal::tree::Node;
-use fettler_domain::journal::{Canonical, Hash, Kind, Leaf, Sealed};
+use fettler_domain::journal::{Canonical, Frontier, Hash, Kind, Leaf, Sealed};
 use serde_json::Value;
 
 static LEAVES: Bulk = Bulk::new(
@@ -49,12 +49,26 @@ pub(super) fn unfit(error: &impl ToString) -> StoreError {
     StoreError::Unavailable(format!("a fact has no canonical form: {}", error.to_string()))
 }
 
-/// The next leaf of a site's tree.
-fn leaf(head: &Head, caller: &Caller, kind: Kind, subject: String, after: Canonical) -> Leaf {
+/// Where a leaf will stand.
+#[derive(Clone, Copy)]
+struct Place {
+    site: SiteId,
+    lineage: u32,
+    number: i64,
+}
+
+impl Place {
+    /// The place of the next leaf of a site's tree.
+    fn of(head: &Head) -> Place {
+        Place { site: head.site, lineage: head.lineage, number: head.frontier.size() }
+    }
+}
+
+fn leaf(place: &Place, caller: &Caller, kind: Kind, subject: String, after: Canonical) -> Leaf {
     Leaf {
-        site: head.site,
-        lineage: head.lineage,
-        number: head.frontier.size(),
+        site: place.site,
+        lineage: place.lineage,
+        number: place.number,
         at: caller.now,
         person: None,
         token: caller.token,
@@ -74,6 +88,49 @@ struct LeafRow {
     person: Option<i64>,
     bytes: Vec<u8>,
     hash: [u8; 32],
+}
+
+impl LeafRow {
+    /// Puts a leaf into the tree.
+    fn of(leaf: Leaf, frontier: &mut Frontier, nodes: &mut Vec<Node>) -> Result<LeafRow> {
+        let bytes = leaf.to_bytes().map_err(|error| unfit(&error))?;
+        let hash = hash_of(&bytes);
+        frontier.push(hash, |node| nodes.push(node));
+        let Leaf { number, at, kind, person, subject, .. } = leaf;
+        let (kind, person) = (kind.word(), person.map(|p| p.0));
+        Ok(LeafRow { number, at: at.0, kind, subject, person, bytes, hash: hash.0 })
+    }
+}
+
+/// A tree to which the arrivals of reports are appended away from its transaction, so that bytes are hashed while the
+/// database works.
+pub(super) struct Made {
+    place: Place,
+    frontier: Frontier,
+    leaves: Vec<LeafRow>,
+    nodes: Vec<Node>,
+}
+
+impl Made {
+    /// Begins at the right edge of a site's tree.
+    pub(super) fn after(head: &Head) -> Made {
+        let (leaves, nodes) = (Vec::new(), Vec::new());
+        Made { place: Place::of(head), frontier: head.frontier.clone(), leaves, nodes }
+    }
+
+    /// The number of the next leaf.
+    pub(super) fn next(&self) -> i64 {
+        self.frontier.size()
+    }
+
+    /// Appends the arrival of a report.
+    pub(super) fn arrival(&mut self, caller: &Caller, subject: String, after: Canonical) -> Result<()> {
+        let place = Place { number: self.frontier.size(), ..self.place };
+        let person = caller.person;
+        let leaf = Leaf { person, ..leaf(&place, caller, Kind::ReportArrived, subject, after) };
+        self.leaves.push(LeafRow::of(leaf, &mut self.frontier, &mut self.nodes)?);
+        Ok(())
+    }
 }
 
 /// Leaves of one site that are not written yet.
@@ -100,28 +157,19 @@ impl Pending {
             self.notes.push((number, sealed));
         }
         let after = Canonical::of(&after).map_err(|error| unfit(&error))?;
-        self.record(head, caller, Leaf { person, before, ..leaf(head, caller, kind, subject, after) })
+        self.record(head, Leaf { person, before, ..leaf(&Place::of(head), caller, kind, subject, after) })
     }
 
-    /// Appends the arrival of a report; gives the leaf's number.
-    pub(super) fn append_arrival(
-        &mut self,
-        head: &mut Head,
-        caller: &Caller,
-        subject: String,
-        after: Canonical,
-    ) -> Result<i64> {
-        let leaf = leaf(head, caller, Kind::ReportArrived, subject, after);
-        self.record(head, caller, leaf)
+    /// Takes leaves that were made beside; the tree has not grown since.
+    pub(super) fn take(&mut self, head: &mut Head, made: Made) {
+        head.frontier = made.frontier;
+        self.leaves.extend(made.leaves);
+        self.nodes.extend(made.nodes);
     }
 
-    fn record(&mut self, head: &mut Head, caller: &Caller, leaf: Leaf) -> Result<i64> {
-        let bytes = leaf.to_bytes().map_err(|error| unfit(&error))?;
-        let hash = hash_of(&bytes);
-        head.frontier.push(hash, |node| self.nodes.push(node));
-        let Leaf { number, kind, person, subject, .. } = leaf;
-        let (kind, person) = (kind.word(), person.map(|p| p.0));
-        self.leaves.push(LeafRow { number, at: caller.now.0, kind, subject, person, bytes, hash: hash.0 });
+    fn record(&mut self, head: &mut Head, leaf: Leaf) -> Result<i64> {
+        let number = leaf.number;
+        self.leaves.push(LeafRow::of(leaf, &mut head.frontier, &mut self.nodes)?);
         Ok(number)
     }
 

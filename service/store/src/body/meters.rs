@@ -2,7 +2,7 @@
 
 use super::bulk::{Bulk, Query};
 use super::decode::Reading;
-use super::history::{self, MeterMind};
+use super::history;
 use super::journal::Fact;
 use super::people::known_person;
 use super::request::Keep;
@@ -285,8 +285,9 @@ pub(super) async fn shows_of(
     });
     history::load_months(conn, site, &mut minds, &months.collect::<Vec<_>>()).await?;
     let shows = |meter: &MeterRecord| {
-        let history = minds.get(&meter.meter).map(MeterMind::history).unwrap_or_default();
-        shown_by(meter, &history, read.get(&meter.meter).copied(), at).map_err(not_loaded(meter.meter))
+        let nothing = History::default();
+        let history = minds.get(&meter.meter).map_or(&nothing, |mind| &mind.history);
+        shown_by(meter, history, read.get(&meter.meter).copied(), at).map_err(not_loaded(meter.meter))
     };
     meters.iter().map(shows).collect()
 }
@@ -314,5 +315,5 @@ pub(super) async fn months(
 ) -> Result<BTreeMap<Month, Amount>> {
     let meter = find(conn, site, machine, meter).await?;
     let minds = history::load(conn, site, &[meter.meter]).await?;
-    Ok(minds.get(&meter.meter).map(|mind| mind.months().clone()).unwrap_or_default())
+    Ok(minds.get(&meter.meter).map(|mind| mind.history.months().clone()).unwrap_or_default())
 }

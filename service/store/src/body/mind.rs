@@ -90,7 +90,7 @@ impl Mind {
         if self.machines.values().map(|machine| machine.orders.len()).sum::<usize>() > ORDERS_MAX {
             self.machines.clear();
         }
-        if self.meters.values().map(MeterMind::segments).sum::<usize>() > SEGMENTS_MAX {
+        if self.meters.values().map(|meter| meter.history.loaded()).sum::<usize>() > SEGMENTS_MAX {
             self.meters.clear();
         }
     }

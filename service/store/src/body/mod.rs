@@ -15,6 +15,7 @@
 //! * [`copy`]: everything, read and written as it stands.
 
 use super::{Db, dialect};
+use crate::contract::{Result, StoreError};
 
 mod apply;
 mod bulk;
@@ -52,6 +53,14 @@ mod writer;
 pub(crate) use copy::CopySide;
 pub(crate) use store::SqlStore;
 pub(crate) use tx::Connect;
+
+/// Runs work that needs no database on another thread, from now on, so that the caller can use the database meanwhile.
+fn beside<T: Send + 'static>(
+    work: impl FnOnce() -> Result<T> + Send + 'static,
+) -> impl Future<Output = Result<T>> + Send {
+    let task = tokio::task::spawn_blocking(work);
+    async move { task.await.map_err(|error| StoreError::Unavailable(format!("computing failed: {error}")))? }
+}
 
 /// A connection of the engine.
 type Conn = <Db as sqlx::Database>::Connection;

@@ -243,7 +243,7 @@ impl<'f> Asked<'f> {
             return Ok(None);
         };
         let history = |(meter, unit): &(MeterId, Unit)| {
-            Some((*meter, MeterInput { unit: *unit, history: mind.meters.get(meter)?.history() }))
+            Some((*meter, MeterInput { unit: *unit, history: mind.meters.get(meter)?.history.clone() }))
         };
         let input = TaskInput {
             closings: closings.get(&self.task).cloned().unwrap_or_default(),

@@ -1,12 +1,12 @@
 //! Taking reports: judged as a batch beside the rows they can touch, each new one with a leaf of its own, and the plan
 //! of the touched machines computed in the same transaction.
 
-use super::apply;
 use super::journal::unfit;
 use super::ledger::{self, Arrived};
 use super::mind::Mind;
 use super::tx::Tx;
 use super::writer::Push;
+use super::{apply, beside, refresh};
 use crate::contract::{Acknowledged, Caller, Result};
 use fettler_domain::ids::{MeterId, SiteId};
 use fettler_domain::journal::{Canonical, ObjectWriter};
@@ -41,7 +41,9 @@ pub(super) async fn push(tx: &mut Tx, pushes: &mut [Push]) -> Result<Vec<Vec<Ack
         acknowledged.extend(told);
         touched.extend(meters);
     }
-    apply::plan_of(&mut tx.conn, site, &mut mind, &declarations, &touched, now).await?;
+    let machines = apply::machines_of(&declarations, &touched);
+    let as_of = mind.calendar.shop_day_of(now);
+    let mind = refresh::beside_leaves(tx, site, mind, machines, as_of).await?;
     tx.keep_mind(mind)?;
     let mut acknowledged = acknowledged.into_iter();
     Ok(counts.into_iter().map(|count| acknowledged.by_ref().take(count).collect()).collect())
@@ -82,21 +84,37 @@ async fn take(
     let units: Vec<Option<Unit>> = reports.iter().map(|report| unit_of(&report.content.statement)).collect();
     let mut batch = Batch::arriving(declarations, reports);
     let mut changes = ledger::judge(&mut tx.conn, site, &mut batch, now).await?;
-    let mut arrived = Arrived::new();
-    for ((told, caller), content) in changes.told.iter().zip(callers).zip(&contents) {
-        if matches!(told.outcome, Outcome::Duplicate { .. }) {
-            continue;
-        }
-        let token = caller.token;
-        tx.caller = caller;
-        let leaf = tx.append_arrival(site, subject(&told.key), state(told, content)?)?;
-        arrived.insert(told.key.clone(), (leaf, token));
-    }
-    let touched = apply::apply(&mut tx.conn, site, mind, &changes, &arrived).await?;
     let told = std::mem::take(&mut changes.told);
+    let mut made = tx.leaves_beside(site)?;
+    let arrived = arrived(made.next(), &told, &callers);
+    let leaves = beside(move || {
+        for ((told, caller), content) in told.iter().zip(&callers).zip(&contents) {
+            if !is_duplicate(told) {
+                made.arrival(caller, subject(&told.key), state(told, content)?)?;
+            }
+        }
+        Ok((told, made))
+    });
+    let touched = apply::apply(&mut tx.conn, site, mind, &changes, &arrived).await?;
+    let (told, made) = leaves.await?;
+    tx.take_leaves(site, made)?;
     let acknowledged =
         told.into_iter().zip(units).map(|(told, unit)| acknowledge(told, unit, &changes)).collect();
     Ok((acknowledged, touched))
+}
+
+fn is_duplicate(told: &Told) -> bool {
+    matches!(told.outcome, Outcome::Duplicate { .. })
+}
+
+/// The leaves that the new statements will have, from the tree's next one on.
+fn arrived(mut next: i64, told: &[Told], callers: &[Caller]) -> Arrived {
+    let mut arrived = Arrived::new();
+    for (told, caller) in told.iter().zip(callers).filter(|(told, _)| !is_duplicate(told)) {
+        arrived.insert(told.key.clone(), (next, caller.token));
+        next += 1;
+    }
+    arrived
 }
 
 fn unit_of(statement: &fettler_domain::ledger::report::Statement) -> Option<Unit> {

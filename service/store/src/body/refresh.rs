@@ -1,10 +1,10 @@
 //! Computing plan rows afresh, and writing those that changed.
 
-use super::Conn;
 use super::bulk::Bulk;
 use super::decode::to_json;
 use super::mind::Mind;
 use super::tx::Tx;
+use super::{Conn, beside};
 use crate::contract::{Result, StoreError};
 use fettler_domain::ids::{MachineId, MeterId, SiteId};
 use fettler_domain::ledger::history::Month;
@@ -76,31 +76,134 @@ pub(super) async fn refresh(
     machines: &BTreeSet<MachineId>,
     as_of: ShopDay,
 ) -> Result<u64> {
-    let planned = plan(conn, mind, machines, as_of).await?;
-    let mut computed = 0;
-    let mut changed = Vec::new();
-    for (machine, rows) in &planned {
-        let Some(known) = mind.machines.get(machine) else { continue };
-        computed += rows.len() as u64;
-        let stored = known.stored.as_deref().unwrap_or_default();
-        for row in rows.iter().filter(|row| !stored.contains(row)) {
-            changed.push(Changed { area: &known.area, payload: to_json(row)?, row });
-        }
+    know(conn, mind, machines).await?;
+    let mut round = Round::of(mind, machines.iter().copied().collect(), as_of);
+    let mut fresh = round.compare(mind)?;
+    complete(conn, mind, &mut round, &mut fresh, as_of).await?;
+    write(conn, site, &fresh.changed).await?;
+    Ok(fresh.computed)
+}
+
+/// As [`refresh`], while the leaves of the transaction are written.
+pub(super) async fn beside_leaves(
+    tx: &mut Tx,
+    site: SiteId,
+    mut mind: Mind,
+    machines: BTreeSet<MachineId>,
+    as_of: ShopDay,
+) -> Result<Mind> {
+    know(&mut tx.conn, &mut mind, &machines).await?;
+    let planning = beside(move || {
+        let mut round = Round::of(&mut mind, machines.into_iter().collect(), as_of);
+        let fresh = round.compare(&mut mind)?;
+        Ok((mind, round, fresh))
+    });
+    tx.write_leaves(site).await?;
+    let (mut mind, mut round, mut fresh) = planning.await?;
+    complete(&mut tx.conn, &mut mind, &mut round, &mut fresh, as_of).await?;
+    write(&mut tx.conn, site, &fresh.changed).await?;
+    Ok(mind)
+}
+
+/// Loads months that rounds ask for until every machine has its rows.
+async fn complete(
+    conn: &mut Conn,
+    mind: &mut Mind,
+    round: &mut Round,
+    fresh: &mut Fresh,
+    as_of: ShopDay,
+) -> Result<()> {
+    while round.go_on(conn, mind, as_of).await? {
+        let more = round.compare(mind)?;
+        fresh.computed += more.computed;
+        fresh.changed.extend(more.changed);
     }
-    write(conn, site, &changed).await?;
-    for (machine, rows) in planned {
-        if let Some(known) = mind.machines.get_mut(&machine) {
+    Ok(())
+}
+
+/// Makes sure that machines with their meters' totals are known.
+async fn know(conn: &mut Conn, mind: &mut Mind, machines: &BTreeSet<MachineId>) -> Result<()> {
+    mind.know_machines(conn, machines).await?;
+    let known = machines.iter().filter_map(|machine| mind.machines.get(machine));
+    let meters: Vec<MeterId> = known
+        .filter(|m| !m.orders.is_empty())
+        .flat_map(|m| m.meters.iter().map(|(meter, _)| *meter))
+        .collect();
+    mind.know_meters(conn, meters).await
+}
+
+/// One pass over machines: their rows, or what the planner misses of them.
+struct Round {
+    planned: Vec<(MachineId, Vec<PlanRow>)>,
+    open: Vec<MachineId>,
+    missing: Vec<(MeterId, Month)>,
+    rounds: usize,
+}
+
+impl Round {
+    fn of(mind: &mut Mind, machines: Vec<MachineId>, as_of: ShopDay) -> Round {
+        let mut round = Round { planned: Vec::new(), open: machines, missing: Vec::new(), rounds: 1 };
+        round.pass(mind, as_of);
+        round
+    }
+
+    fn pass(&mut self, mind: &mut Mind, as_of: ShopDay) {
+        self.missing.clear();
+        let Round { planned, open, missing, .. } = self;
+        open.retain(|machine| match plan_machine(mind, *machine, as_of) {
+            Ok(rows) => {
+                planned.push((*machine, rows));
+                false
+            }
+            Err(months) => {
+                missing.extend(months);
+                true
+            }
+        });
+    }
+
+    /// Loads what is missing and plans the machines that need it; whether there were any.
+    async fn go_on(&mut self, conn: &mut Conn, mind: &mut Mind, as_of: ShopDay) -> Result<bool> {
+        let Some(machine) = self.open.first() else { return Ok(false) };
+        if self.rounds == ROUNDS_MAX {
+            let row = machine.to_string();
+            return Err(StoreError::Corrupt { table: "meter_month", column: "month", row });
+        }
+        mind.know_months(conn, &self.missing).await?;
+        self.rounds += 1;
+        self.pass(mind, as_of);
+        Ok(true)
+    }
+
+    /// Takes the rows computed so far into the mind, and gives those that differ from what was stored.
+    fn compare(&mut self, mind: &mut Mind) -> Result<Fresh> {
+        let mut fresh = Fresh::default();
+        for (machine, rows) in self.planned.drain(..) {
+            let Some(known) = mind.machines.get_mut(&machine) else { continue };
+            fresh.computed += rows.len() as u64;
+            let stored = known.stored.as_deref().unwrap_or_default();
+            for row in rows.iter().filter(|row| !stored.contains(row)) {
+                let changed = Changed { area: known.area.clone(), payload: to_json(row)?, row: row.clone() };
+                fresh.changed.push(changed);
+            }
             known.stored = Some(rows);
         }
+        Ok(fresh)
     }
-    Ok(computed)
+}
+
+/// Rows computed afresh.
+#[derive(Default)]
+struct Fresh {
+    computed: u64,
+    changed: Vec<Changed>,
 }
 
 /// A row to be written.
-struct Changed<'r> {
-    area: &'r str,
+struct Changed {
+    area: String,
     payload: String,
-    row: &'r PlanRow,
+    row: PlanRow,
 }
 
 /// The rows of machines as of a shop day, covers marked, in the order of their numbers.
@@ -110,34 +213,10 @@ pub(super) async fn plan(
     machines: &BTreeSet<MachineId>,
     as_of: ShopDay,
 ) -> Result<BTreeMap<MachineId, Vec<PlanRow>>> {
-    mind.know_machines(conn, machines).await?;
-    let known = machines.iter().filter_map(|machine| mind.machines.get(machine));
-    let meters: Vec<MeterId> = known
-        .filter(|m| !m.orders.is_empty())
-        .flat_map(|m| m.meters.iter().map(|(meter, _)| *meter))
-        .collect();
-    mind.know_meters(conn, meters).await?;
-    let mut planned = BTreeMap::new();
-    let mut open: Vec<MachineId> = machines.iter().copied().collect();
-    for _ in 0..ROUNDS_MAX {
-        let mut missing: Vec<(MeterId, Month)> = Vec::new();
-        open.retain(|machine| match plan_machine(mind, *machine, as_of) {
-            Ok(rows) => {
-                planned.insert(*machine, rows);
-                false
-            }
-            Err(months) => {
-                missing.extend(months);
-                true
-            }
-        });
-        if open.is_empty() {
-            return Ok(planned);
-        }
-        mind.know_months(conn, &missing).await?;
-    }
-    let machine = open.first().map(ToString::to_string).unwrap_or_default();
-    Err(StoreError::Corrupt { table: "meter_month", column: "month", row: machine })
+    know(conn, mind, machines).await?;
+    let mut round = Round::of(mind, machines.iter().copied().collect(), as_of);
+    while round.go_on(conn, mind, as_of).await? {}
+    Ok(round.planned.into_iter().collect())
 }
 
 /// The rows of one machine.
@@ -154,7 +233,7 @@ fn plan_machine(
         .meters
         .iter()
         .filter_map(|(meter, unit)| {
-            let history = mind.meters.get(meter)?.history();
+            let history = std::mem::take(&mut mind.meters.get_mut(meter)?.history);
             Some((*meter, MeterInput { unit: *unit, history }))
         })
         .collect();
@@ -162,13 +241,18 @@ fn plan_machine(
     let mut rows = Vec::with_capacity(known.orders.len());
     let mut missing = Vec::new();
     for order in &mut known.orders {
-        // The machine's histories are handed from order to order instead of copied for each.
+        // The machine's histories are handed from order to order and then back instead of copied for each.
         swap(order, &mut meters, &mut rests);
         match plan_task(order, &mind.calendar, as_of) {
             Ok(row) => rows.push(row),
             Err(months) => missing.extend(months),
         }
         swap(order, &mut meters, &mut rests);
+    }
+    for (meter, input) in meters {
+        if let Some(known) = mind.meters.get_mut(&meter) {
+            known.history = input.history;
+        }
     }
     if missing.is_empty() {
         known.covers.mark(&mut rows);
@@ -187,7 +271,7 @@ fn swap(
     std::mem::swap(&mut order.rests, rests);
 }
 
-async fn write(conn: &mut Conn, site: SiteId, rows: &[Changed<'_>]) -> Result<()> {
+async fn write(conn: &mut Conn, site: SiteId, rows: &[Changed]) -> Result<()> {
     let site = i64::from(site.0);
     let written = WRITE
         .run(
@@ -200,7 +284,7 @@ async fn write(conn: &mut Conn, site: SiteId, rows: &[Changed<'_>]) -> Result<()
                     .bind(row.key_time.0)
                     .bind(row.machine.0)
                     .bind(row.task.map(|task| task.0))
-                    .bind(*area)
+                    .bind(area.as_str())
                     .bind(row.due.map(|at| at.0))
                     .bind(row.opens.map(|at| at.0))
                     .bind(row.late.map(|at| at.0))

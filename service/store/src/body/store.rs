@@ -69,6 +69,10 @@ impl Store for SqlStore {
         people::list(&mut *self.read().await?, page).await
     }
 
+    async fn known_person(&self, field: &str, name: &Name) -> Result<PersonId> {
+        people::known_person(&mut *self.read().await?, field, name).await
+    }
+
     async fn person_names(&self, people: &[PersonId]) -> Result<BTreeMap<PersonId, Name>> {
         people::names(&mut *self.read().await?, people).await
     }
@@ -321,13 +325,13 @@ impl Store for SqlStore {
         if !dialect::SHARED {
             return Ok(true);
         }
-        let caller = Caller { token: None, method: "Lease", request: None, now };
+        let caller = Caller { token: None, method: "Lease", request: None, now, person: None };
         let ask = upkeep::Lease { site, duty, holder: holder.to_owned(), until };
         self.queue.write(&caller, move |tx| Box::pin(upkeep::lease(tx, ask))).await
     }
 
     async fn upkeep(&self, site: SiteId, now: Ts, limit: u32) -> Result<Upkeep> {
-        let caller = Caller { token: None, method: "Upkeep", request: None, now };
+        let caller = Caller { token: None, method: "Upkeep", request: None, now, person: None };
         self.queue.write(&caller, move |tx| Box::pin(upkeep::upkeep(tx, site, limit))).await
     }
 

@@ -2,13 +2,12 @@
 
 use super::decode::to_json;
 use super::head::Head;
-use super::journal::{Fact, Pending};
+use super::journal::{Fact, Made, Pending};
 use super::request::{self, Keep};
 use super::{Conn, dialect};
 use crate::contract::{Caller, Result, StoreError};
 use fettler_domain::error::Error;
 use fettler_domain::ids::{MachineId, SiteId};
-use fettler_domain::journal::Canonical;
 use futures::future::BoxFuture;
 use serde::Serialize;
 use serde::de::DeserializeOwned;
@@ -50,7 +49,13 @@ pub(crate) struct Tx {
 impl Tx {
     /// Takes over the write connection, and the way to another one should it break.
     pub(super) fn new(conn: Conn, connect: Connect) -> Tx {
-        let caller = Caller { token: None, method: "", request: None, now: fettler_domain::time::Ts::MIN };
+        let caller = Caller {
+            token: None,
+            method: "",
+            request: None,
+            now: fettler_domain::time::Ts::MIN,
+            person: None,
+        };
         let minds = super::mind::Minds::default();
         Tx {
             conn,
@@ -111,10 +116,22 @@ impl Tx {
         pending.append(head, &self.caller, fact)
     }
 
-    /// Appends the arrival of a report to a site's journal; gives its number there.
-    pub(super) fn append_arrival(&mut self, site: SiteId, subject: String, after: Canonical) -> Result<i64> {
+    /// Begins leaves that are made away from the transaction.
+    pub(super) fn leaves_beside(&mut self, site: SiteId) -> Result<Made> {
+        Ok(Made::after(self.head(site)?))
+    }
+
+    /// Takes the leaves that were made away from the transaction; nothing else was appended meanwhile.
+    pub(super) fn take_leaves(&mut self, site: SiteId, made: Made) -> Result<()> {
         let (head, pending) = self.heads.get_mut(&site).ok_or_else(|| no_site(site))?;
-        pending.append_arrival(head, &self.caller, subject, after)
+        pending.take(head, made);
+        Ok(())
+    }
+
+    /// Writes the leaves that were appended so far.
+    pub(super) async fn write_leaves(&mut self, site: SiteId) -> Result<()> {
+        let (head, pending) = self.heads.get_mut(&site).ok_or_else(|| no_site(site))?;
+        pending.flush(&mut self.conn, head).await
     }
 
     /// What the caller's request id brought about before, if it was used: asked first of all, as what a repeat names

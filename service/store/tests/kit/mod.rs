@@ -134,7 +134,7 @@ pub fn declaration() -> Declaration {
 }
 
 pub fn caller(method: &'static str, now: &str) -> Caller {
-    Caller { token: None, method, request: None, now: at(now) }
+    Caller { token: None, method, request: None, now: at(now), person: None }
 }
 
 /// A shuffle that is the same in every run.
