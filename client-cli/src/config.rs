@@ -44,13 +44,18 @@ impl Settings {
             })?),
             None => None,
         };
-        Ok(Settings {
-            server,
-            bearer,
+        Ok(Settings { server, bearer, ..Settings::offline(global) })
+    }
+
+    /// Settings of a command that asks no service, and so needs neither its address nor a token.
+    pub(crate) fn offline(global: &GlobalArgs) -> Settings {
+        Settings {
+            server: Uri::from_static("http://localhost"),
+            bearer: None,
             site: global.site.clone().unwrap_or_default(),
             output: global.output,
             width: usize::from(global.width),
-        })
+        }
     }
 }
 

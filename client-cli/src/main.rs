@@ -1,11 +1,13 @@
 //! `fettler`, the client of the maintenance planner: arguments as typed, resolved into a request, called, rendered.
 //!
-//! The client decides nothing about intervals, lateness or hours; it asks the service and shows the answer. Data goes
-//! to stdout, everything else to stderr, both through [`out::Out`] alone. This file only maps a result to an exit
-//! code; the codes stand in [`exit`].
+//! The client decides nothing about intervals, lateness or hours; it asks the service and shows the answer. Only
+//! `backtest` asks nobody: it computes from files, with the service's own rules. Data goes to stdout, everything else
+//! to stderr, both through [`out::Out`] alone. This file only maps a result to an exit code; the codes stand in
+//! [`exit`].
 
 mod again;
 mod args;
+mod backtest;
 mod calc;
 mod clock;
 mod commands;

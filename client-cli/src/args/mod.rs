@@ -1,5 +1,6 @@
 //! Arguments as typed: every command and flag, and nothing that looks at the world.
 
+pub(crate) mod backtest;
 pub(crate) mod calc;
 pub(crate) mod hours;
 pub(crate) mod orders;
@@ -112,6 +113,8 @@ pub(crate) enum Command {
     Journal(shop::JournalCommand),
     /// Calculators: compressed air, lubricants, coolants, stock; they ask no service.
     Calc(calc::CalcArgs),
+    /// How good forecasts would have been: from files, without a service.
+    Backtest(backtest::BacktestArgs),
 }
 
 /// What every changing command takes.
@@ -158,6 +161,7 @@ mod tests {
             "fettler machine forbid L-03 --by Ada --reason door",
             "fettler shop load shop.toml --dry-run",
             "fettler journal list --from 0 --kind order.",
+            "fettler backtest --reports a.csv.gz --reports b.csv --cases c.csv --deciles --output csv",
         ] {
             let parsed = Args::try_parse_from(line.split(' '));
             assert!(parsed.is_ok(), "{line}: {:?}", parsed.err());
@@ -173,6 +177,7 @@ mod tests {
             "fettler hours push f.csv",
             "fettler hours settle erp R-1 maybe --by Ada",
             "fettler orders --task t",
+            "fettler backtest --cases c.csv",
         ] {
             assert!(Args::try_parse_from(line.split(' ')).is_err(), "{line}");
         }

@@ -1,5 +1,6 @@
 //! One file per verb: what was typed becomes a request, the request is called, the answer is rendered.
 
+mod backtest;
 mod calc;
 mod close;
 mod due;
@@ -37,7 +38,11 @@ pub(crate) async fn run(args: Args, out: Out) -> Result<Answer, Failure> {
         // The calculators need neither a service nor a token, so nothing that concerns these can stop them.
         return calc::run(calc, args.global.output, usize::from(args.global.width), &out);
     }
-    let settings = Settings::resolve(&args.global)?;
+    let settings = if matches!(args.command, Command::Backtest(_)) {
+        Settings::offline(&args.global)
+    } else {
+        Settings::resolve(&args.global)?
+    };
     let session = Session::new(settings, out);
     tokio::select! {
         result = dispatch(&session, args.command) => result,
@@ -63,6 +68,7 @@ async fn dispatch(session: &Session, command: Command) -> Result<Answer, Failure
         Command::Shop(command) => shop::run(session, command).await,
         Command::Journal(command) => journal::run(session, command).await,
         Command::Calc(args) => calc::run(args, session.settings.output, session.settings.width, &session.out),
+        Command::Backtest(args) => backtest::run(session, args).await,
     }
 }
 

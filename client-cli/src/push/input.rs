@@ -1,6 +1,6 @@
 //! A file as lines, and lines as rows, on a thread of their own.
 
-use super::row::{Columns, Fields, Form, Row, cut, problem};
+use super::row::{Fields, Form, Row, cut, problem};
 use crate::exit::Failure;
 use flate2::bufread::MultiGzDecoder;
 use std::{
@@ -97,11 +97,11 @@ impl Lines {
     }
 
     /// Reads the header line and finds the columns in it.
-    pub(crate) fn header(
+    pub(crate) fn header<T>(
         &mut self,
         delimiter: u8,
-        find: impl FnOnce(&[&str]) -> Result<Columns, Failure>,
-    ) -> Result<Columns, Failure> {
+        find: impl FnOnce(&[&str]) -> Result<T, Failure>,
+    ) -> Result<T, Failure> {
         let line = match self.next_line() {
             Ok(Some((_, Line::Text(text)))) => text,
             Ok(Some((number, Line::Unreadable(what)))) => {
@@ -173,6 +173,7 @@ fn row(
 
 #[cfg(test)]
 mod tests {
+    use super::super::row::Columns;
     use super::*;
     use fettler_proto::v1 as pb;
     use flate2::{Compression, write::GzEncoder};

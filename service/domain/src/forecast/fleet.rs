@@ -30,6 +30,16 @@ pub(super) const DRIFT_PRIOR: f64 = 0.03;
 const DRIFT_DOUBLES_DAYS: f64 = 200.0;
 const DRIFT_GROWS_DAYS: f64 = 1_000.0;
 
+/// What an unusually long silence of a machine means.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Silence {
+    /// It runs slower: the plain form.
+    Slows,
+    /// It will be silent for a while longer, and then run as before: the full form.
+    GoesOn,
+}
+
 /// The figures of a fleet on a day.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct FleetFigures {
@@ -47,6 +57,8 @@ pub struct FleetFigures {
     pub lasting_scatter: f64,
     /// The relative variance by which a rate drifts, at its start.
     pub drift: f64,
+    /// What a silence means.
+    pub silence: Silence,
 }
 
 impl FleetFigures {
@@ -58,6 +70,7 @@ impl FleetFigures {
         own_weight: OWN_WEIGHT,
         lasting_scatter: 1.0,
         drift: DRIFT_PRIOR,
+        silence: Silence::GoesOn,
     };
 
     /// The figures of these machines at an instant, from what was known by then.
@@ -70,10 +83,10 @@ impl FleetFigures {
         FleetFigures { drift: surprises.drift(), lasting_scatter: surprises.lasting_scatter(), ..level }
     }
 
-    /// Rate, spread and drift alone, as learnt, and the other figures as assumed: the plain form of the method, against
-    /// which the full one is judged.
+    /// Rate, spread and drift alone, as learnt, and the other figures as assumed, with a silence that slows: the plain
+    /// form of the method, against which the full one is judged.
     pub fn plain(machines: &[&Usage], now: Ts) -> FleetFigures {
-        let plain = |level| FleetFigures { lead: Days(0.0), ..level };
+        let plain = |level| FleetFigures { lead: Days(0.0), silence: Silence::Slows, ..level };
         let surprises = Windows::before(machines, now).surprises(|own| plain(level_of(own)));
         FleetFigures { drift: surprises.drift(), ..plain(FleetFigures::level(&statistics(machines, now))) }
     }
@@ -134,10 +147,10 @@ mod tests {
     fn without_machines_the_assumed_figures_stand() {
         let now = Ts(500 * MICROS_PER_DAY);
         for machines in [&[][..], &[&Usage::of([])]] {
-            for got in [FleetFigures::of(machines, now), FleetFigures::plain(machines, now)] {
-                assert!((got.drift - DRIFT_PRIOR).abs() < 1e-12, "{}", got.drift);
-                assert_eq!(FleetFigures { drift: DRIFT_PRIOR, ..got }, FleetFigures::ASSUMED);
-            }
+            let (full, plain) = (FleetFigures::of(machines, now), FleetFigures::plain(machines, now));
+            assert_eq!(plain, FleetFigures { silence: Silence::Slows, ..full });
+            assert!((full.drift - DRIFT_PRIOR).abs() < 1e-12, "{}", full.drift);
+            assert_eq!(FleetFigures { drift: DRIFT_PRIOR, ..full }, FleetFigures::ASSUMED);
         }
     }
 }

@@ -19,7 +19,7 @@ mod usage;
 mod windows;
 
 pub use course::{Course, PlannedUse};
-pub use fleet::FleetFigures;
+pub use fleet::{FleetFigures, Silence};
 pub use outlook::{Basis, Due, Outlook, Quantiles};
 pub use passage::HORIZON;
 pub use rate::Rate;

@@ -39,7 +39,8 @@ impl Passage {
         if hours.0 <= 0.0 {
             return 1.0;
         }
-        if within.0 < least_days(hours).0 { 0.0 } else { self.gamma(hours, within) }
+        let running = Days(within.0 - self.rate.wait.0);
+        if running.0 < least_days(hours).0 { 0.0 } else { self.gamma(hours, running) }
     }
 
     /// P(S(h) >= hours), as if more than 24 hours could be run in a day.
@@ -51,7 +52,7 @@ impl Passage {
     }
 
     fn relative_variance(&self, hours: Hours, within: Days) -> f64 {
-        let Rate { mean, spread, doubt } = self.rate;
+        let Rate { mean, spread, doubt, .. } = self.rate;
         let passages = (DRIFT_GROWS_OVER / self.drift).max(DRIFT_GROWS_PASSAGES);
         let grows = within.0.min(passages * hours.0 / mean.0);
         spread.0 / (mean.0 * within.0) + doubt + self.drift * drift_growth(Days(grows))
@@ -60,6 +61,13 @@ impl Passage {
     /// The average days, from `after` on, within which so many hours, above 0, are run with the chance `wanted`; none
     /// beyond the horizon.
     pub(super) fn quantile(&self, hours: Hours, wanted: f64, after: Days) -> Option<Days> {
+        let Days(wait) = self.rate.wait;
+        let running = self.running(hours, wanted, Days(after.0 - wait))?;
+        Some(Days(running.0 + wait)).filter(|days| *days <= HORIZON)
+    }
+
+    /// The same once an unusual silence is over.
+    fn running(&self, hours: Hours, wanted: f64, after: Days) -> Option<Days> {
         let least = Days(after.0.max(least_days(hours).0));
         if self.gamma(hours, least) >= wanted {
             return Some(least);
@@ -135,14 +143,14 @@ mod tests {
         check(2.5, 1.0, erfc_1 + (-1.0_f64).exp() / root_pi * (2.0 + 4.0 / 3.0));
     }
 
-    /// Where scatter, doubt and drift are all but nothing, the passage is the quotient.
+    /// Where scatter, doubt and drift are all but nothing, the passage is the quotient, after the wait.
     #[test]
     fn a_sure_rate_has_a_sure_passage() {
-        let rate = Rate { mean: HoursPerDay(5.0), spread: Hours(1e-6), doubt: 1e-9 };
+        let rate = Rate { mean: HoursPerDay(5.0), spread: Hours(1e-6), doubt: 1e-9, wait: Days(3.0) };
         let passage = Passage { rate, drift: 1e-9 };
         for chance in [0.1, 0.5, 0.9] {
             let days = passage.quantile(Hours(100.0), chance, Days(0.0)).unwrap().0;
-            assert!((days - 20.0).abs() < 0.02, "{days}");
+            assert!((days - 23.0).abs() < 0.02, "{days}");
         }
     }
 
@@ -151,7 +159,7 @@ mod tests {
     fn a_quantile_has_its_chance() {
         for drift in [0.001, 0.03, 0.3] {
             for doubt in [0.001, 0.3] {
-                let rate = Rate { mean: HoursPerDay(2.0), spread: Hours(4.0), doubt };
+                let rate = Rate { mean: HoursPerDay(2.0), spread: Hours(4.0), doubt, wait: Days(0.0) };
                 let passage = Passage { rate, drift };
                 for hours in [1.0, 8.0, 250.0, 2_000.0].map(Hours) {
                     for wanted in [0.01, 0.1, 0.5, 0.9] {

@@ -1,7 +1,7 @@
 //! How fast a machine is expected to run, how much its sums scatter, and how well its rate is known.
 
-use super::fleet::FleetFigures;
-use super::units::{Hours, HoursPerDay};
+use super::fleet::{FleetFigures, Silence};
+use super::units::{Days, Hours, HoursPerDay};
 use super::usage::{HALF_LIFE_DAYS, Statistics};
 
 /// How many hours of weekly sums weigh as much as the fleet's spread.
@@ -11,9 +11,13 @@ const DRAWN_LEAST: f64 = 1.0 / 12.0;
 const DRAWN_MOST: f64 = 2.0;
 /// How many usual gaps a silence may last before it counts as unusual.
 const SILENCE_GAPS: f64 = 3.0;
-/// By how much each further usual gap of silence divides the rate, and by how much all may.
+/// The plain form divides the rate by so much more for each further usual gap, up to a most.
 const SILENCE_SLOPE: f64 = 0.15;
 const SILENCE_MOST: f64 = 2.0;
+/// The full form takes such a silence to go on for half of what is unusual in it, up to a most: of machines that have
+/// been silent for long, those that come back run as before.
+const SILENCE_GOES_ON: f64 = 0.5;
+const UNUSUAL_MOST_DAYS: f64 = 60.0;
 
 /// The rate of a machine, as expected and as uncertain.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -24,6 +28,8 @@ pub struct Rate {
     pub spread: Hours,
     /// The relative variance of `mean` itself.
     pub doubt: f64,
+    /// So long an unusual silence is expected to go on first, in average days.
+    pub wait: Days,
 }
 
 impl Rate {
@@ -35,10 +41,12 @@ impl Rate {
         let fleet_days = fleet.own_weight.0 * drawn;
         let hours = own.weighted_hours.0 + fleet_days * fleet.rate.0;
         let mean = hours / (own.weighted_days.0 + lead_days(own, fleet) + fleet_days);
+        let silence = silence(own, fleet.silence);
         Rate {
-            mean: HoursPerDay(mean / silence(own)),
+            mean: HoursPerDay(mean / silence.slower_by),
             spread: Hours(spread * fleet.lasting_scatter),
             doubt: spread / hours * fleet.lasting_scatter,
+            wait: silence.wait,
         }
     }
 }
@@ -51,11 +59,23 @@ fn lead_days(own: &Statistics, fleet: &FleetFigures) -> f64 {
     fleet.lead.0 * (-own.age.0 / HALF_LIFE_DAYS).exp2()
 }
 
-/// By how much an unusually long silence divides the rate.
-fn silence(own: &Statistics) -> f64 {
-    if own.reports == 0 {
-        return 1.0;
+/// What an unusually long silence does to a rate.
+struct Effect {
+    slower_by: f64,
+    wait: Days,
+}
+
+fn silence(own: &Statistics, silence: Silence) -> Effect {
+    let unusual_days = if own.reports == 0 { 0.0 } else { own.gap.0 - SILENCE_GAPS * own.usual_gap.0 };
+    let unusual_days = unusual_days.max(0.0);
+    match silence {
+        Silence::Slows => {
+            let slower_by = (1.0 + SILENCE_SLOPE * unusual_days / own.usual_gap.0).min(SILENCE_MOST);
+            Effect { slower_by, wait: Days(0.0) }
+        }
+        Silence::GoesOn => {
+            let wait = Days(SILENCE_GOES_ON * unusual_days.min(UNUSUAL_MOST_DAYS));
+            Effect { slower_by: 1.0, wait }
+        }
     }
-    let unusual = (own.gap.0 / own.usual_gap.0 - SILENCE_GAPS).max(0.0);
-    (1.0 + SILENCE_SLOPE * unusual).min(SILENCE_MOST)
 }

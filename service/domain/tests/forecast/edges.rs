@@ -2,7 +2,7 @@
 
 use crate::{NOW, day, five_days_a_week, fleet, in_days, quantiles, reported};
 use fettler_domain::forecast::{
-    Course, Days, Due, FleetFigures, HORIZON, Hours, Outlook, PlannedUse, Quantiles, Reported, Usage,
+    Course, Days, Due, FleetFigures, HORIZON, Hours, Outlook, PlannedUse, Quantiles, Reported, Silence, Usage,
 };
 use fettler_domain::time::MICROS_PER_DAY;
 
@@ -61,6 +61,25 @@ fn a_first_report_of_this_minute_is_no_trouble() {
     // Nothing is known of its rate yet, so it is the fleet's.
     assert!((p10 - of_fleet_p10).abs() < 1e-6 && (p50 - of_fleet_p50).abs() < 1e-6);
     assert!((p90 - of_fleet_p90).abs() < 1e-6);
+}
+
+#[test]
+fn after_a_shutdown_a_regular_machine_runs_as_before_it() {
+    let before: Vec<Reported> = five_days_a_week().into_iter().filter(|r| r.end < day(86.0)).collect();
+    let outlook = |silence| {
+        let fleet = FleetFigures { silence, ..fleet(0.002) };
+        Outlook::of(&Usage::of(before.iter().copied()), &fleet, day(NOW))
+    };
+    let (goes_on, slows) = (outlook(Silence::GoesOn), outlook(Silence::Slows));
+    // 14 days of silence, 7 of them more than three usual gaps: half of those more, and then the old rate.
+    let own = Usage::of(before.iter().copied()).statistics(day(NOW));
+    let unusual = own.gap.0 - 3.0 * own.usual_gap.0;
+    assert!((6.0..9.0).contains(&unusual), "{unusual}");
+    assert!((goes_on.rate.wait.0 - unusual / 2.0).abs() < 1e-9, "{:?}", goes_on.rate);
+    assert!(goes_on.rate.mean.0 > 1.3 * slows.rate.mean.0, "{:?} {:?}", goes_on.rate, slows.rate);
+    assert!(goes_on.silent && slows.silent);
+    let never = outlook(Silence::GoesOn).chance_within(Hours(8.0), Days(unusual / 3.0));
+    assert!(never < 1e-9, "it waits first: {never}");
 }
 
 #[test]

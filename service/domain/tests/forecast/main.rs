@@ -6,7 +6,9 @@ mod real;
 mod summary;
 mod worked;
 
-use fettler_domain::forecast::{Days, Due, FleetFigures, Hours, HoursPerDay, Outlook, Quantiles, Reported};
+use fettler_domain::forecast::{
+    Days, Due, FleetFigures, Hours, HoursPerDay, Outlook, Quantiles, Reported, Silence,
+};
 use fettler_domain::time::{MICROS_PER_DAY, Ts};
 
 /// Day 0 of the tests; any would do.
@@ -23,9 +25,15 @@ fn reported(at_day: f64, hours: f64) -> Reported {
     Reported { end: day(at_day), hours: Hours(hours) }
 }
 
-/// A fleet of which only level and drift are known.
+/// A fleet of which only level and drift are known, in the plain form.
 fn fleet(drift: f64) -> FleetFigures {
-    FleetFigures { rate: HoursPerDay(2.0), spread: Hours(4.0), drift, ..FleetFigures::ASSUMED }
+    FleetFigures {
+        rate: HoursPerDay(2.0),
+        spread: Hours(4.0),
+        drift,
+        silence: Silence::Slows,
+        ..FleetFigures::ASSUMED
+    }
 }
 
 /// One shift of 8 hours on five days of each week, for 100 days.

@@ -2,7 +2,7 @@
 
 use crate::{NOW, day, quantiles, reported};
 use fettler_domain::forecast::{
-    Course, Days, Due, FleetFigures, Hours, HoursPerDay, Outlook, PlannedUse, Reported, Usage,
+    Course, Days, Due, FleetFigures, Hours, HoursPerDay, Outlook, PlannedUse, Reported, Silence, Usage,
 };
 use proptest::prelude::*;
 
@@ -18,14 +18,15 @@ fn reports() -> impl Strategy<Value = Vec<Reported>> {
 }
 
 fn fleet() -> impl Strategy<Value = FleetFigures> {
-    (0.01..20.0, 0.05..20.0, 0.0..5.0, 1.0..60.0, 0.3..1.0, 0.001..0.3).prop_map(
-        |(rate, spread, lead, own_weight, lasting_scatter, drift)| FleetFigures {
+    (0.01..20.0, 0.05..20.0, 0.0..5.0, 1.0..60.0, 0.3..1.0, 0.001..0.3, any::<bool>()).prop_map(
+        |(rate, spread, lead, own_weight, lasting_scatter, drift, slows)| FleetFigures {
             rate: HoursPerDay(rate),
             spread: Hours(spread),
             lead: Days(lead),
             own_weight: Days(own_weight),
             lasting_scatter,
             drift,
+            silence: if slows { Silence::Slows } else { Silence::GoesOn },
         },
     )
 }

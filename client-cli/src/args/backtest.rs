@@ -1,0 +1,17 @@
+//! Arguments of `backtest`.
+
+use clap::Args;
+
+/// Arguments of `backtest`.
+#[derive(Debug, Args)]
+pub(crate) struct BacktestArgs {
+    /// What machines ran, gzip or plain; each file is a fleet of its own, given once or several times.
+    #[arg(long, value_name = "FILE", required = true)]
+    pub(crate) reports: Vec<String>,
+    /// What to forecast as of when, gzip or plain.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) cases: String,
+    /// Give p20, p30 and so on to p80 as well.
+    #[arg(long)]
+    pub(crate) deciles: bool,
+}
