@@ -4,6 +4,14 @@
 //! task has had, what its meters show and which days are worked is the planner's business.
 
 pub mod occurrence;
+mod recurrence;
+mod recurrence_parts;
+mod recurrence_words;
+
+pub use recurrence::{
+    FIRST_WITHIN_YEARS, RECURRENCE_COUNT_MAX, RECURRENCE_TEXT_MAX, Recurrence, RecurrenceSpec,
+};
+pub use recurrence_parts::RecurrenceError;
 
 use crate::ids::MeterId;
 use crate::quantity::{AMOUNT_MAX, Amount};

@@ -8,7 +8,7 @@ use crate::time::ShopDay;
 use chrono::Months;
 
 /// The last shop day that is computed: the end of the years that may be stated.
-const LAST_DAY: i32 = 84_005;
+pub(super) const LAST_DAY: i32 = 84_005;
 
 impl Every {
     /// The day `times` intervals after `base`, counted from the base at once, so that the 31st comes back after a
