@@ -5,7 +5,6 @@
 //! RFC has it. The crate `rrule` enumerates the dates; what it takes more generously than the RFC is refused here.
 
 use super::CalendarUnit;
-use super::occurrence::LAST_DAY;
 use super::recurrence_parts::{Parts, RecurrenceError, read_parts};
 use crate::time::ShopDay;
 use chrono::{DateTime, Datelike, Days, Months, NaiveDate, NaiveTime, TimeZone};
@@ -60,11 +59,11 @@ impl Eq for Recurrence {}
 impl Recurrence {
     /// Reads a rule such as `FREQ=MONTHLY;BYDAY=1MO`, with or without `RRULE:` before it, that starts at a day.
     pub fn new(text: &str, from: ShopDay) -> Result<Recurrence, RecurrenceError> {
-        if !(0..=i64::from(LAST_DAY)).contains(&from.days_since(ShopDay::from_days(0))) {
+        if !(ShopDay::FIRST..=ShopDay::LAST).contains(&from) {
             return Err(RecurrenceError::BaseDay(from));
         }
         let parts = read_parts(text, from)?;
-        let last = parts.until.unwrap_or(ShopDay::from_days(LAST_DAY));
+        let last = parts.until.unwrap_or(ShopDay::LAST);
         let unchecked: RRule<Unvalidated> =
             parts.of_the_crate().parse().map_err(|error| refused(&parts, &error))?;
         let unchecked = match parts.count {
@@ -85,6 +84,11 @@ impl Recurrence {
         Ok(recurrence)
     }
 
+    /// The rule as it is stored.
+    pub fn spec(&self) -> &RecurrenceSpec {
+        &self.spec
+    }
+
     /// The rule's text, in capitals and without `RRULE:`.
     pub fn text(&self) -> &str {
         &self.spec.rule
@@ -93,10 +97,6 @@ impl Recurrence {
     /// The day it starts at.
     pub fn from(&self) -> ShopDay {
         self.spec.from
-    }
-
-    pub(super) fn parts(&self) -> &Parts {
-        &self.parts
     }
 
     /// All occurrences, the first one first.
@@ -119,7 +119,7 @@ impl Recurrence {
             if last.is_some() || first == from {
                 return last;
             }
-            back = back.saturating_mul(4).min(i64::from(LAST_DAY));
+            back = back.saturating_mul(4).min(day.days_since(from).max(1));
         }
     }
 
@@ -134,9 +134,8 @@ impl Recurrence {
             let set = RRuleSet::new(later(self.entry(day))).rrule(RRule::clone(&self.rule)).limit();
             set.into_iter().map(sooner).skip_while(move |found| *found < day)
         });
-        let last = ShopDay::from_days(LAST_DAY);
         let all = counted.into_iter().flatten().chain(found.into_iter().flatten());
-        all.take_while(move |found| *found <= last)
+        all.take_while(|found| *found <= ShopDay::LAST)
     }
 
     /// Where the crate takes up a rule so as to give every occurrence from a day on: at the start of the period of the

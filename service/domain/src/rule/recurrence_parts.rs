@@ -251,7 +251,7 @@ fn number(name: &'static str, text: &str, most: u32) -> Read<u32> {
 fn until(text: &str, from: ShopDay) -> Read<ShopDay> {
     let digits = text.len() == 8 && text.bytes().all(|b| b.is_ascii_digit());
     let day = NaiveDate::parse_from_str(text, "%Y%m%d").ok().filter(|_| digits).map(ShopDay);
-    let day = day.filter(|day| day.to_days() <= super::occurrence::LAST_DAY);
+    let day = day.filter(|day| *day <= ShopDay::LAST);
     let day = day.ok_or_else(|| {
         let remedy =
             "give the last day as eight digits, such as 20261231, at most 21991231; a shop day has no time";

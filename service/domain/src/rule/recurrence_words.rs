@@ -1,7 +1,7 @@
 //! A recurrence rule in words, so that nobody has to read its parts: `every month on the first Monday`.
 
-use super::recurrence_parts::{Nth, Parts};
-use super::{CalendarUnit, Every, Recurrence};
+use super::recurrence_parts::{Nth, Parts, read_parts};
+use super::{CalendarUnit, Every, Recurrence, RecurrenceSpec};
 use chrono::{Datelike, NaiveDate, Weekday};
 use std::fmt;
 
@@ -22,11 +22,19 @@ const MONTHS: [&str; 12] = [
 const WORKWEEK: [Weekday; 5] = [Weekday::Mon, Weekday::Tue, Weekday::Wed, Weekday::Thu, Weekday::Fri];
 
 impl fmt::Display for Recurrence {
-    /// The rule in words: `every month on the first Monday, 12 times`.
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let parts = self.parts();
+        self.spec().fmt(f)
+    }
+}
+
+impl fmt::Display for RecurrenceSpec {
+    /// The rule in words: `every month on the first Monday, 12 times`; one that cannot be read stands as it is.
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let Ok(parts) = read_parts(&self.rule, self.from) else {
+            return f.write_str(&self.rule);
+        };
         write!(f, "{}", Every { n: parts.interval, unit: parts.unit })?;
-        for words in limits(parts, self.from().0) {
+        for words in limits(&parts, self.from.0) {
             write!(f, " {words}")?;
         }
         if let Some(count) = parts.count {
