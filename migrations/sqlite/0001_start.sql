@@ -246,7 +246,8 @@ CREATE TABLE task_cover (
     PRIMARY KEY (site, larger, smaller)
 ) STRICT, WITHOUT ROWID;
 
--- A task's rule from a day on. Of two for one day the higher version counts.
+-- A task's rule from a day on. A later one takes the place of those from its day on and of those still to come: they are
+-- `withdrawn` by its leaf.
 CREATE TABLE rule_version (
     site INTEGER NOT NULL,
     task INTEGER NOT NULL,
@@ -254,6 +255,7 @@ CREATE TABLE rule_version (
     effective INTEGER NOT NULL,
     rule TEXT NOT NULL,
     leaf INTEGER NOT NULL,
+    withdrawn INTEGER,
     PRIMARY KEY (site, task, version)
 ) STRICT, WITHOUT ROWID;
 
@@ -317,6 +319,8 @@ CREATE INDEX ledger_future ON ledger (site, counts_from) WHERE counts_from IS NO
 
 -- A work order. `raised_at` is the instant at which one raised by hand is due. `card` holds what was said of an
 -- order without a task (JSON); texts that may be erased stand with their leaf in sealed_note.
+-- `planned` is 1 while it is open, and while it is void because its rule has ended: that follows from what was done and
+-- declared, so it is looked at again with every plan and the order may be open once more.
 CREATE TABLE work_order (
     site INTEGER NOT NULL,
     number INTEGER NOT NULL,
@@ -334,12 +338,13 @@ CREATE TABLE work_order (
     skipped_by INTEGER,
     closing INTEGER,
     leaf INTEGER,
+    planned INTEGER NOT NULL,
     PRIMARY KEY (site, number),
     FOREIGN KEY (site, machine) REFERENCES machine (site, number)
 ) STRICT;
 
-CREATE UNIQUE INDEX order_one_open ON work_order (site, task) WHERE state = 'open' AND task IS NOT NULL;
-CREATE INDEX order_open_by_machine ON work_order (site, machine, number) WHERE state = 'open';
+CREATE UNIQUE INDEX order_one_planned ON work_order (site, task) WHERE planned = 1 AND task IS NOT NULL;
+CREATE INDEX order_planned_by_machine ON work_order (site, machine, number) WHERE planned = 1;
 CREATE INDEX order_by_state ON work_order (site, state, number);
 CREATE INDEX order_skipped ON work_order (site, task, ended_at) WHERE state = 'skipped';
 CREATE INDEX order_by_machine ON work_order (site, machine, number);

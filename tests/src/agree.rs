@@ -229,6 +229,7 @@ impl Pair {
             certificate: None,
             second_person: None,
             minutes: 5,
+            left_out: Vec::new(),
             note: ["", "as ever"][self.random.below(2)].into(),
         };
         let call = self.caller("CloseOrder");

@@ -83,6 +83,9 @@ pub(crate) struct CloseArgs {
     /// How long it took.
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(i32).range(0..=10_000))]
     pub(crate) minutes: Option<i32>,
+    /// A covered task that was not done this time; its order stays open. Repeatable.
+    #[arg(long = "left-out", value_name = "TASK")]
+    pub(crate) left_out: Vec<String>,
     /// A note.
     #[arg(long, value_name = "TEXT")]
     pub(crate) note: Option<String>,

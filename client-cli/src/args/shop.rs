@@ -128,6 +128,9 @@ pub(crate) struct LoadArgs {
     /// Who declares it.
     #[arg(long, value_name = "NAME")]
     pub(crate) by: Option<String>,
+    /// Take changes of rules from a past day (rule_from): a manager's word.
+    #[arg(long)]
+    pub(crate) past_rules: bool,
     /// Show what would change, and change nothing.
     #[arg(long)]
     pub(crate) dry_run: bool,

@@ -70,6 +70,7 @@ fn resolve(site: String, args: CloseArgs) -> Result<pb::CloseOrderRequest, Failu
         second_person: args.second_person.unwrap_or_default(),
         minutes: args.minutes.unwrap_or_default(),
         note: args.note.unwrap_or_default(),
+        left_out: args.left_out,
     })
 }
 

@@ -52,6 +52,7 @@ async fn load(session: &Session, args: LoadArgs) -> Result<Answer, Failure> {
         validate_only: args.dry_run,
         request_id: id.to_string(),
         by: args.by.unwrap_or_default(),
+        past_rules: args.past_rules,
     };
     let answer = session
         .change(&request, id, |link, request| async move { link.shop().load_shop(request).await })

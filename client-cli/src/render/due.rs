@@ -269,6 +269,7 @@ pub(crate) fn due_words(item: &pb::DueItem, teller: Teller) -> String {
             }
         }
         pb::DueKind::Unknown => "not known".to_owned(),
+        pb::DueKind::Ended => "no further day".to_owned(),
     }
 }
 

@@ -133,6 +133,7 @@ fn closing_text(closing: &pb::Closing, board: Board) -> String {
         label("", &format!("{now} as known now"));
     }
     label("satisfied", &closing.satisfied);
+    label("left out", &closing.left_out.join(", "));
     if closing.covered_by != 0 {
         label("covered by", &format!("closing {}", closing.covered_by));
     }
@@ -169,7 +170,7 @@ pub(crate) fn closed(answer: &pb::CloseOrderResponse, board: Board) -> String {
     if !answer.left_open.is_empty() {
         let numbers: Vec<String> = answer.left_open.iter().map(ToString::to_string).collect();
         out.push_str(&heading("STILL OPEN"));
-        let text = format!("{}; something they ask for was not given", numbers.join(", "));
+        let text = format!("{}; the remarks say why", numbers.join(", "));
         out.push_str(&labelled(0, "", 2, &text, board.width));
     }
     out.push_str(&remarks(&answer.remarks, board));
@@ -307,6 +308,7 @@ mod tests {
             }],
             left_open: vec![1062],
             remarks: vec!["closed 9 days after it fell due".into()],
+            void_orders: Vec::new(),
         };
         let board = plain();
         let text = closed(&answer, board);

@@ -64,7 +64,7 @@ fn clause_text(clause: &pb::ClauseStanding, board: Board) -> String {
     if let Some(known) = board.teller.instant(clause.known_to.as_ref()) {
         label("known", &format!("hours to {known}"));
     }
-    if clause.due.is_some() || clause.kind() == pb::DueKind::Unknown {
+    if clause.due.is_some() || matches!(clause.kind(), pb::DueKind::Unknown | pb::DueKind::Ended) {
         let shaped = pb::DueItem { kind: clause.kind, due: clause.due, ..Default::default() };
         label("due", &due_words(&shaped, board.teller));
     }

@@ -86,6 +86,7 @@ pub(crate) fn due_kind(kind: pb::DueKind) -> &'static str {
         pb::DueKind::Expected => "expected",
         pb::DueKind::Raised => "raised",
         pb::DueKind::Unknown => "not known",
+        pb::DueKind::Ended => "ended",
     }
 }
 

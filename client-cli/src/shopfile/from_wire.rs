@@ -5,7 +5,7 @@ use super::{
         Closure, Combine, ExtraShift, Feed, Kind, Machine, Meter, Point, Sheet, Shift, ShopFile, Site,
         Source, Task,
     },
-    rule::Clause,
+    rule::{Clause, Counts},
     text::{Kit, LastDone, MachineLastDone, OneOrMany, Plain, Window},
 };
 use fettler_proto::v1 as pb;
@@ -153,10 +153,28 @@ fn meter(card: &pb::MeterCard) -> Option<Meter> {
     })
 }
 
+/// A window's parts; a count stands in the unit of the meter clauses, which is one.
+fn window_parts(window: &pb::Window, clauses: &[Clause]) -> Vec<Window> {
+    match &window.width {
+        None => Vec::new(),
+        Some(pb::window::Width::Percent(percent)) => vec![Window::Percent(*percent)],
+        Some(pb::window::Width::Widths(widths)) => {
+            let unit = clauses.iter().find_map(|clause| match &clause.counts {
+                Counts::Meter { unit, .. } => Some(*unit),
+                Counts::Calendar { .. } | Counts::Recurrence(_) => None,
+            });
+            let count = Some(widths.count.clone()).filter(|count| !count.is_empty());
+            let count = count.map(|count| Window::Count(count, unit.unwrap_or(pb::Unit::Hours)));
+            widths.days.map(Window::Days).into_iter().chain(count).collect()
+        }
+    }
+}
+
 fn task(card: &pb::TaskCard, units: &BTreeMap<String, pb::Unit>) -> Task {
     let rule = card.rule.clone().unwrap_or_default();
     let clauses: Vec<Clause> =
         rule.clauses.iter().filter_map(|clause| Clause::from_wire(clause, units)).collect();
+    let window = rule.window.as_ref().map(|window| window_parts(window, &clauses)).unwrap_or_default();
     Task {
         key: card.key.clone(),
         title: card.title.clone(),
@@ -170,7 +188,8 @@ fn task(card: &pb::TaskCard, units: &BTreeMap<String, pb::Unit>) -> Task {
             pb::Combine::Earliest => Some(Combine::Earliest),
             pb::Combine::Latest => Some(Combine::Latest),
         },
-        window: rule.window.and_then(|window| window.width).map(Window),
+        window: Some(OneOrMany(window)).filter(|window| !window.0.is_empty()),
+        rule_from: card.rule_from_day.clone(),
         keep_closed_days: rule.keep_closed_days,
         kit: card.kit.iter().cloned().map(Kit).collect(),
         cautions: card.cautions.clone(),

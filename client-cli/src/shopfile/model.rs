@@ -206,7 +206,9 @@ pub(super) struct Task {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub(super) combine: Option<Combine>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub(super) window: Option<Window>,
+    pub(super) window: Option<OneOrMany<Window>>,
+    #[serde(default, skip_serializing_if = "is_default")]
+    pub(super) rule_from: String,
     #[serde(default, skip_serializing_if = "is_default")]
     pub(super) keep_closed_days: bool,
     #[serde(default, skip_serializing_if = "is_default")]

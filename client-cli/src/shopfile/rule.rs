@@ -1,4 +1,5 @@
-//! Interval clauses as short texts: "500 h operating", "30 days", "3 months on the grid from 2026-01-01".
+//! Interval clauses as short texts: "500 h operating", "30 days", "3 months on the grid from 2026-01-01",
+//! "FREQ=MONTHLY;BYDAY=1MO from 2026-01-05".
 
 use crate::render::words;
 use fettler_proto::v1 as pb;
@@ -11,7 +12,8 @@ use std::{collections::BTreeMap, fmt, str::FromStr};
 pub(super) struct Clause {
     /// What it counts.
     pub(super) counts: Counts,
-    /// Whether it says itself that it counts on a grid, and from which base; empty means the usual one.
+    /// Whether it says itself that it counts on a grid, and from which base; empty means the usual one. Of a recurrence
+    /// rule, the day it starts at.
     pub(super) grid: Option<String>,
 }
 
@@ -34,16 +36,21 @@ pub(super) enum Counts {
         /// The meter's key; empty means the machine's only one.
         meter: String,
     },
+    /// The days of a recurrence rule of RFC 5545, as it was written.
+    Recurrence(String),
 }
 
-const REMEDY: &str =
-    "write it like \"500 h operating\", \"30 days\" or \"3 months on the grid from 2026-01-01\"";
+const REMEDY: &str = "write it like \"500 h operating\", \"30 days\", \"3 months on the grid from 2026-01-01\" or \"FREQ=MONTHLY;BYDAY=1MO \
+     from 2026-01-05\"";
 
 impl FromStr for Clause {
     type Err = String;
 
     fn from_str(text: &str) -> Result<Clause, String> {
         let bad = |what: &str| format!("the interval `{text}` {what}; {REMEDY}");
+        if text.split_whitespace().next().is_some_and(|word| word.contains('=')) {
+            return recurrence(text).map_err(bad);
+        }
         let (head, grid) = match text.split_once(" on the grid") {
             None => (text, None),
             Some((head, "")) => (head, Some(String::new())),
@@ -63,6 +70,20 @@ impl FromStr for Clause {
         let counts = counts(amount, unit, meter).map_err(|what| bad(&what))?;
         Ok(Clause { counts, grid })
     }
+}
+
+/// Reads a recurrence rule, which has no blanks, and the day it starts at, which may be the task's own base.
+fn recurrence(text: &str) -> Result<Clause, &'static str> {
+    let words: Vec<&str> = text.split_whitespace().collect();
+    let (rule, grid) = match words.as_slice() {
+        [rule] => (*rule, None),
+        [rule, "from", day] => (*rule, Some((*day).to_owned())),
+        _ => return Err("has words beside the rule and the day it starts at"),
+    };
+    if grid.as_deref().is_some_and(|day| crate::times::day(day).is_err()) {
+        return Err("does not start at a day");
+    }
+    Ok(Clause { counts: Counts::Recurrence(rule.to_owned()), grid })
 }
 
 fn counts(amount: &str, unit: &str, meter: &str) -> Result<Counts, String> {
@@ -109,7 +130,7 @@ fn calendar_unit(word: &str) -> Option<pb::CalendarUnit> {
     })
 }
 
-fn meter_unit(word: &str) -> Option<pb::Unit> {
+pub(super) fn meter_unit(word: &str) -> Option<pb::Unit> {
     Some(match word {
         "h" | "hour" | "hours" => pb::Unit::Hours,
         "cycle" | "cycles" => pb::Unit::Cycles,
@@ -145,6 +166,10 @@ impl fmt::Display for Clause {
                 if !meter.is_empty() {
                     write!(f, " {meter}")?;
                 }
+            }
+            Counts::Recurrence(rule) => {
+                let from = self.grid.as_ref().map(|day| format!(" from {day}")).unwrap_or_default();
+                return write!(f, "{rule}{from}");
             }
         }
         match self.grid.as_deref() {
@@ -189,6 +214,9 @@ impl Clause {
                 counts_from,
                 base_count: base,
             }),
+            Counts::Recurrence(rule) => {
+                pb::clause::Counts::Recurrence(pb::RecurrenceClause { rule: rule.clone(), from_day: base })
+            }
         };
         pb::Clause { counts: Some(counts) }
     }
@@ -213,6 +241,10 @@ impl Clause {
                 },
                 grid: grid(meter.counts_from(), &meter.base_count),
             },
+            pb::clause::Counts::Recurrence(recurrence) => Clause {
+                counts: Counts::Recurrence(recurrence.rule.clone()),
+                grid: Some(recurrence.from_day.clone()),
+            },
         })
     }
 }
@@ -234,6 +266,9 @@ mod tests {
             ("20000 cycles", "20000 cycles cycles"),
             ("1000 L coolant", "1000 L coolant"),
             ("12.5 h loaded on the grid from 100", "12.5 h loaded on the grid from 100"),
+            ("FREQ=MONTHLY;BYDAY=1MO from 2026-01-05", "FREQ=MONTHLY;BYDAY=1MO from 2026-01-05"),
+            ("RRULE:FREQ=WEEKLY  from 2026-01-05", "RRULE:FREQ=WEEKLY from 2026-01-05"),
+            ("FREQ=DAILY", "FREQ=DAILY"),
         ] {
             let clause: Clause = text.parse().unwrap();
             assert_eq!(clause.to_string(), written, "{text}");
@@ -255,6 +290,9 @@ mod tests {
             ("-5 h", "has `-5` where a plain decimal number"),
             ("500 h cycles", "counts h, but the meter `cycles` counts cycles"),
             ("30 days on the grid since 2026-01-01", "does not say from where"),
+            ("FREQ=DAILY since 2026-01-01", "has words beside the rule and the day it starts at"),
+            ("FREQ=DAILY on the grid from 2026-01-01", "has words beside the rule"),
+            ("FREQ=DAILY from Monday", "does not start at a day"),
         ] {
             let error = text.parse::<Clause>().unwrap_err();
             assert!(error.starts_with(&format!("the interval `{text}` {told}")), "{error}");

@@ -42,7 +42,7 @@ fn the_documented_example_is_read() {
             ..Default::default()
         }))
     );
-    assert_eq!(rule.window.unwrap().width, Some(pb::window::Width::Percent(10)));
+    assert_eq!(rule.window.as_ref().unwrap().width, Some(pb::window::Width::Percent(10)));
     assert!(bowl.hazard);
     assert_eq!(bowl.kit[0].quantity, "1");
 
@@ -52,6 +52,14 @@ fn the_documented_example_is_read() {
     let geometry = lathe.tasks[0].rule.as_ref().unwrap();
     let Some(pb::clause::Counts::Calendar(clause)) = &geometry.clauses[0].counts else { panic!() };
     assert_eq!((clause.counts_from(), clause.base_day.as_str()), (pb::CountsFrom::Grid, "2026-03-01"));
+
+    let walk = &lathe.tasks[1];
+    assert_eq!(walk.rule_from_day, "2027-01-04");
+    let rule = walk.rule.as_ref().unwrap();
+    let Some(pb::clause::Counts::Recurrence(first)) = &rule.clauses[0].counts else { panic!() };
+    assert_eq!((first.rule.as_str(), first.from_day.as_str()), ("FREQ=MONTHLY;BYDAY=1MO", "2026-12-07"));
+    let widths = pb::WindowWidths { days: Some(2), count: "50".into() };
+    assert_eq!(rule.window.as_ref().unwrap().width, Some(pb::window::Width::Widths(widths)));
 
     let press = &shop.machines[1];
     assert!(press.last_done_now);
@@ -106,7 +114,7 @@ fn values_that_cannot_be_read_name_line_value_and_remedy() {
         &task("every = 30"),
         "line 7: invalid type: integer `30`, expected a text or a list of texts, in quotes",
     );
-    refused(&task("every = \"1 day\"\nwindow = \"wide\""), "line 8: the window `wide` is neither");
+    refused(&task("every = \"1 day\"\nwindow = \"wide\""), "line 8: the window `wide` is no percentage");
     refused(&task("every = \"1 day\"\nkit = [\"oil\"]"), "line 8: the kit item `oil` names no quantity");
     refused(&task("last_done = 2026-10-01"), "line 7: a date stands here without quotes");
     refused(&task("last_done = \"October\""), "line 7: last_done `October` is not a day");
@@ -134,6 +142,18 @@ fn keys_that_do_not_fit_together_name_the_task() {
         &task("every = \"30 h\"\ncounts_from = \"grid\"\nbase = \"2026-01-01\""),
         "base `2026-01-01` is no count",
     );
+    let base = "every = \"FREQ=DAILY\"\ncounts_from = \"grid\"\nbase = 100";
+    refused(&task(base), "base `100` is no day for `FREQ=DAILY`; write \"FREQ=DAILY from 2026-01-01\"");
+    let unsaid = "`FREQ=DAILY` does not say at which day it starts; write \"FREQ=DAILY from 2026-01-01\"";
+    refused(&task("every = \"FREQ=DAILY\""), unsaid);
+    refused(&task("every = \"FREQ=DAILY\"\ncounts_from = \"grid\""), unsaid);
+    refused(&task("rule_from = \"2026-12-01\""), "`rule_from` shapes an interval, but there is none");
+    let window = |parts: &str| task(&format!("every = [\"30 days\", \"500 h\"]\nwindow = {parts}"));
+    for twice in ["[\"10 %\", \"3 days\"]", "[\"3 days\", \"4 days\"]", "[\"2 h\", \"3 h\"]"] {
+        refused(&window(twice), "`window` says one thing twice, or a percentage beside a width");
+    }
+    refused(&window("[]"), "`window` is an empty list");
+    refused(&window("\"20 cycles\""), "`window` is stated in cycles, but `500 h` counts something else");
     refused(
         &format!("{SITE}[[sheet]]\nkey = \"s\"\n[[sheet.task]]\nkey = \"t\"\nlast_done = \"2026-10-01\"\n"),
         "a sheet belongs to no machine",
@@ -163,4 +183,7 @@ fn a_grid_may_be_said_for_the_whole_task() {
         "{SITE}[[machine]]\ntag = \"L\"\n[[machine.task]]\nkey = \"t\"\nevery = \"3 months on the grid from 2026-01-01\"\n"
     );
     assert_eq!(read("a", &text).unwrap(), read("b", &said).unwrap());
+    let recurring = text.replace("3 months", "FREQ=DAILY");
+    let said = said.replace("3 months on the grid from", "FREQ=DAILY from");
+    assert_eq!(read("a", &recurring).unwrap(), read("b", &said).unwrap());
 }

@@ -82,10 +82,17 @@ impl From<Kit> for String {
     }
 }
 
-/// A window: "10 %" or "3 days".
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize, Serialize)]
+/// A window, or a part of one: "10 %", "3 days", "20 h".
+#[derive(Clone, Debug, PartialEq, Eq, Deserialize, Serialize)]
 #[serde(try_from = "String", into = "String")]
-pub(super) struct Window(pub(super) pb::window::Width);
+pub(super) enum Window {
+    /// A share of the interval.
+    Percent(i32),
+    /// Days, of clauses that give days.
+    Days(i32),
+    /// A count, of clauses that count a meter.
+    Count(String, pb::Unit),
+}
 
 impl TryFrom<String> for Window {
     type Error = String;
@@ -93,26 +100,31 @@ impl TryFrom<String> for Window {
     fn try_from(text: String) -> Result<Window, String> {
         let bad = || {
             format!(
-                "the window `{text}` is neither a percentage of 0 to 50 nor a number of days of 0 to 366; write it like \"10 %\" or \"3 days\""
+                "the window `{text}` is no percentage of 0 to 50, number of days of 0 to 366 or count of a meter; write it like \"10 %\", \"3 days\" or \"20 h\""
             )
         };
-        let end = text.find(|c: char| !c.is_ascii_digit()).ok_or_else(bad)?;
+        let end = text.find(|c: char| !c.is_ascii_digit() && c != '.').ok_or_else(bad)?;
         let (number, unit) = text.split_at(end);
+        if let Some(unit) = super::rule::meter_unit(unit.trim()) {
+            let plain = number.bytes().any(|b| b.is_ascii_digit()) && number.matches('.').count() <= 1;
+            return if plain { Ok(Window::Count(number.to_owned(), unit)) } else { Err(bad()) };
+        }
         let number: i32 = number.parse().map_err(|_| bad())?;
         match unit.trim() {
-            "%" if number <= 50 => Ok(Window(pb::window::Width::Percent(number))),
-            "day" | "days" if number <= 366 => Ok(Window(pb::window::Width::Days(number))),
+            "%" if number <= 50 => Ok(Window::Percent(number)),
+            "day" | "days" if number <= 366 => Ok(Window::Days(number)),
             _ => Err(bad()),
         }
     }
 }
 
 impl From<Window> for String {
-    fn from(Window(width): Window) -> String {
-        match width {
-            pb::window::Width::Percent(percent) => format!("{percent} %"),
-            pb::window::Width::Days(1) => "1 day".to_owned(),
-            pb::window::Width::Days(days) => format!("{days} days"),
+    fn from(window: Window) -> String {
+        match window {
+            Window::Percent(percent) => format!("{percent} %"),
+            Window::Days(1) => "1 day".to_owned(),
+            Window::Days(days) => format!("{days} days"),
+            Window::Count(count, unit) => format!("{count} {}", crate::render::words::unit(unit)),
         }
     }
 }
@@ -297,10 +309,13 @@ mod tests {
             ("3 days", "3 days"),
             ("1 day", "1 day"),
             ("0 days", "0 days"),
+            ("20 h", "20 h"),
+            ("12.5 hours", "12.5 h"),
+            ("0 cycles", "0 cycles"),
         ] {
             assert_eq!(String::from(Window::try_from(text.to_owned()).unwrap()), written);
         }
-        for bad in ["", "10", "%", "51 %", "367 days", "3 hours", "-1 %"] {
+        for bad in ["", "10", "%", "51 %", "367 days", "3 moons", "-1 %", "1.5 days", ". h", "1.2.3 h"] {
             assert!(Window::try_from(bad.to_owned()).is_err(), "{bad}");
         }
     }

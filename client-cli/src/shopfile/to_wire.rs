@@ -3,7 +3,7 @@
 use super::{
     model::{Combine, CountsFrom, Feed, Kind, Machine, Meter, Sheet, ShopFile, Task},
     rule::{Clause, Counts},
-    text::{LastDone, MachineLastDone},
+    text::{LastDone, MachineLastDone, Window},
 };
 use crate::render::words;
 use fettler_proto::v1 as pb;
@@ -210,6 +210,7 @@ fn task(place: &str, table: &Task) -> Result<pb::TaskCard, String> {
         second_person: table.second_person,
         certificate: table.certificate,
         retire: table.retire,
+        rule_from_day: table.rule_from.clone(),
     })
 }
 
@@ -226,6 +227,7 @@ fn rule(table: &Task) -> Result<Option<pb::IntervalRule>, String> {
                 ("combine", table.combine.is_some()),
                 ("window", table.window.is_some()),
                 ("keep_closed_days", table.keep_closed_days),
+                ("rule_from", !table.rule_from.is_empty()),
             ];
             return match lonely.iter().find(|(_, there)| *there) {
                 Some((key, _)) => Err(format!("`{key}` shapes an interval, but there is none; add `every`")),
@@ -239,6 +241,7 @@ fn rule(table: &Task) -> Result<Option<pb::IntervalRule>, String> {
             "`base` is where a grid starts, but nothing counts on one; add counts_from = \"grid\"".to_owned()
         );
     }
+    let window = table.window.as_ref().map(|window| window_wire(&window.0, clauses)).transpose()?;
     let clauses =
         clauses.iter().map(|clause| clause_wire(clause, on_grid, table)).collect::<Result<_, _>>()?;
     let combine = match table.combine {
@@ -249,9 +252,52 @@ fn rule(table: &Task) -> Result<Option<pb::IntervalRule>, String> {
     Ok(Some(pb::IntervalRule {
         clauses,
         combine: combine.into(),
-        window: table.window.map(|window| pb::Window { width: Some(window.0) }),
+        window,
         keep_closed_days: table.keep_closed_days,
     }))
+}
+
+/// The parts of a window: one percentage, or days and a count, each at most once.
+fn window_wire(parts: &[Window], clauses: &[Clause]) -> Result<pb::Window, String> {
+    let twice = || {
+        "`window` says one thing twice, or a percentage beside a width; give \"10 %\", or days and a count"
+            .to_owned()
+    };
+    if let [Window::Percent(percent)] = parts {
+        return Ok(pb::Window { width: Some(pb::window::Width::Percent(*percent)) });
+    }
+    let mut widths = pb::WindowWidths::default();
+    for part in parts {
+        match part {
+            Window::Days(days) if widths.days.is_none() => widths.days = Some(*days),
+            Window::Count(count, unit) if widths.count.is_empty() => {
+                window_unit(*unit, clauses)?;
+                widths.count.clone_from(count);
+            }
+            Window::Percent(_) | Window::Days(_) | Window::Count(..) => return Err(twice()),
+        }
+    }
+    if parts.is_empty() {
+        return Err(
+            "`window` is an empty list; give \"10 %\", \"3 days\" or \"20 h\", or leave it out".to_owned()
+        );
+    }
+    Ok(pb::Window { width: Some(pb::window::Width::Widths(widths)) })
+}
+
+/// Refuses a window in another unit than an interval's: the contract itself carries no unit with either.
+fn window_unit(stated: pb::Unit, clauses: &[Clause]) -> Result<(), String> {
+    let other = clauses.iter().find(|clause| match &clause.counts {
+        Counts::Meter { unit, .. } => *unit != stated,
+        Counts::Calendar { .. } | Counts::Recurrence(_) => false,
+    });
+    match other {
+        None => Ok(()),
+        Some(clause) => Err(format!(
+            "`window` is stated in {}, but `{clause}` counts something else; give percent instead",
+            words::unit(stated)
+        )),
+    }
 }
 
 /// A task's one `base` is a day for its calendar clauses or a count for its meter clauses, never both.
@@ -260,6 +306,11 @@ fn clause_wire(clause: &Clause, on_grid: bool, table: &Task) -> Result<pb::Claus
     if on_grid && clause.grid.is_none() && !base.is_empty() {
         let is_day = crate::times::day(base).is_ok();
         match &clause.counts {
+            Counts::Recurrence(_) if !is_day => {
+                return Err(format!(
+                    "base `{base}` is no day for `{clause}`; write \"{clause} from 2026-01-01\""
+                ));
+            }
             Counts::Calendar { .. } if !is_day => {
                 return Err(format!(
                     "base `{base}` is no day for `{clause}`; write \"{clause} on the grid from 2026-01-01\""
@@ -270,8 +321,13 @@ fn clause_wire(clause: &Clause, on_grid: bool, table: &Task) -> Result<pb::Claus
                     "base `{base}` is no count for `{clause}`; write \"{clause} on the grid from 100\""
                 ));
             }
-            Counts::Calendar { .. } | Counts::Meter { .. } => {}
+            Counts::Calendar { .. } | Counts::Meter { .. } | Counts::Recurrence(_) => {}
         }
+    }
+    if matches!(clause.counts, Counts::Recurrence(_)) && clause.grid.is_none() && base.is_empty() {
+        return Err(format!(
+            "`{clause}` does not say at which day it starts; write \"{clause} from 2026-01-01\""
+        ));
     }
     Ok(clause.to_wire(on_grid.then_some(base)))
 }

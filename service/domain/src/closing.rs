@@ -23,6 +23,8 @@ const SECOND_SELF: &str = "second person is the doer";
 pub struct Asked {
     /// The order.
     pub order: OrderNumber,
+    /// The key of its task; none for a raised order.
+    pub task: Option<Key>,
     /// Cautions to be shown and confirmed.
     pub cautions: Vec<String>,
     /// Test points to be read.
@@ -48,7 +50,7 @@ impl Stood {
     /// How an order stood by its row.
     pub fn by(plan: &PlanRow, last_closing: Option<Ts>) -> Stood {
         let opens = match plan.kind {
-            DueKind::Unknown | DueKind::Raised => None,
+            DueKind::Unknown | DueKind::Raised | DueKind::Ended => None,
             // One that waits for a meter that does not run opens never.
             DueKind::Expected => Some(plan.opens.or(plan.opens_expected).unwrap_or(Ts::MAX)),
             DueKind::Exact | DueKind::CalendarDay => plan.opens,
@@ -105,8 +107,15 @@ pub fn judge(
         let extra = if stood.on_grid { ": extra work" } else { "" };
         judged.findings.push(format!("done before its window opened{extra}"));
     }
+    let is_covered = |key: &Key| covered.iter().any(|asked| asked.task.as_ref() == Some(key));
+    for key in said.left_out.iter().filter(|key| !is_covered(key)) {
+        judged.findings.push(format!("{key} was left out, but no open order of it is covered here"));
+    }
     for asked in covered {
-        let lacks = lacking(said, asked);
+        let mut lacks = lacking(said, asked);
+        if asked.task.as_ref().is_some_and(|key| said.left_out.contains(key)) {
+            lacks.insert(0, "left out".to_owned());
+        }
         if lacks.is_empty() {
             judged.covered.push(asked.order);
         } else {
@@ -163,7 +172,7 @@ mod tests {
     use super::*;
     use crate::order::{READINGS_SAID_MAX, ReadingSaid};
     use crate::shop::KitItem;
-    use crate::shop::limits::{MINUTES_MAX, SHORT_TEXT_MAX, UNIT_MAX};
+    use crate::shop::limits::{COVERS_MAX, MINUTES_MAX, SHORT_TEXT_MAX, UNIT_MAX};
     use crate::text::{NOTE_MAX, Name};
 
     const NOW: Ts = Ts(1_800_000_000_000_000);
@@ -181,6 +190,7 @@ mod tests {
             certificate: None,
             second_person: None,
             minutes: 0,
+            left_out: Vec::new(),
             note: String::new(),
         }
     }
@@ -289,6 +299,16 @@ mod tests {
         let violations = judge(&many).expect_err("too many");
         assert_eq!(violations, [Violation::new("readings", "has 101 entries; give at most 100")]);
         many.readings.pop();
+        many.left_out = vec![key("bowl"); COVERS_MAX + 1];
+        let violations = judge(&many).expect_err("too many");
+        assert_eq!(
+            violations,
+            [Violation::new(
+                "left_out",
+                format!("has {} entries; give at most {COVERS_MAX}", COVERS_MAX + 1)
+            )]
+        );
+        many.left_out.clear();
         (many.minutes, many.note) = (MINUTES_MAX, "n".repeat(NOTE_MAX));
         assert!(judge(&many).is_ok());
     }
@@ -302,6 +322,22 @@ mod tests {
         assert_eq!(fields, ["done_at"]);
         wrong.done_at = NOW.plus_micros(AHEAD_MAX_MICROS);
         assert!(judge(&wrong, NOW, &Asked::default(), &[], Stood::default(), &BTreeMap::new()).is_ok());
+    }
+
+    #[test]
+    fn what_is_left_out_stays_open_and_what_was_not_covered_is_told() {
+        let asked = |number, task: &str| Asked {
+            order: OrderNumber(number),
+            task: Some(key(task)),
+            ..Asked::default()
+        };
+        let covered = [asked(8, "bowl"), asked(9, "filter")];
+        let partly = ClosingSaid { left_out: vec![key("bowl"), key("hose")], ..said() };
+        let judged = judge(&partly, NOW, &Asked::default(), &covered, Stood::default(), &BTreeMap::new());
+        let judged = judged.expect("possible");
+        assert_eq!(judged.covered, [OrderNumber(9)]);
+        assert_eq!(judged.left_open, [(OrderNumber(8), vec!["left out".to_owned()])]);
+        assert_eq!(judged.findings, ["hose was left out, but no open order of it is covered here"]);
     }
 
     #[test]

@@ -57,5 +57,9 @@ impl Error {
 }
 
 fn join(violations: &[Violation]) -> String {
-    violations.iter().map(|v| format!("{}: {}", v.field, v.text)).collect::<Vec<_>>().join("; ")
+    let one = |Violation { field, text }: &Violation| match field.as_str() {
+        "" => text.clone(),
+        field => format!("{field}: {text}"),
+    };
+    violations.iter().map(one).collect::<Vec<_>>().join("; ")
 }

@@ -5,7 +5,7 @@ use crate::ids::{ClosingId, OrderNumber, PersonId};
 use crate::plan::DueKind;
 use crate::quantity::{Amount, Unit};
 use crate::shop::KitItem;
-use crate::shop::limits::{KIT_MAX, MINUTES_MAX, SHORT_TEXT_MAX, UNIT_MAX};
+use crate::shop::limits::{COVERS_MAX, KIT_MAX, MINUTES_MAX, SHORT_TEXT_MAX, UNIT_MAX};
 use crate::text::{Key, Name, line, note};
 use crate::time::{ShopDay, Ts};
 use serde::{Deserialize, Serialize};
@@ -74,6 +74,8 @@ pub struct ClosingSaid {
     pub second_person: Option<Name>,
     /// Minutes it took.
     pub minutes: u32,
+    /// Tasks that the order's task covers and that were not done this time: their orders stay open.
+    pub left_out: Vec<Key>,
     /// The note.
     pub note: String,
 }
@@ -116,6 +118,9 @@ impl ClosingSaid {
                     wrong(format!("used[{i}].unit"), error.to_string());
                 }
             }
+        }
+        if let Some(text) = at_most(self.left_out.len(), COVERS_MAX) {
+            wrong("left_out".into(), text);
         }
         if let Err(error) = line(self.certificate.as_deref().unwrap_or_default(), SHORT_TEXT_MAX) {
             wrong("certificate".into(), error.to_string());
@@ -174,6 +179,9 @@ pub struct ClosingRecord {
     pub rule_effective: Option<ShopDay>,
     /// The task sheet from which the task came.
     pub sheet: Option<Key>,
+    /// Tasks that it covers and that were said not to be done.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub left_out: Vec<Key>,
     /// Orders that were closed with it because it covers them.
     pub covered: Vec<OrderNumber>,
     /// The closing of the larger order that covered it.

@@ -59,6 +59,11 @@ impl fmt::Display for Ts {
 pub struct ShopDay(pub NaiveDate);
 
 impl ShopDay {
+    /// The first day that may be stated: 1970-01-01.
+    pub const FIRST: ShopDay = ShopDay(NaiveDate::from_ymd_opt(1970, 1, 1).expect("a date of the calendar"));
+    /// The last day that may be stated: 2199-12-31.
+    pub const LAST: ShopDay = ShopDay(NaiveDate::from_ymd_opt(2199, 12, 31).expect("a date of the calendar"));
+
     /// Days since 1970-01-01, the form in which the store keeps a shop day.
     pub fn to_days(self) -> i32 {
         self.0.signed_duration_since(NaiveDate::default()).num_days().try_into().unwrap_or(i32::MAX)

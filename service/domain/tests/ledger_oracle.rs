@@ -1,6 +1,8 @@
 //! The ledger held against an independent one, written in Python from the rules: an invented, seeded stretch of
 //! reports is judged by both, and every statement and every total must agree.
 
+mod python;
+
 use fettler_domain::ids::{MachineId, MeterId};
 use fettler_domain::ledger::declare::{Declarations, Meter, Source};
 use fettler_domain::ledger::judge::{Settlements, judge_all};
@@ -9,24 +11,11 @@ use fettler_domain::ledger::row::{Reason, Settlement};
 use fettler_domain::quantity::{Amount, MaxPerHour, MeterKind, Unit};
 use fettler_domain::text::{ForeignName, Key};
 use fettler_domain::time::Ts;
+use python::python;
 use serde::de::DeserializeOwned;
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
 use std::path::Path;
-use std::process::Command;
-
-/// Runs one of the scripts with Python, loudly: without it the comparison cannot be made.
-fn python(script: &str, arguments: &[&str]) -> String {
-    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../tests/oracle");
-    let output = Command::new("python3")
-        .arg(folder.join(script))
-        .args(arguments)
-        .env("PYTHONDONTWRITEBYTECODE", "1")
-        .output()
-        .unwrap_or_else(|e| panic!("python3 is needed for this test and could not be run: {e}"));
-    assert!(output.status.success(), "{script}: {}", String::from_utf8_lossy(&output.stderr));
-    String::from_utf8(output.stdout).expect("the scripts write UTF-8")
-}
 
 fn field<T: DeserializeOwned>(line: &Value, name: &str) -> T {
     let value = line.get(name).cloned().unwrap_or(Value::Null);

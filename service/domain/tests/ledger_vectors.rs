@@ -162,6 +162,26 @@ fn rule_scenarios_059_an_idle_stretch_is_crossed_when_it_ends() {
     assert_eq!(at, utc("2026-02-16T06:06"));
 }
 
+/// The case counts parts, two in a cycle. There is no conversion between units, so none is ever guessed: what is not
+/// stated in the meter's own unit is held, and a rule's clause takes its meter's unit.
+#[test]
+fn rule_scenarios_060_another_unit_than_the_meter_s_is_never_converted() {
+    let mut declarations = one_machine(Feed::Absolute, vec![]);
+    let max = MaxPerHour(1_000_000);
+    declarations.meter(Meter { kind: MeterKind::Cycles, max, ..meter(1, 1, Feed::Absolute, vec![]) });
+    let read = |report: &str, unit: Unit| {
+        let statement = Statement::Absolute { at: at_hour(200), unit, value: Amount(200_000_000) };
+        let content = Content { machine: name("L-7"), meter: None, statement };
+        Received::new(id("erp", report), 1, content, Ts(0))
+    };
+    let (cycles, litres) = (read("a", Unit::Cycles), read("b", Unit::Litres));
+    let ledger = judge(&[cycles.clone(), litres.clone()], &declarations);
+    assert_eq!(became(&ledger, &cycles), (State::Counted, None));
+    let (state, reason) = became(&ledger, &litres);
+    assert_eq!(state, State::Held);
+    assert!(matches!(reason, Some(Reason::WrongKind { .. })), "{reason:?}");
+}
+
 #[test]
 fn rule_scenarios_074_a_night_shift_of_nine_hours_holds_8_9() {
     // 24/25 October 2026, 22:00 to 06:00 in Berlin: 20:00Z to 05:00Z, as in the check values of the clocks.

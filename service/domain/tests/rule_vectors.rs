@@ -1,7 +1,7 @@
 //! Check values for the calendar and interval rules. `FETTLER_VECTORS` names another folder with rows of the same
 //! shape; the source of each family stands in the first line of its file. The tests call what the planner calls.
 
-use chrono::{NaiveDate, NaiveDateTime};
+use chrono::{NaiveDate, NaiveDateTime, NaiveTime};
 use fettler_domain::calendar::{Calendar, CalendarSpec, Closure, Edge, Shift, WallTime, Weekdays, Zone};
 use fettler_domain::ids::{MachineId, MeterId, OrderNumber, TaskId};
 use fettler_domain::ledger::history::{History, Segment};
@@ -11,7 +11,7 @@ use fettler_domain::plan::{
 };
 use fettler_domain::quantity::{Amount, Unit};
 use fettler_domain::rule::{
-    CalendarUnit, Clause, ClosedDays, Combine, CountsFrom, Every, IntervalRule, RuleSpec, Window,
+    CalendarUnit, Clause, ClosedDays, Combine, CountsFrom, Every, IntervalRule, Recurrence, RuleSpec, Window,
 };
 use fettler_domain::text::{Key, Name};
 use fettler_domain::time::{MICROS_PER_HOUR, ShopDay, Ts};
@@ -295,6 +295,44 @@ fn rule_first() {
             _ => "due",
         };
         assert_eq!(state, line["state"], "{id}: state");
+    }
+}
+
+/// A rule of instants as the rule of their days: each instant lies at one hour, and an UNTIL before that hour leaves its
+/// day out.
+fn on_days(rule: &str, hour: NaiveTime) -> String {
+    let day_of = |until: NaiveDateTime| {
+        let left_out = u64::from(until.time() < hour);
+        (until.date() - chrono::Days::new(left_out)).format("UNTIL=%Y%m%d").to_string()
+    };
+    let part = |part: &str| {
+        let until = part.strip_prefix("UNTIL=").and_then(|until| {
+            NaiveDateTime::parse_from_str(until.trim_end_matches('Z'), "%Y%m%dT%H%M%S").ok()
+        });
+        until.map_or(part.to_owned(), day_of)
+    };
+    rule.split(';').map(part).collect::<Vec<_>>().join(";")
+}
+
+/// Recurrence rules (RFC 5545, 3.8.5.3, and rules of the file's own, computed with python-dateutil as it says).
+#[test]
+fn rule_rrule() {
+    for line in rows("rule_rrule") {
+        let id = &line["id"];
+        let instant = |text: &str| {
+            NaiveDateTime::parse_from_str(text, "%Y%m%dT%H%M%S")
+                .unwrap_or_else(|e| panic!("{id}: {text}: {e}"))
+        };
+        let start = instant(&line["dtstart"]);
+        let rule = on_days(&line["rrule"], start.time());
+        let recurrence =
+            Recurrence::new(&rule, ShopDay(start.date())).unwrap_or_else(|e| panic!("{id}: {e}"));
+        let expect: Vec<NaiveDateTime> = line["occurrences"].split_whitespace().map(instant).collect();
+        assert_eq!(expect.len().to_string(), line["count"], "{id}: the file's own count");
+        // One more is asked for than there are, so that a rule which does not end is found.
+        let days = recurrence.days().take(expect.len() + 1);
+        let found: Vec<NaiveDateTime> = days.map(|day| day.0.and_time(start.time())).collect();
+        assert_eq!(found, expect, "{id}: {rule}");
     }
 }
 

@@ -11,6 +11,8 @@ use tonic_types::{ErrorDetails, FieldViolation, PreconditionViolation, StatusExt
 pub const DOMAIN: &str = "fettler.v1";
 /// The largest message that is taken, in bytes: 4 MiB, the default of most gRPC stacks.
 pub const MESSAGE_BYTES_MAX: usize = 4 << 20;
+/// How many bytes of field paths and texts of violations an answer tells.
+const VIOLATION_BYTES_MAX: usize = 3_000;
 /// After what a caller may try again when the store is busy.
 const RETRY_AFTER: Duration = Duration::from_secs(1);
 
@@ -90,7 +92,10 @@ impl From<Failure> for Status {
 fn refused(error: &Error) -> Status {
     let text = error.to_string();
     match error {
-        Error::Invalid(found) => bad_request(text, "FIELDS_INVALID", found),
+        Error::Invalid(found) => {
+            let told = told(found);
+            bad_request(Error::Invalid(told.clone()).to_string(), "FIELDS_INVALID", &told)
+        }
         Error::NotFound { kind, name, remedy } => {
             let reason = format!("{}_NOT_FOUND", kind.to_uppercase().replace([' ', '-'], "_"));
             let mut details = info(&reason, [("kind", (*kind).to_owned()), ("name", name.clone())]);
@@ -108,6 +113,23 @@ fn refused(error: &Error) -> Status {
             bad_request(text, "REQUEST_ID_REUSED", &[violation])
         }
     }
+}
+
+/// A status travels in headers, of which clients take 16 KiB, and says each violation twice: so those that fit are told,
+/// and how many more there are.
+fn told(found: &[Violation]) -> Vec<Violation> {
+    let mut bytes = 0;
+    let fits = found.iter().take_while(|violation| {
+        bytes += violation.field.len() + violation.text.len();
+        bytes <= VIOLATION_BYTES_MAX
+    });
+    let fits = fits.count().max(1);
+    let mut told: Vec<Violation> = found.iter().take(fits).cloned().collect();
+    let more = found.len().saturating_sub(fits);
+    if more > 0 {
+        told.push(Violation::new("", format!("{more} more are wrong; mend these first")));
+    }
+    told
 }
 
 fn bad_request(text: String, reason: &str, found: &[Violation]) -> Status {
@@ -240,6 +262,22 @@ mod tests {
             });
             assert!(row.is_some_and(|row| row.contains(&name)), "{word} is not listed with {name}");
         }
+    }
+
+    #[test]
+    fn of_very_many_violations_those_that_fit_are_told() {
+        let many =
+            |count: usize| (0..count).map(|n| Violation::new(format!("rows[{n}]"), "x".repeat(92))).collect();
+        let told = |violations| {
+            let status = Status::from(Failure::Refused(Error::Invalid(violations)));
+            let size = status.message().len() + status.details().len();
+            (status.get_error_details().bad_request().expect("there").field_violations.clone(), size)
+        };
+        assert_eq!(told(many(30)).0.len(), 30);
+        let (found, size) = told(many(5_000));
+        assert!(found.len() < 32 && size < 10_000, "{} in {size} bytes", found.len());
+        let more = format!("{} more are wrong; mend these first", 5_000 - (found.len() - 1));
+        assert_eq!(found.last().map(|last| last.description.as_str()), Some(more.as_str()));
     }
 
     #[test]

@@ -165,7 +165,7 @@ async fn everything_wrong_is_told_at_once_with_its_path() {
         ("shop.machines[1].meters[1].max_per_hour", "`-5` is not more than 0; give the most of one hour"),
         (
             "shop.machines[1].tasks[0].rule.clauses[1].counts",
-            "is missing; give a calendar clause or a meter clause",
+            "is missing; give a calendar, a meter or a recurrence clause",
         ),
         (
             "shop.machines[1].tasks[0].rule.window.percent",
@@ -182,9 +182,90 @@ async fn everything_wrong_is_told_at_once_with_its_path() {
     assert_eq!(found, expect);
 }
 
+/// The first task of the first machine with this rule and window.
+fn with_rule(shop: &mut v1::Shop, counts: v1::clause::Counts, window: Option<v1::window::Width>) {
+    let rule = shop.machines[0].tasks[0].rule.as_mut().expect("a rule");
+    rule.clauses.push(v1::Clause { counts: Some(counts) });
+    rule.window = window.map(|width| v1::Window { width: Some(width) });
+}
+
+fn recurring(rule: &str, from_day: &str) -> v1::clause::Counts {
+    v1::clause::Counts::Recurrence(v1::RecurrenceClause { rule: rule.into(), from_day: from_day.into() })
+}
+
+#[tokio::test]
+async fn a_recurrence_rule_that_cannot_be_names_the_part_and_the_remedy() {
+    let mut shop = Shop::open().await;
+    let mut check = async |rule: &str, from: &str, field: &str, text: &str| {
+        let found = shop.refused(|shop| with_rule(shop, recurring(rule, from), None)).await;
+        let place = format!("shop.machines[0].tasks[0].rule.clauses[1].recurrence.{field}");
+        assert_eq!(found, one(&place, text));
+    };
+    let hourly = "`FREQ=HOURLY` has FREQ=HOURLY; give DAILY, WEEKLY, MONTHLY or YEARLY: what is due is due on a shop day";
+    check("FREQ=HOURLY", "2026-01-05", "rule", hourly).await;
+    let never = "`FREQ=YEARLY;BYMONTH=2;BYMONTHDAY=30` gives no day within 20 years of 2026-01-05: \
+                 `FREQ=YEARLY;BYMONTH=2;BYMONTHDAY=30`; such a day may not exist, or start it later";
+    check("FREQ=YEARLY;BYMONTH=2;BYMONTHDAY=30", "2026-01-05", "rule", never).await;
+    let day = "`soon` is no date of the years 1970 to 2199; give it as YYYY-MM-DD, such as 2026-03-02";
+    check("FREQ=DAILY", "soon", "from_day", day).await;
+    // One too long is shown cut.
+    let long = format!("FREQ=YEARLY;BYYEARDAY={}1", "1,".repeat(300));
+    let text = format!("`{}…` is 623 characters long; give at most 200", &long[..60]);
+    check(&long, "2026-01-05", "rule", &text).await;
+}
+
+#[tokio::test]
+async fn many_hostile_rules_are_answered_without_looking_at_all_of_them() {
+    let mut shop = Shop::open().await;
+    let hostile = |shop: &mut v1::Shop| {
+        let clause =
+            || v1::Clause { counts: Some(recurring("FREQ=MONTHLY;BYMONTHDAY=31;BYMONTH=2", "2026-01-05")) };
+        let clauses: Vec<v1::Clause> = std::iter::repeat_with(clause).take(8).collect();
+        let task = |n: usize| v1::TaskCard {
+            key: format!("t{n}"),
+            rule: Some(v1::IntervalRule { clauses: clauses.clone(), ..Default::default() }),
+            ..Default::default()
+        };
+        shop.machines[0].tasks = (0..150).map(task).collect();
+    };
+    let found = shop.refused(hostile).await;
+    let (more, told) = found.split_last().unwrap();
+    assert!((1..100).contains(&told.len()), "{} of 1,200", told.len());
+    // 100 were looked at.
+    assert_eq!(*more, (String::new(), format!("{} more are wrong; mend these first", 100 - told.len())));
+}
+
+#[tokio::test]
+async fn a_window_that_cannot_be_names_its_part() {
+    let mut shop = Shop::open().await;
+    let monthly = || recurring("FREQ=MONTHLY", "2026-01-05");
+    let mut check = async |widths: v1::WindowWidths, field: &str, text: &str| {
+        let width = Some(v1::window::Width::Widths(widths));
+        let found = shop.refused(|shop| with_rule(shop, monthly(), width)).await;
+        assert_eq!(found, one(&format!("shop.machines[0].tasks[0].rule.window{field}"), text));
+    };
+    let widths = |days: Option<i32>, count: &str| v1::WindowWidths { days, count: count.into() };
+    let none = "states neither days nor a count; give one of them, or leave the window out";
+    check(widths(None, ""), ".widths", none).await;
+    let many = "367 is out of bounds; give a whole number from 0 to 366";
+    check(widths(Some(367), ""), ".widths.days", many).await;
+    let wide =
+        "window is wider than half the interval of clause 1, or negative; give a narrower one, or 0 for none";
+    check(widths(None, "3.6"), "", wide).await;
+}
+
 #[tokio::test]
 async fn loading_what_is_shown_changes_nothing() {
     let mut shop = Shop::loaded().await;
+    let mut changed = self::shop();
+    let widths = v1::WindowWidths { days: Some(2), count: "0.5".into() };
+    with_rule(
+        &mut changed,
+        recurring("freq=monthly;byday=1mo", "2026-01-05"),
+        Some(v1::window::Width::Widths(widths)),
+    );
+    changed.machines[0].tasks[0].rule_from_day = "2199-12-31".into();
+    assert_eq!(shop.load(changed).await.expect("taken").changes.len(), 1);
     let shown = shop.shops.get_shop(v1::GetShopRequest::default()).await.unwrap().into_inner().shop.unwrap();
     assert_eq!(shown.machines.len(), 2);
     assert_eq!(shop.load(shown.clone()).await.unwrap().changes, []);

@@ -29,6 +29,7 @@ fn task(name: &str, clauses: Vec<ClauseCard>) -> Result<TaskCard, Box<dyn Error>
         title: Name::new(name)?,
         place: "left side".into(),
         rule: Some(RuleCard { clauses, combine: Combine::Earliest, window: None, keep_closed_days: false }),
+        rule_from: None,
         kit: Vec::new(),
         cautions: Vec::new(),
         readings: Vec::new(),
@@ -95,6 +96,7 @@ fn declaration(machines: usize) -> Result<Declaration, Box<dyn Error>> {
         people: Vec::new(),
         sheets: vec![SheetCard { key: Key::new("care")?, title: Name::new("Care")?, tasks }],
         machines: cards,
+        past_rules: false,
     })
 }
 

@@ -198,7 +198,15 @@ pub(crate) const TABLES: &[Table] = &[
     Table {
         name: "rule_version",
         key: 3,
-        columns: &[("site", N), ("task", N), ("version", N), ("effective", N), ("rule", T), ("leaf", N)],
+        columns: &[
+            ("site", N),
+            ("task", N),
+            ("version", N),
+            ("effective", N),
+            ("rule", T),
+            ("leaf", N),
+            ("withdrawn", N),
+        ],
     },
     Table {
         name: "last_done",
@@ -257,6 +265,7 @@ pub(crate) const TABLES: &[Table] = &[
             ("skipped_by", N),
             ("closing", N),
             ("leaf", N),
+            ("planned", N),
         ],
     },
     Table {

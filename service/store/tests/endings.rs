@@ -27,6 +27,7 @@ fn said(order: OrderNumber, done_at: Ts) -> ClosingSaid {
         certificate: None,
         second_person: None,
         minutes: 0,
+        left_out: Vec::new(),
         note: String::new(),
     }
 }

@@ -24,6 +24,7 @@ fn said(order: OrderNumber, done_at: &str) -> ClosingSaid {
         certificate: None,
         second_person: None,
         minutes: 20,
+        left_out: Vec::new(),
         note: "bowl was half full".into(),
     }
 }

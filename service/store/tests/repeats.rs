@@ -54,6 +54,7 @@ fn said(order: OrderNumber) -> ClosingSaid {
         certificate: None,
         second_person: None,
         minutes: 0,
+        left_out: Vec::new(),
         note: "worn through".into(),
     }
 }

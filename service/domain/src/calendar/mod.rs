@@ -176,8 +176,9 @@ impl Calendar {
     pub fn shop_day_of(&self, at: Ts) -> ShopDay {
         let since = TimeDelta::minutes(i64::from(self.spec.day_starts_at.minutes()));
         let mut day = ShopDay((self.spec.zone.to_wall(at) - since).date());
-        // The wall clock alone errs when the day starts within an hour that summer time repeats or leaves out.
-        while self.end_of(day) <= at {
+        // The wall clock alone errs when the day starts within an hour that summer time repeats or leaves out. Beyond the
+        // last day that may be stated all instants are one.
+        while day < ShopDay::LAST && self.end_of(day) <= at {
             day = day.plus_days(1);
         }
         while self.start_of(day) > at {

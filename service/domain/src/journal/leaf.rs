@@ -75,6 +75,10 @@ kinds! {
     OrderSkipped = "order.skipped",
     /// A closing was undone.
     ClosingUndone = "closing.undone",
+    /// A work order became void because its rule has ended.
+    OrderVoided = "order.voided",
+    /// A work order that was void because its rule had ended is open again.
+    OrderOpenAgain = "order.open_again",
 }
 
 impl Kind {

@@ -1,6 +1,7 @@
 //! The due point of one clause, given what it counts from.
 
 use super::reader::Reader;
+use super::recurrence;
 use super::row::{Base, ClauseState, Counted, DueKind};
 use super::state::State;
 use crate::ids::MeterId;
@@ -12,11 +13,37 @@ use crate::rule::{Clause, CountsFrom, Every, IntervalRule, Window};
 use crate::time::{ShopDay, Ts};
 
 /// The most due points of one closed stretch that a closing on the working day before it satisfies at once.
-const CLOSED_STRETCH_MAX: u32 = 400;
+pub(super) const CLOSED_STRETCH_MAX: u32 = 400;
 
-/// Where on its course a clause stands: so many due points of the grid are behind it.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) struct Behind(pub(super) i64);
+/// Where on its course a clause stands. A clause from the last closing stands at 0 steps.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub(super) enum Behind {
+    /// So many due points of its grid are behind it.
+    Steps(i64),
+    /// The days of its rule up to this one are behind it.
+    Through(Option<ShopDay>),
+}
+
+impl Behind {
+    /// How many due points of the grid are behind.
+    fn steps(self) -> i64 {
+        match self {
+            Behind::Steps(steps) => steps,
+            Behind::Through(_) => 0,
+        }
+    }
+
+    /// Where the clause stood one due point before.
+    pub(super) fn one_back(self, clause: &Clause) -> Behind {
+        match (self, clause) {
+            (Behind::Through(Some(day)), Clause::Recurrence(recurrence)) => {
+                Behind::Through(recurrence.before(day))
+            }
+            (Behind::Through(day), _) => Behind::Through(day),
+            (Behind::Steps(steps), _) => Behind::Steps(steps - 1),
+        }
+    }
+}
 
 /// The due point that is open under a clause.
 pub(super) fn open_point(
@@ -39,8 +66,12 @@ pub(super) fn point_at(
 ) -> ClauseState {
     let window = rule.window();
     match *clause {
+        Clause::Recurrence(ref recurrence) => {
+            let day = if let Behind::Through(day) = behind { day } else { None };
+            recurrence::point_after(reader, rule, recurrence, state, day)
+        }
         Clause::Calendar { every, counts_from } => {
-            let times = u32::try_from(behind.0).unwrap_or(u32::MAX - 1);
+            let times = u32::try_from(behind.steps()).unwrap_or(u32::MAX - 1);
             let (base, from, period) = match (counts_from, state.last) {
                 (CountsFrom::Grid(day), _) => {
                     (Base::Grid, every.after(day, times), due_period(day, every, window, times + 1))
@@ -50,13 +81,12 @@ pub(super) fn point_at(
                 }
                 (CountsFrom::LastClosing, None) => return never_on_calendar(every),
             };
-            let last_day = state.last.map(|last| last.day);
-            calendar_point(reader, rule, (base, every, from), period, last_day)
+            calendar_point(reader, rule, (base, every, from), period, state)
         }
         Clause::Meter { meter, every, counts_from } => {
             let (base, from, since) = match (counts_from, state.last) {
                 (CountsFrom::Grid(base), _) => {
-                    let from = due_count(base, every, window, behind.0).due;
+                    let from = due_count(base, every, window, behind.steps()).due;
                     (Base::Grid, Some(from), behind_since(reader, meter, state))
                 }
                 (CountsFrom::LastClosing, Some(last)) => {
@@ -70,10 +100,13 @@ pub(super) fn point_at(
     }
 }
 
-/// How many due points of the clause's grid are satisfied or skipped; 0 for a clause from the last closing.
+/// What of the clause's grid is satisfied or skipped; nothing for a clause from the last closing.
 pub(super) fn behind(reader: &mut Reader<'_>, rule: &IntervalRule, clause: &Clause, state: &State) -> Behind {
     let window = rule.window();
-    Behind(match *clause {
+    Behind::Steps(match *clause {
+        Clause::Recurrence(ref recurrence) => {
+            return Behind::Through(recurrence::behind(reader, rule, recurrence, state));
+        }
         Clause::Calendar { every, counts_from: CountsFrom::Grid(base) } => {
             let done = state.done.map_or(0, |done| satisfied_periods(reader, rule, every, base, done.day));
             let skipped = state.skipped.map_or(0, |skip| {
@@ -115,21 +148,47 @@ fn satisfied_periods(
     next.map_or(opened, |next| next - 1)
 }
 
+/// A due point on a shop day, moved off closed days, with its window.
+pub(super) struct Point {
+    pub(super) day: ShopDay,
+    pub(super) shuts: ShopDay,
+    pub(super) due: Ts,
+    pub(super) opens: Ts,
+    pub(super) late: Ts,
+}
+
+/// The due point of a period. Its window reaches from its own opening, or the moved day, to its own end, or that day.
+pub(super) fn day_point(
+    reader: &mut Reader<'_>,
+    rule: &IntervalRule,
+    period: DuePeriod,
+    state: &State,
+) -> Point {
+    let day = reader.moved(period.due, state.last.map(|last| last.day), rule);
+    let shuts = period.shuts.max(day);
+    Point {
+        day,
+        shuts,
+        due: reader.calendar.start_of(day),
+        opens: reader.calendar.start_of(period.opens.min(day)),
+        late: reader.calendar.end_of(shuts),
+    }
+}
+
 fn calendar_point(
     reader: &mut Reader<'_>,
     rule: &IntervalRule,
     (base, every, from): (Base, Every, ShopDay),
     period: DuePeriod,
-    last_day: Option<ShopDay>,
+    state: &State,
 ) -> ClauseState {
-    let day = reader.moved(period.due, last_day, rule);
-    let shuts = period.shuts.max(day);
+    let Point { day, shuts, opens, late, due } = day_point(reader, rule, period, state);
     ClauseState {
         base,
-        due: Some(reader.calendar.start_of(day)),
+        due: Some(due),
         kind: DueKind::CalendarDay,
-        opens: Some(reader.calendar.start_of(period.opens.min(day))),
-        late: Some(reader.calendar.end_of(shuts)),
+        opens: Some(opens),
+        late: Some(late),
         opens_expected: None,
         ahead: None,
         counted: Counted::Calendar {

@@ -51,7 +51,7 @@ impl Decision<'_> {
 }
 
 impl HeldUntil {
-    fn day(self) -> ShopDay {
+    pub(super) fn day(self) -> ShopDay {
         match self {
             HeldUntil::Change(day) | HeldUntil::RestEnd(day) => day,
         }
@@ -64,7 +64,7 @@ pub(super) fn decide_row(reader: &mut Reader<'_>) -> PlanRow {
     let decision = decide(reader, &state);
     let (input, calendar, as_of) = (reader.input, reader.calendar, reader.as_of);
     let Whole { due, kind, governing, opens, late, opens_expected, ahead } = decision.whole;
-    let section = if is_resting(reader) {
+    let section = if is_resting(reader) || kind == DueKind::Ended {
         Section::Unlisted
     } else if kind == DueKind::Unknown {
         Section::NeverRecorded
@@ -159,6 +159,8 @@ fn under_rules<'a>(reader: &mut Reader<'a>, state: &State) -> Decision<'a> {
             DueKind::Exact | DueKind::CalendarDay | DueKind::Raised => {
                 decision.whole.due.is_some_and(|due| due < change)
             }
+            // What has ended under one version goes on under the next.
+            DueKind::Ended => false,
             // What is only expected cannot have been due before today; without a date the rule of today stands.
             DueKind::Expected | DueKind::Unknown => {
                 decision.whole.due.map_or(today, |due| due.max(today)) < change
@@ -252,7 +254,8 @@ pub fn whole(
 /// How sure the whole is, where a forecast has a part in it. The meters of a machine run together, so the quantiles of
 /// several are taken to come together: the earliest of them is the earliest of each quantile.
 fn ahead(clauses: &[ClauseState], combine: Combine, day_ends: Ts) -> Option<Ahead> {
-    let known: Vec<&ClauseState> = clauses.iter().filter(|clause| clause.kind != DueKind::Unknown).collect();
+    let known: Vec<&ClauseState> =
+        clauses.iter().filter(|clause| !matches!(clause.kind, DueKind::Unknown | DueKind::Ended)).collect();
     let exact = |clause: &ClauseState| {
         let today = if clause.due.is_some_and(|due| due < day_ends) { CERTAIN } else { 0 };
         Ahead { p10: clause.due, p90: clause.due, today }
@@ -280,7 +283,7 @@ fn all_reached(instants: impl Iterator<Item = Option<Ts>>) -> Option<Ts> {
 }
 
 /// The clause due first; at a tie a calendar one, then the one stated first. With none due or expected, one that
-/// waits for its meter to run; a clause without data drops out.
+/// waits for its meter to run; a clause without data drops out, and one that has ended before it.
 fn earliest(clauses: &[ClauseState]) -> Option<usize> {
     let dated =
         clauses.iter().enumerate().filter_map(|(i, clause)| clause.due.map(|due| (due, tie(clause), i)));
@@ -288,14 +291,16 @@ fn earliest(clauses: &[ClauseState]) -> Option<usize> {
         .min()
         .map(|(_, _, i)| i)
         .or_else(|| clauses.iter().position(|clause| clause.kind == DueKind::Expected))
+        .or_else(|| clauses.iter().position(|clause| clause.kind != DueKind::Ended))
         .or(if clauses.is_empty() { None } else { Some(0) })
 }
 
-/// The clause due last; one without data or without a date blocks the rest.
+/// The clause due last; one that has ended, or is without data or without a date, blocks the rest.
 fn latest(clauses: &[ClauseState]) -> Option<usize> {
     clauses
         .iter()
-        .position(|clause| clause.kind == DueKind::Unknown)
+        .position(|clause| clause.kind == DueKind::Ended)
+        .or_else(|| clauses.iter().position(|clause| clause.kind == DueKind::Unknown))
         .or_else(|| clauses.iter().position(|clause| clause.due.is_none()))
         .or_else(|| {
             let rank = |(i, clause): (usize, &ClauseState)| (clause.due, std::cmp::Reverse((tie(clause), i)));
@@ -305,7 +310,7 @@ fn latest(clauses: &[ClauseState]) -> Option<usize> {
 
 fn tie(clause: &ClauseState) -> u8 {
     match clause.counted {
-        Counted::Calendar { .. } => 0,
+        Counted::Calendar { .. } | Counted::Recurrence { .. } => 0,
         Counted::Meter { .. } => 1,
     }
 }
@@ -316,8 +321,9 @@ fn late_after(clause: &ClauseState, late: Ts, floor: Option<ShopDay>, calendar: 
         return late;
     };
     let width = match clause.counted {
-        Counted::Calendar { by_rule: Some(day), shuts: Some(shuts), .. } => shuts.days_since(day).max(0),
-        Counted::Calendar { .. } | Counted::Meter { .. } => 0,
+        Counted::Calendar { by_rule: Some(day), shuts: Some(shuts), .. }
+        | Counted::Recurrence { by_rule: Some(day), shuts: Some(shuts), .. } => shuts.days_since(day).max(0),
+        Counted::Calendar { .. } | Counted::Recurrence { .. } | Counted::Meter { .. } => 0,
     };
     late.max(calendar.end_of(floor.plus_days(width)))
 }

@@ -21,12 +21,15 @@ pub enum Standing {
     Unknown,
     /// Its machine is resting.
     Resting,
+    /// Its rule gives no further due point, so that it does not stand much longer.
+    Ended,
 }
 
 /// How an order stands at `now`.
 pub fn standing(row: &PlanRow, now: Ts) -> Standing {
     let reached = |at: Option<Ts>| at.is_some_and(|at| at <= now);
     match row.section {
+        Section::Unlisted if row.kind == DueKind::Ended => Standing::Ended,
         Section::Unlisted => Standing::Resting,
         Section::NeverRecorded => Standing::Unknown,
         Section::Dated if reached(row.late) && is_known(row) => Standing::Late,
@@ -46,6 +49,7 @@ pub fn lateness_in_words(row: &PlanRow, now: Ts, calendar: &Calendar) -> String 
     let due = row.due.map(|due| calendar.shop_day_of(due));
     match (standing(row, now), due) {
         (Standing::Resting, _) => "resting".to_owned(),
+        (Standing::Ended, _) => "its rule has ended".to_owned(),
         (Standing::Unknown, _) => "never recorded".to_owned(),
         (Standing::Late, Some(due)) => late_in_words(today.days_since(due)),
         (Standing::Due, Some(due)) if due < today => {

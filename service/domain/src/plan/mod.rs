@@ -11,6 +11,7 @@ mod input;
 mod lateness;
 mod reader;
 mod reason;
+mod recurrence;
 mod row;
 mod satisfied;
 mod share;

@@ -141,7 +141,7 @@ impl<'a> Reader<'a> {
         }
         let (calendar, as_of) = (self.calendar, self.as_of);
         let moved = calendar.move_off_closed(due, last, |day| day <= as_of && self.ran_on(day));
-        if rule.window().is_strict() && moved > due { due } else { moved }
+        if rule.window().is_strict_on_days() && moved > due { due } else { moved }
     }
 
     fn ran_on(&mut self, day: ShopDay) -> bool {

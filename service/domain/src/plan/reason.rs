@@ -4,7 +4,7 @@ use super::row::{Base, ClauseState, Counted, DueKind, HeldUntil, PlanRow};
 use crate::calendar::Calendar;
 use crate::forecast::Basis;
 use crate::quantity::{Amount, Unit};
-use crate::rule::Every;
+use crate::rule::{Every, RecurrenceSpec};
 use crate::time::{ShopDay, Ts};
 use serde::{Deserialize, Serialize};
 
@@ -25,7 +25,7 @@ pub enum Since {
 }
 
 /// One reason, as data.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(tag = "kind", rename_all = "snake_case")]
 pub enum Reason {
     /// A meter reached its threshold.
@@ -71,6 +71,22 @@ pub enum Reason {
         /// The due day after the move off closed days.
         day: ShopDay,
     },
+    /// A day of a recurrence rule.
+    Recurrence {
+        /// The rule.
+        rule: RecurrenceSpec,
+        /// The due day by the rule alone.
+        by_rule: ShopDay,
+        /// The due day after the move off closed days.
+        day: ShopDay,
+    },
+    /// The recurrence rule has no further day.
+    Ended {
+        /// The rule.
+        rule: RecurrenceSpec,
+        /// The last of its days.
+        last: Option<ShopDay>,
+    },
     /// The clause has no beginning to count from.
     NeverRecorded,
     /// The meter has counted nothing yet, or its count at the stated work is not known.
@@ -107,7 +123,7 @@ pub fn reasons(row: &PlanRow, calendar: &Calendar) -> Vec<Reason> {
     reasons.extend(row.held_until.map(Reason::Held));
     let known_to = row.clauses.iter().filter_map(|clause| match clause.counted {
         Counted::Meter { known_to, .. } => known_to,
-        Counted::Calendar { .. } => None,
+        Counted::Calendar { .. } | Counted::Recurrence { .. } => None,
     });
     let start = calendar.start_of(row.stamp.as_of);
     reasons.extend(known_to.min().filter(|at| *at < start).map(|at| Reason::KnownTo { at }));
@@ -127,6 +143,10 @@ fn reason_of(clause: &ClauseState, calendar: &Calendar) -> Reason {
             Reason::Day { every, since, from, by_rule, day }
         }
         Counted::Calendar { .. } => Reason::NeverRecorded,
+        Counted::Recurrence { ref rule, by_rule: Some(by_rule), day: Some(day), .. } => {
+            Reason::Recurrence { rule: rule.clone(), by_rule, day }
+        }
+        Counted::Recurrence { ref rule, before, .. } => Reason::Ended { rule: rule.clone(), last: before },
         Counted::Meter { every, unit, from: Some(from), h: Some(h), expectation, .. } => {
             let ran = h - from;
             match (clause.kind, clause.due) {
@@ -161,12 +181,16 @@ pub fn reason_in_words(reason: &Reason, calendar: &Calendar, today: ShopDay) -> 
                 Some(since) => format!("{every}, {since}"),
                 None => format!("{every}, on the grid from {}", calendar.day_in_words(from, today)),
             };
-            if day != by_rule {
-                let closed = calendar.weekday_in_words(by_rule, today);
-                words = format!("{words}, moved from {closed}, a closed day");
-            }
+            words.push_str(&moved_in_words(by_rule, day, calendar, today));
             words
         }
+        Reason::Recurrence { ref rule, by_rule, day } => {
+            format!("{rule}{}", moved_in_words(by_rule, day, calendar, today))
+        }
+        Reason::Ended { ref rule, last } => match last {
+            Some(last) => format!("{rule}: ended with {}", calendar.weekday_in_words(last, today)),
+            None => format!("{rule}: ended"),
+        },
         Reason::NeverRecorded => "never recorded".to_owned(),
         Reason::HoursNotKnown { every, unit } => format!("every {}, hours not known", every.display(unit)),
         Reason::KnownTo { at } => format!("hours known to {}", calendar.instant_in_words(at, today)),
@@ -197,6 +221,14 @@ fn expected_in_words(
         (None, Some((from, _))) => format!("not expected before {}", day(from)),
         (None, None) => "not expected within ten years".to_owned(),
     }
+}
+
+/// That a day was moved, where it was.
+fn moved_in_words(by_rule: ShopDay, day: ShopDay, calendar: &Calendar, today: ShopDay) -> String {
+    if day == by_rule {
+        return String::new();
+    }
+    format!(", moved from {}, a closed day", calendar.weekday_in_words(by_rule, today))
 }
 
 fn ran_in_words(

@@ -3,7 +3,7 @@
 use crate::forecast::Basis;
 use crate::ids::{MachineId, MeterId, OrderNumber, TaskId};
 use crate::quantity::{Amount, Unit};
-use crate::rule::{Combine, Every};
+use crate::rule::{Combine, Every, RecurrenceSpec};
 use crate::time::{ShopDay, Ts};
 use serde::{Deserialize, Serialize};
 use serde_with::skip_serializing_none;
@@ -18,7 +18,7 @@ pub enum Section {
     Dated = 0,
     /// Nobody has stated when this was last done, or at what count.
     NeverRecorded = 1,
-    /// On no list: the machine is resting.
+    /// On no list: the machine is resting, or the rule has ended.
     Unlisted = 2,
 }
 
@@ -36,6 +36,8 @@ pub enum DueKind {
     Raised,
     /// Never recorded, or hours not known.
     Unknown,
+    /// The rule gives no further due point: the days of a recurrence rule have come to their end.
+    Ended,
 }
 
 /// Where a clause counts from.
@@ -62,7 +64,7 @@ pub struct ClauseState {
     pub base: Base,
     /// Its due instant; absent when not known and not expected.
     pub due: Option<Ts>,
-    /// Its kind: [`DueKind::Exact`], [`DueKind::CalendarDay`], [`DueKind::Expected`] or [`DueKind::Unknown`].
+    /// Its kind; never [`DueKind::Raised`], which is the order's.
     pub kind: DueKind,
     /// When its window opened or opens; absent until a meter has reached it.
     pub opens: Option<Ts>,
@@ -125,6 +127,19 @@ pub enum Counted {
         /// The day counted from: of the last closing, stated, skipped, or the grid's base.
         from: Option<ShopDay>,
         /// The due day by the rule alone.
+        by_rule: Option<ShopDay>,
+        /// The due day after the move off closed days.
+        day: Option<ShopDay>,
+        /// The last day on which it is not late.
+        shuts: Option<ShopDay>,
+    },
+    /// The days of a recurrence rule.
+    Recurrence {
+        /// The rule.
+        rule: RecurrenceSpec,
+        /// The newest of its days that is satisfied or skipped; absent before the first.
+        before: Option<ShopDay>,
+        /// The due day by the rule alone; absent once the rule has ended.
         by_rule: Option<ShopDay>,
         /// The due day after the move off closed days.
         day: Option<ShopDay>,

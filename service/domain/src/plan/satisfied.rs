@@ -3,9 +3,9 @@
 use super::Missing;
 use super::clause::{Behind, behind, point_at};
 use super::decide::{Decision, Whole, decide, whole};
-use super::input::TaskInput;
+use super::input::{Rest, TaskInput};
 use super::reader::Reader;
-use super::row::{Base, ClauseState, Counted, DueKind};
+use super::row::{Base, ClauseState, Counted, DueKind, HeldUntil};
 use super::state::{State, done_at as state_done_at, state_before};
 use crate::calendar::Calendar;
 use crate::quantity::{Amount, Unit};
@@ -77,8 +77,9 @@ fn judge(reader: &mut Reader<'_>, done_at: Ts) -> Satisfied {
     let whole = decision.whole;
     let before_window = match whole.opens.or(whole.opens_expected) {
         Some(opens) => opens > done_at,
-        // A meter that has not come near its window, with nothing running: before any window.
-        None => whole.kind == DueKind::Expected,
+        // A meter that has not come near its window, with nothing running, or a rule without a further day: before any
+        // window.
+        None => matches!(whole.kind, DueKind::Expected | DueKind::Ended),
     };
     let on_grids = !decision.clauses.is_empty() && decision.clauses.iter().all(|c| c.base == Base::Grid);
     let timing = timing(reader, &decision, done_at, before_window);
@@ -108,8 +109,9 @@ fn move_to_newest(reader: &mut Reader<'_>, decision: &mut Decision<'_>, before: 
         }
         let open = behind(reader, rule, clause, before);
         let newest = behind(reader, rule, clause, &after);
-        if newest.0 > open.0 + 1 {
-            *point = point_at(reader, rule, clause, before, Behind(newest.0 - 1));
+        let before_newest = newest.one_back(clause);
+        if before_newest > open {
+            *point = point_at(reader, rule, clause, before, before_newest);
             missed = missed.max(passed_over(reader, rule, clause, open, newest));
         }
     }
@@ -120,13 +122,15 @@ fn move_to_newest(reader: &mut Reader<'_>, decision: &mut Decision<'_>, before: 
 fn on_grid(clause: &Clause) -> bool {
     matches!(
         clause,
-        Clause::Calendar { counts_from: CountsFrom::Grid(_), .. }
+        Clause::Recurrence(_)
+            | Clause::Calendar { counts_from: CountsFrom::Grid(_), .. }
             | Clause::Meter { counts_from: CountsFrom::Grid(_), .. }
     )
 }
 
-/// How many due points between the open one and the newest were passed over. Those that closed days move to the
-/// very day of the newest are not counted: one piece of work was due there, not several.
+/// How many due points between the open one and the newest were passed over. Days on which one piece of work was due
+/// count as one, and not at all where the newest was due on the same: closed days bring several to one day, and so
+/// does a rest, at the end of which all are due that fell into it.
 fn passed_over(
     reader: &mut Reader<'_>,
     rule: &IntervalRule,
@@ -134,38 +138,64 @@ fn passed_over(
     open: Behind,
     newest: Behind,
 ) -> i64 {
-    let mut passed = newest.0 - open.0 - 1;
-    if let Clause::Calendar { every, counts_from: CountsFrom::Grid(base) } = *clause {
-        let mut day = |times: i64| {
-            let due = every.after(base, u32::try_from(times).unwrap_or(u32::MAX));
-            reader.moved(due, None, rule)
-        };
-        let satisfied = day(newest.0);
-        while passed > 0 && day(open.0 + passed) == satisfied {
-            passed -= 1;
+    let days: Vec<ShopDay> = match (clause, open, newest) {
+        (
+            Clause::Calendar { every, counts_from: CountsFrom::Grid(base) },
+            Behind::Steps(open),
+            Behind::Steps(newest),
+        ) => {
+            let day = |times: i64| every.after(*base, u32::try_from(times).unwrap_or(u32::MAX));
+            (open + 1..=newest).map(day).collect()
         }
+        (Clause::Recurrence(recurrence), Behind::Through(open), Behind::Through(Some(newest))) => {
+            let first = open.map_or(recurrence.from(), |day| day.plus_days(1));
+            recurrence.since(first).take_while(|day| *day <= newest).collect()
+        }
+        (_, Behind::Steps(open), Behind::Steps(newest)) => return newest - open - 1,
+        (_, _, _) => return 0,
+    };
+    let mut due: Vec<ShopDay> = days.into_iter().map(|day| due_day(reader, rule, day)).collect();
+    due.sort_unstable();
+    due.dedup();
+    i64::try_from(due.len()).unwrap_or(i64::MAX) - 1
+}
+
+/// On which day the work of a due day was due: moved off closed days, and to the end of a rest that holds it.
+fn due_day(reader: &mut Reader<'_>, rule: &IntervalRule, day: ShopDay) -> ShopDay {
+    let moved = reader.moved(day, None, rule);
+    let calendar = reader.calendar;
+    let mut at = calendar.start_of(moved);
+    // Each rest is met once at most: what falls into it is due at its end.
+    for _ in 0..reader.input.rests.len() {
+        let holding = |rest: &&Rest| rest.from <= at && rest.until.is_none_or(|until| at < until);
+        let Some(rest) = reader.input.rests.iter().find(holding) else { break };
+        // Nobody knows when it ends: nothing of it is due yet.
+        let Some(until) = rest.until else { return ShopDay::LAST };
+        at = until;
     }
-    passed
+    calendar.shop_day_of(at).max(moved)
 }
 
 impl Decision<'_> {
     /// Combines anew after clauses moved on. Of `earliest` clauses only those whose window was open take part, if
-    /// any was.
+    /// any was. What a rest or a change held back holds back no more what falls due after it.
     fn recombine_open(&mut self, done_at: Ts, today: (&Calendar, ShopDay)) {
-        let Some(version) = self.version else {
+        let Some(version) = self.version.filter(|_| self.whole.kind != DueKind::Raised) else {
             return;
         };
-        if self.held_until.is_some() || self.whole.kind == DueKind::Raised {
-            return;
-        }
         let combine = version.rule.combine();
-        self.whole = whole(&self.clauses, combine, None, today);
+        let floor = self.held_until.map(HeldUntil::day);
+        self.whole = whole(&self.clauses, combine, floor, today);
         let is_open = |clause: &ClauseState| clause.opens.is_some_and(|opens| opens <= done_at);
         if combine == Combine::Earliest && self.governing().is_some_and(|clause| !is_open(clause)) {
             let open = self.clauses.iter().enumerate().filter(|(_, clause)| is_open(clause));
             if let Some((i, clause)) = open.min_by_key(|(i, clause)| (clause.due.unwrap_or(Ts::MAX), *i)) {
-                self.whole = Whole { governing: Some(i), due: clause.due, kind: clause.kind, ..self.whole };
+                let due = clause.due.max(floor.map(|day| today.0.start_of(day)));
+                self.whole = Whole { governing: Some(i), due, kind: clause.kind, ..self.whole };
             }
+        }
+        if self.whole.due > floor.map(|day| today.0.start_of(day)) {
+            self.held_until = None;
         }
     }
 }

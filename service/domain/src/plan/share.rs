@@ -46,8 +46,13 @@ pub fn share_of_clause(clause: &ClauseState, today: ShopDay) -> Option<Share> {
         Counted::Calendar { from: Some(from), by_rule: Some(due), .. } => {
             (today.days_since(*from), due.days_since(*from))
         }
+        // The first day of a rule has none before it: its stretch is from where the rule starts.
+        Counted::Recurrence { rule, before, by_rule: Some(due), .. } => {
+            let from = before.unwrap_or(rule.from);
+            (today.days_since(from), due.days_since(from))
+        }
         Counted::Meter { from: Some(from), every, h: Some(h), .. } => (h.0 - from.0, every.0),
-        Counted::Calendar { .. } | Counted::Meter { .. } => return None,
+        Counted::Calendar { .. } | Counted::Recurrence { .. } | Counted::Meter { .. } => return None,
     };
     (whole > 0).then_some(Share { used, whole })
 }

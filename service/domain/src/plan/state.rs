@@ -115,9 +115,10 @@ fn skipped_point(reader: &mut Reader<'_>, state: &State, at: Ts) -> Anchor {
     let governing = decision.governing();
     let crossed = governing.filter(|clause| clause.kind == DueKind::Exact).and_then(|clause| clause.due);
     match governing.map(|clause: &ClauseState| &clause.counted) {
-        Some(Counted::Calendar { by_rule: Some(due_day), .. }) => {
-            Anchor { at: reader.calendar.start_of(*due_day), day: *due_day, origin: Origin::Skip(None) }
-        }
+        Some(
+            Counted::Calendar { by_rule: Some(due_day), .. }
+            | Counted::Recurrence { by_rule: Some(due_day), .. },
+        ) => Anchor { at: reader.calendar.start_of(*due_day), day: *due_day, origin: Origin::Skip(None) },
         Some(Counted::Meter { meter, threshold: Some(threshold), .. }) => {
             // Ahead of the crossing the other clauses count from the decision.
             let moment = crossed.unwrap_or(at).min(at);
@@ -127,7 +128,7 @@ fn skipped_point(reader: &mut Reader<'_>, state: &State, at: Ts) -> Anchor {
                 origin: Origin::Skip(Some((*meter, *threshold))),
             }
         }
-        Some(Counted::Calendar { .. } | Counted::Meter { .. }) | None => {
+        Some(Counted::Calendar { .. } | Counted::Recurrence { .. } | Counted::Meter { .. }) | None => {
             Anchor { at, day, origin: Origin::Skip(None) }
         }
     }

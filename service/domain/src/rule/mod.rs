@@ -4,6 +4,14 @@
 //! task has had, what its meters show and which days are worked is the planner's business.
 
 pub mod occurrence;
+mod recurrence;
+mod recurrence_parts;
+mod recurrence_words;
+
+pub use recurrence::{
+    FIRST_WITHIN_YEARS, RECURRENCE_COUNT_MAX, RECURRENCE_TEXT_MAX, Recurrence, RecurrenceSpec,
+};
+pub use recurrence_parts::RecurrenceError;
 
 use crate::ids::MeterId;
 use crate::quantity::{AMOUNT_MAX, Amount};
@@ -87,7 +95,7 @@ pub enum CountsFrom<B> {
 }
 
 /// One reason for a task to become due.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(tag = "kind", rename_all = "snake_case", deny_unknown_fields)]
 pub enum Clause {
     /// Time on the calendar.
@@ -106,6 +114,8 @@ pub enum Clause {
         /// Counted from what.
         counts_from: CountsFrom<Amount>,
     },
+    /// The days of a recurrence rule: a grid that no closing moves. Once it has no further day, it has ended.
+    Recurrence(Recurrence),
 }
 
 /// How the clauses of a rule combine.
@@ -125,12 +135,12 @@ pub enum Combine {
 pub enum Window {
     /// A share of the interval: whole days (cut) on the calendar, exact on a meter. 0 is strict.
     Percent(u8),
-    /// Stated widths: days for calendar clauses, an amount for meter clauses. Both 0 is strict.
+    /// Stated widths; where one is left out, the default share of the interval stands in its place.
     Exact {
-        /// Width of a calendar clause's window on either side, in days.
-        days: u32,
-        /// Width of a meter clause's window on either side.
-        amount: Amount,
+        /// Width of the window of clauses that give days, on either side, in days. 0 is strict.
+        days: Option<u32>,
+        /// Width of a meter clause's window on either side, in kept units.
+        amount: Option<Amount>,
     },
 }
 
@@ -138,9 +148,39 @@ impl Window {
     /// No tolerance at all: due means due.
     pub const STRICT: Window = Window::Percent(0);
 
-    /// Whether there is no tolerance. A strict due day is never moved later, though it may move earlier.
-    pub fn is_strict(self) -> bool {
-        matches!(self, Window::Percent(0) | Window::Exact { days: 0, amount: Amount::ZERO })
+    /// Whether days have no tolerance. A strict due day is never moved later, though it may move earlier.
+    pub fn is_strict_on_days(self) -> bool {
+        matches!(self, Window::Percent(0) | Window::Exact { days: Some(0), .. })
+    }
+
+    /// The width on either side of a due day whose interval has so many days.
+    pub fn width_in_days(self, interval_days: i64) -> i64 {
+        match self {
+            Window::Exact { days: Some(days), .. } => i64::from(days),
+            Window::Percent(_) | Window::Exact { days: None, .. } => {
+                interval_days * i64::from(self.percent()) / 100
+            }
+        }
+    }
+
+    /// The width on either side of a meter's due count; a share is cut to a whole kept unit, which is a millisecond of
+    /// an hour meter.
+    pub fn width_in_amount(self, every: Amount) -> Amount {
+        match self {
+            Window::Exact { amount: Some(amount), .. } => amount,
+            Window::Percent(_) | Window::Exact { amount: None, .. } => {
+                let width = i128::from(every.0) * i128::from(self.percent()) / 100;
+                Amount(i64::try_from(width).unwrap_or(0))
+            }
+        }
+    }
+
+    /// The share of the interval, where no width is stated.
+    fn percent(self) -> u8 {
+        match self {
+            Window::Percent(percent) => percent,
+            Window::Exact { .. } => WINDOW_PERCENT_DEFAULT,
+        }
     }
 }
 
@@ -294,6 +334,8 @@ impl IntervalRule {
 
 fn check_clause(number: usize, clause: &Clause, window: Window) -> Result<(), RuleError> {
     match *clause {
+        // A rule's own days may lie close together: its windows then end half way to the neighbour.
+        Clause::Recurrence(_) => {}
         Clause::Calendar { every, counts_from } => {
             let most = every.unit.most();
             if every.n < 1 || every.n > most {
@@ -301,11 +343,11 @@ fn check_clause(number: usize, clause: &Clause, window: Window) -> Result<(), Ru
                 return Err(RuleError::EveryOutOfRange { clause: number, n: every.n, unit, most });
             }
             if let CountsFrom::Grid(base) = counts_from
-                && !(0..84_006).contains(&base.days_since(ShopDay::from_days(0)))
+                && !(ShopDay::FIRST..=ShopDay::LAST).contains(&base)
             {
                 return Err(RuleError::BaseDayOutOfRange { clause: number, base });
             }
-            if let Window::Exact { days, .. } = window
+            if let Window::Exact { days: Some(days), .. } = window
                 && i64::from(days) * 2 > every.shortest_days()
             {
                 return Err(RuleError::WindowTooWide(number));
@@ -320,7 +362,7 @@ fn check_clause(number: usize, clause: &Clause, window: Window) -> Result<(), Ru
             {
                 return Err(RuleError::BaseOutOfRange { clause: number, base: base.0 });
             }
-            if let Window::Exact { amount, .. } = window
+            if let Window::Exact { amount: Some(amount), .. } = window
                 && (amount < Amount::ZERO || amount.0 > every.0 / 2)
             {
                 return Err(RuleError::WindowTooWide(number));

@@ -2,20 +2,16 @@
 //!
 //! Nothing here moves a day off a closed one; the planner does that, with the calendar.
 
-use super::{CalendarUnit, Every, Window};
+use super::{CalendarUnit, Every, Recurrence, Window};
 use crate::quantity::Amount;
 use crate::time::ShopDay;
 use chrono::Months;
-
-/// The last shop day that is computed: the end of the years that may be stated.
-const LAST_DAY: i32 = 84_005;
 
 impl Every {
     /// The day `times` intervals after `base`, counted from the base at once, so that the 31st comes back after a
     /// short month. It stops at the end of the year 2199.
     pub fn after(self, base: ShopDay, times: u32) -> ShopDay {
         let count = u64::from(self.n) * u64::from(times);
-        let last = ShopDay::from_days(LAST_DAY);
         let months = |count: u64| {
             let months = Months::new(u32::try_from(count).unwrap_or(u32::MAX));
             base.0.checked_add_months(months).map(ShopDay)
@@ -27,7 +23,7 @@ impl Every {
             CalendarUnit::Month => months(count),
             CalendarUnit::Year => months(count * 12),
         };
-        day.map_or(last, |day| day.min(last))
+        day.map_or(ShopDay::LAST, |day| day.min(ShopDay::LAST))
     }
 
     /// The fewest days that one interval can have.
@@ -68,23 +64,35 @@ pub struct DueCount {
 pub fn due_period(base: ShopDay, every: Every, window: Window, times: u32) -> DuePeriod {
     let due = every.after(base, times);
     let interval = due.days_since(every.after(base, times.saturating_sub(1)));
-    let width = match window {
-        Window::Percent(percent) => interval * i64::from(percent) / 100,
-        Window::Exact { days, .. } => i64::from(days),
+    let width = window.width_in_days(interval);
+    DuePeriod { opens: due.plus_days(-width), due, shuts: due.plus_days(width) }
+}
+
+/// The due point on a day of a recurrence rule. Its interval is the shorter of the stretches to its neighbours, and its
+/// window ends at the latest half way to them, so that no two windows overlap. A day without neighbours has no
+/// interval: its window is as wide as stated, else that day alone.
+pub fn recurrence_period(rule: &Recurrence, window: Window, due: ShopDay) -> DuePeriod {
+    let before = rule.before(due).map(|before| due.days_since(before));
+    let after = rule.next(due.plus_days(1)).map(|after| after.days_since(due));
+    let width = match before.into_iter().chain(after).min() {
+        Some(interval) => window.width_in_days(interval).min(interval / 2),
+        None => window.width_in_days(0),
     };
     DuePeriod { opens: due.plus_days(-width), due, shuts: due.plus_days(width) }
+}
+
+/// The newest day of a recurrence rule whose window has opened on a day, if any has.
+pub fn newest_recurrence_opened(rule: &Recurrence, window: Window, day: ShopDay) -> Option<ShopDay> {
+    // Windows do not overlap, so only the next day after this one can have opened already.
+    let ahead =
+        rule.next(day.plus_days(1)).filter(|next| recurrence_period(rule, window, *next).opens <= day);
+    ahead.or_else(|| rule.before(day.plus_days(1)))
 }
 
 /// The due point `times` meter intervals after the base (1 is the first).
 pub fn due_count(base: Amount, every: Amount, window: Window, times: i64) -> DueCount {
     let due = Amount(base.0.saturating_add(every.0.saturating_mul(times)));
-    let width = match window {
-        // The share is cut to a whole kept unit, which is a millisecond of an hour meter.
-        Window::Percent(percent) => {
-            i64::try_from(i128::from(every.0) * i128::from(percent) / 100).unwrap_or(0)
-        }
-        Window::Exact { amount, .. } => amount.0,
-    };
+    let width = window.width_in_amount(every).0;
     DueCount { opens: Amount(due.0.saturating_sub(width)), due, shuts: Amount(due.0.saturating_add(width)) }
 }
 

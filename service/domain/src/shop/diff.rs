@@ -25,7 +25,7 @@ pub fn diff(
     declared: &Declaration,
     today: ShopDay,
 ) -> Result<Vec<ShopStep>, Vec<Violation>> {
-    let mut differ = Differ::new(current, today);
+    let mut differ = Differ { past_rules: declared.past_rules, ..Differ::new(current, today) };
     differ.site(&declared.site);
     differ.sources(declared);
     differ.people(declared);
@@ -50,6 +50,8 @@ pub fn diff_last_done(
 pub(super) struct Differ<'a> {
     pub(super) current: &'a ShopState,
     pub(super) today: ShopDay,
+    /// Whether rule changes whose day is past are confirmed.
+    pub(super) past_rules: bool,
     wrong: Vec<Violation>,
     more_wrong: usize,
     steps: Vec<ShopStep>,
@@ -57,7 +59,7 @@ pub(super) struct Differ<'a> {
 
 impl<'a> Differ<'a> {
     fn new(current: &'a ShopState, today: ShopDay) -> Differ<'a> {
-        Differ { current, today, wrong: Vec::new(), more_wrong: 0, steps: Vec::new() }
+        Differ { current, today, past_rules: false, wrong: Vec::new(), more_wrong: 0, steps: Vec::new() }
     }
 
     fn finish(mut self) -> Result<Vec<ShopStep>, Vec<Violation>> {
@@ -262,7 +264,10 @@ impl<'a> Differ<'a> {
             let mut task = task.clone();
             match tasks.iter_mut().find(|other| other.key == task.key) {
                 Some(stood) => {
-                    task.rule = task.rule.or_else(|| stood.rule.clone());
+                    if task.rule.is_none() {
+                        task.rule_from = task.rule_from.or(stood.rule_from);
+                        task.rule.clone_from(&stood.rule);
+                    }
                     *stood = task;
                 }
                 None if task.rule.is_none() => {

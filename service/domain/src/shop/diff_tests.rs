@@ -44,6 +44,7 @@ pub(super) fn task(key_text: &str, clauses: Vec<ClauseCard>) -> TaskCard {
         title: name(key_text),
         place: String::new(),
         rule: Some(rule(clauses)),
+        rule_from: None,
         kit: Vec::new(),
         cautions: Vec::new(),
         readings: Vec::new(),
@@ -106,11 +107,12 @@ pub(super) fn shop() -> Declaration {
         people: vec![name("Ada")],
         sheets: vec![sheet],
         machines: vec![machine("L-01"), sheeted],
+        past_rules: false,
     }
 }
 
 /// The shop after the steps: what a store does, in memory.
-fn apply(mut shop: ShopState, steps: Vec<ShopStep>) -> ShopState {
+pub(super) fn apply(mut shop: ShopState, steps: Vec<ShopStep>) -> ShopState {
     for step in steps {
         match step.write {
             Write::Site { state, .. } => shop.site = Some(state),
@@ -285,9 +287,9 @@ fn a_changed_rule_is_a_new_version_and_nothing_else_is() {
     };
     let mut declared = shop();
     declared.machines[0].tasks[0].minutes = 30;
-    assert_eq!(version(&declared), (false, false));
+    assert_eq!(version(&declared), (None, false));
     declared.machines[0].tasks[0].rule = Some(rule(vec![months(2)]));
-    assert_eq!(version(&declared), (true, false));
+    assert_eq!(version(&declared), (Some(today()), false));
 }
 
 #[test]

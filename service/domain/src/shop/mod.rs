@@ -10,6 +10,8 @@ mod last_done_diff;
 pub mod limits;
 mod machine_diff;
 pub mod rule_card;
+#[cfg(test)]
+mod rule_from_tests;
 pub mod state;
 mod suggest;
 mod task_diff;
@@ -20,7 +22,7 @@ use crate::calendar::{Closure, ExtraShift, Shift, WallTime, Zone};
 use crate::ids::{MachineId, MeterId};
 use crate::ledger::row::Feed;
 use crate::quantity::{Amount, MaxPerHour, MeterKind, Unit};
-use crate::rule::{Combine, Every};
+use crate::rule::{Combine, Every, Recurrence};
 use crate::text::{ForeignName, Key, Name};
 use crate::time::ShopDay;
 use serde::{Deserialize, Serialize};
@@ -38,6 +40,9 @@ pub struct Declaration {
     pub sheets: Vec<SheetCard>,
     /// Machines.
     pub machines: Vec<MachineCard>,
+    /// Whether a manager confirms changes of rules from a day that is past.
+    #[serde(default)]
+    pub past_rules: bool,
 }
 
 /// A site's settings. Empty lists leave what stands.
@@ -174,6 +179,10 @@ pub struct TaskCard {
     pub place: String,
     /// When it is due; required for a new task.
     pub rule: Option<RuleCard>,
+    /// From which shop day on a changed rule is in effect; none means the day on which it is declared. A new task's
+    /// rule is in effect from its first day.
+    #[serde(default)]
+    pub rule_from: Option<ShopDay>,
     /// What to bring.
     pub kit: Vec<KitItem>,
     /// What to heed.
@@ -208,13 +217,18 @@ pub struct RuleCard {
 }
 
 /// A window as declared.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum WindowCard {
     /// A share of the interval in percent.
     Percent(u8),
-    /// Days on either side for calendar clauses; meter clauses keep the default share.
-    Days(u32),
+    /// Widths on either side; where one is left out, its clauses keep the default share.
+    Exact {
+        /// Of clauses that give days, in days.
+        days: Option<u32>,
+        /// Of meter clauses, a plain decimal text in the unit of their meters.
+        count: Option<String>,
+    },
 }
 
 /// A clause as declared.
@@ -237,6 +251,8 @@ pub enum ClauseCard {
         /// The base count of a grid, a plain decimal text.
         grid_base: Option<String>,
     },
+    /// The days of a recurrence rule; they stand on a grid.
+    Recurrence(Recurrence),
 }
 
 /// When a task was last done before its record began.

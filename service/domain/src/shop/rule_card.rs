@@ -5,10 +5,7 @@ use super::{ClauseCard, RuleCard, WindowCard};
 use crate::error::Violation;
 use crate::ids::MeterId;
 use crate::quantity::{Amount, MeterKind};
-use crate::rule::{
-    Clause, ClosedDays, Combine, CountsFrom, IntervalRule, RuleError, RuleSpec, WINDOW_PERCENT_DEFAULT,
-    Window,
-};
+use crate::rule::{Clause, ClosedDays, Combine, CountsFrom, IntervalRule, RuleError, RuleSpec, Window};
 use crate::text::Key;
 use std::collections::BTreeMap;
 
@@ -25,10 +22,10 @@ pub fn checked_rule(card: &RuleCard, field: &str, meters: &Meters) -> Result<Int
             Err(violation) => wrong.push(violation),
         }
     }
-    let window = match window(card.window, &clauses) {
+    let window = match window(card, &format!("{field}.window"), meters) {
         Ok(window) => window,
-        Err(text) => {
-            wrong.push(Violation::new(format!("{field}.window"), text));
+        Err(violation) => {
+            wrong.push(violation);
             Window::default()
         }
     };
@@ -78,6 +75,7 @@ fn only_key(meters: &Meters) -> Option<&Key> {
 
 fn checked_clause(card: &ClauseCard, field: &str, meters: &Meters) -> Result<Clause, Violation> {
     match card {
+        ClauseCard::Recurrence(recurrence) => Ok(Clause::Recurrence(recurrence.clone())),
         ClauseCard::Calendar { every, grid_base } => {
             let counts_from = grid_base.map_or(CountsFrom::LastClosing, CountsFrom::Grid);
             Ok(Clause::Calendar { every: *every, counts_from })
@@ -114,26 +112,42 @@ pub(super) fn stated(text: &str, kind: MeterKind, field: &str) -> Result<Amount,
     Ok(amount)
 }
 
-/// A window in days keeps the default share for the meter clause beside it; a rule holds one amount, so several
-/// meter clauses must agree on it.
-fn window(card: Option<WindowCard>, clauses: &[Clause]) -> Result<Window, String> {
-    let days = match card {
+/// The window of a rule. A stated width that no clause would take is said by mistake.
+fn window(card: &RuleCard, field: &str, meters: &Meters) -> Result<Window, Violation> {
+    let (days, count) = match &card.window {
         None => return Ok(Window::default()),
-        Some(WindowCard::Percent(percent)) => return Ok(Window::Percent(percent)),
-        Some(WindowCard::Days(days)) => days,
+        Some(WindowCard::Percent(percent)) => return Ok(Window::Percent(*percent)),
+        Some(WindowCard::Exact { days, count }) => (*days, count.as_deref()),
     };
-    let share = |every: Amount| Amount(every.0 / 100 * i64::from(WINDOW_PERCENT_DEFAULT));
-    let mut widths = clauses.iter().filter_map(|clause| match clause {
-        Clause::Meter { every, .. } => Some(share(*every)),
-        Clause::Calendar { .. } => None,
-    });
-    let amount = widths.next().unwrap_or(Amount::ZERO);
-    if widths.any(|other| other != amount) {
-        return Err(format!(
-            "a window of {days} days stands beside several meter clauses of different length; give percent instead"
-        ));
+    let on_days = |clause: &ClauseCard| !matches!(clause, ClauseCard::Meter { .. });
+    if let Some(days) = days.filter(|_| !card.clauses.iter().any(on_days)) {
+        let text = format!("{days} days are given, but no clause gives days; give a count, or percent");
+        return Err(Violation::new(format!("{field}.days"), text));
     }
+    let amount = count.map(|count| amount(count, card, &format!("{field}.count"), meters)).transpose()?;
     Ok(Window::Exact { days, amount })
+}
+
+/// A width stated for all meter clauses of a rule, which therefore count one unit.
+fn amount(count: &str, card: &RuleCard, field: &str, meters: &Meters) -> Result<Amount, Violation> {
+    let kinds = card.clauses.iter().filter_map(|clause| match clause {
+        ClauseCard::Meter { meter, .. } => meant(meter.as_ref(), meters).ok().map(|(_, _, kind)| kind),
+        ClauseCard::Calendar { .. } | ClauseCard::Recurrence(_) => None,
+    });
+    let kinds: Vec<MeterKind> = kinds.collect();
+    let Some(first) = kinds.first() else {
+        let text = format!("{count} is given, but no clause counts a meter; give days, or percent");
+        return Err(Violation::new(field, text));
+    };
+    if let Some(other) = kinds.iter().find(|kind| kind.unit() != first.unit()) {
+        let text = format!(
+            "{count} would stand for {} and for {}; give percent instead",
+            first.unit().sign(),
+            other.unit().sign()
+        );
+        return Err(Violation::new(field, text));
+    }
+    stated(count, *first, field)
 }
 
 fn placed(error: &RuleError, field: &str) -> Violation {
@@ -159,28 +173,48 @@ pub fn rule_in_words(card: &RuleCard, meters: &Meters) -> String {
             Combine::Latest => "whichever comes last".to_owned(),
         });
     }
-    words.extend(card.window.map(|window| match window {
-        WindowCard::Percent(percent) => format!("window {percent} percent"),
-        WindowCard::Days(days) => format!("window {days} days"),
-    }));
+    if let Some(window) = &card.window {
+        words.push(format!("window {}", window_in_words(window, &card.clauses, meters)));
+    }
     if card.keep_closed_days {
         words.push("on closed days too".to_owned());
     }
     words.join(", ")
 }
 
+fn window_in_words(window: &WindowCard, clauses: &[ClauseCard], meters: &Meters) -> String {
+    let (days, count) = match window {
+        WindowCard::Percent(percent) => return format!("{percent} percent"),
+        WindowCard::Exact { days, count } => (days, count),
+    };
+    let kind = clauses.iter().find_map(|clause| match clause {
+        ClauseCard::Meter { meter, .. } => meant(meter.as_ref(), meters).ok().map(|(_, _, kind)| kind),
+        ClauseCard::Calendar { .. } | ClauseCard::Recurrence(_) => None,
+    });
+    let count = count.as_ref().map(|count| {
+        kind.map_or(count.clone(), |kind| format!("{} {}", in_unit(count, kind), kind.unit().sign()))
+    });
+    let days = days.map(|days| format!("{days} days"));
+    days.into_iter().chain(count).collect::<Vec<_>>().join(" and ")
+}
+
+/// A count as it was stated, in the shortest way to write it.
+fn in_unit(text: &str, kind: MeterKind) -> String {
+    Amount::parse(text, kind.unit()).map_or(text.to_owned(), |amount| amount.to_text(kind.unit(), 6))
+}
+
 fn clause_in_words(clause: &ClauseCard, meters: &Meters) -> String {
     match clause {
         ClauseCard::Calendar { every, grid_base: None } => every.to_string(),
         ClauseCard::Calendar { every, grid_base: Some(base) } => format!("{every} from {base} on"),
+        ClauseCard::Recurrence(recurrence) => format!("{recurrence} from {} on", recurrence.from()),
         ClauseCard::Meter { meter, every, grid_base } => {
             let Ok((key, _, kind)) = meant(meter.as_ref(), meters) else {
                 return format!("every {every}");
             };
-            let (unit, sign) = (kind.unit(), kind.unit().sign());
-            let text = |text: &str| Amount::parse(text, unit).map_or(text.to_owned(), |a| a.to_text(unit, 6));
-            let grid = grid_base.as_ref().map_or(String::new(), |base| format!(" from {} on", text(base)));
-            format!("every {} {sign} {key}{grid}", text(every))
+            let grid = grid_base.as_ref().map(|base| format!(" from {} on", in_unit(base, kind)));
+            let sign = kind.unit().sign();
+            format!("every {} {sign} {key}{}", in_unit(every, kind), grid.unwrap_or_default())
         }
     }
 }

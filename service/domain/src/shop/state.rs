@@ -73,7 +73,7 @@ pub struct MeterShape {
 /// A task as it stands.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct TaskShape {
-    /// Its card, the rule of today within it.
+    /// Its card; within it the rule that was declared last, and from when that is in effect if not at once.
     pub card: TaskCard,
     /// The sheet from which it comes; none for the machine's own.
     pub sheet: Option<Key>,
@@ -145,8 +145,8 @@ pub enum Write {
         card: TaskCard,
         /// The sheet from which it comes.
         sheet: Option<Key>,
-        /// Whether its rule is new or changed, and so a new version from today.
-        new_rule: bool,
+        /// From which shop day on its rule is new or changed; none where it stays as it was.
+        new_rule: Option<ShopDay>,
         /// Whether it was not done before: an order is to be opened.
         opens: bool,
     },

@@ -13,6 +13,7 @@ use crate::error::Violation;
 use crate::ids::{MeterId, TaskId};
 use crate::plan::{CoverError, Covers};
 use crate::text::Key;
+use crate::time::ShopDay;
 use std::collections::BTreeMap;
 
 /// A task as it stands after the load.
@@ -28,6 +29,11 @@ pub(super) struct After {
 /// Checks what a task's card says by itself.
 pub(super) fn check_task_card(differ: &mut Differ<'_>, card: &TaskCard, field: &str) {
     differ.text(format!("{field}.place"), &card.place, TEXT_MAX);
+    if let Some(from) = card.rule_from.filter(|from| !(ShopDay::FIRST..=ShopDay::LAST).contains(from)) {
+        let text =
+            format!("{from} is out of bounds; give a day from {} to {}", ShopDay::FIRST, ShopDay::LAST);
+        differ.wrong(format!("{field}.rule_from"), text);
+    }
     if card.minutes > MINUTES_MAX {
         differ.wrong(format!("{field}.minutes"), format!("is {}; give 0 to {MINUTES_MAX}", card.minutes));
     }
@@ -251,29 +257,73 @@ fn task_step(differ: &mut Differ<'_>, at: &At<'_>, task: &After, meters: &Meters
         |card: &TaskCard| card.rule.as_ref().map_or(String::new(), |rule| rule_in_words(rule, meters));
     let Some(stood) = stood else {
         let change = format!("added, {}", rule_words(&card));
-        let write = Write::Task { machine, card, sheet, new_rule: true, opens: true };
+        let write = Write::Task { machine, card, sheet, new_rule: Some(differ.today), opens: true };
         return differ.step(subject, change, write);
     };
-    let same_rule = match (&stood.card.rule, &card.rule) {
-        (Some(was), Some(is)) => checked_rule(was, "", meters) == checked_rule(is, "", meters),
-        (None, None) => true,
-        (Some(_), None) | (None, Some(_)) => false,
-    };
-    if same_rule {
-        // The same rule in other letters ("400.0") is no change.
-        card.rule.clone_from(&stood.card.rule);
-    }
+    let new_rule = rule_change(stood, &card, meters, differ.today);
     let mut words = words_of_change(stood, &card, sheet.as_ref());
-    if !same_rule {
-        words.say(format!("rule {} -> {} from {}", rule_words(&stood.card), rule_words(&card), differ.today));
+    match new_rule {
+        // The same rule in other letters ("400.0") is no change.
+        RuleChange::None => (card.rule, card.rule_from) = (stood.card.rule.clone(), stood.card.rule_from),
+        RuleChange::Rule(from) => {
+            words.say(format!("rule {} -> {} from {from}", rule_words(&stood.card), rule_words(&card)));
+        }
+        RuleChange::Day(from, was) => {
+            words.say(format!("rule {} from {from} instead of {was}", rule_words(&card)));
+        }
+    }
+    if let Some(from) = new_rule.from().filter(|from| *from < differ.today && !differ.past_rules) {
+        let text = format!(
+            "{from} is past, so that what has been due since is judged anew; a manager confirms that, or give a day from \
+             {} on",
+            differ.today
+        );
+        return differ.wrong(format!("{}.rule_from", task.field.as_deref().unwrap_or_default()), text);
     }
     if stood.retired {
         words.say("taken up again".to_owned());
     }
     let change = words.text();
     if !change.is_empty() {
-        let write = Write::Task { machine, card, sheet, new_rule: !same_rule, opens: stood.retired };
+        let new_rule = new_rule.from();
+        let write = Write::Task { machine, card, sheet, new_rule, opens: stood.retired };
         differ.step(subject, change, write);
+    }
+}
+
+/// What a declaration changes about a task's rule.
+#[derive(Clone, Copy)]
+enum RuleChange {
+    /// Nothing.
+    None,
+    /// Another rule, in effect from this day on.
+    Rule(ShopDay),
+    /// The rule that was to be in effect from a later day on is so from the first of these days instead.
+    Day(ShopDay, ShopDay),
+}
+
+impl RuleChange {
+    fn from(self) -> Option<ShopDay> {
+        match self {
+            RuleChange::None => None,
+            RuleChange::Rule(from) | RuleChange::Day(from, _) => Some(from),
+        }
+    }
+}
+
+fn rule_change(stood: &TaskShape, card: &TaskCard, meters: &Meters, today: ShopDay) -> RuleChange {
+    let same = match (&stood.card.rule, &card.rule) {
+        (Some(was), Some(is)) => checked_rule(was, "", meters) == checked_rule(is, "", meters),
+        (None, None) => true,
+        (Some(_), None) | (None, Some(_)) => false,
+    };
+    if !same {
+        return RuleChange::Rule(card.rule_from.unwrap_or(today));
+    }
+    // A rule that is in effect already is not changed by a day; one that is still to come may come on another.
+    match (stood.card.rule_from.filter(|was| *was > today), card.rule_from) {
+        (Some(was), Some(is)) if was != is => RuleChange::Day(is, was),
+        _ => RuleChange::None,
     }
 }
 

@@ -96,6 +96,16 @@ fn a_date_that_the_zone_leaves_out_still_has_a_shop_day() {
 }
 
 #[test]
+fn the_first_and_the_last_instant_have_a_shop_day() {
+    for zone in ["UTC", "Pacific/Apia", "America/New_York"] {
+        let calendar = Calendar::every_day(Zone::parse(zone).expect("a known zone"), time("06:00"));
+        let last = calendar.shop_day_of(Ts::MAX);
+        assert!(last >= ShopDay::LAST.plus_days(-1), "{zone}: {last}");
+        assert!(calendar.shop_day_of(Ts::MIN) <= ShopDay::FIRST, "{zone}");
+    }
+}
+
+#[test]
 fn a_night_shift_belongs_to_the_day_on_which_it_starts() {
     let calendar = Calendar::new(spec()).expect("a calendar");
     // Friday: its night shift ends on Saturday morning, when summer time is still a day away.

@@ -5,6 +5,7 @@
 mod calendar;
 mod planning;
 mod properties;
+mod recurrence;
 mod scenarios;
 
 use chrono::NaiveDateTime;
@@ -17,7 +18,7 @@ use fettler_domain::plan::{
 };
 use fettler_domain::quantity::{Amount, MaxPerHour, Unit};
 use fettler_domain::rule::{
-    CalendarUnit, Clause, ClosedDays, Combine, CountsFrom, Every, IntervalRule, RuleSpec, Window,
+    CalendarUnit, Clause, ClosedDays, Combine, CountsFrom, Every, IntervalRule, Recurrence, RuleSpec, Window,
 };
 use fettler_domain::text::{Key, Name};
 use fettler_domain::time::{ShopDay, Ts};
@@ -110,6 +111,11 @@ fn floating(text: &str) -> Clause {
 /// A calendar clause on the grid.
 fn fixed(text: &str, base: &str) -> Clause {
     Clause::Calendar { every: every(text), counts_from: CountsFrom::Grid(day(base)) }
+}
+
+/// A recurrence clause.
+fn recurring(rule: &str, from: &str) -> Clause {
+    Clause::Recurrence(Recurrence::new(rule, day(from)).unwrap_or_else(|e| panic!("{rule}: {e}")))
 }
 
 /// A meter clause from the last closing.

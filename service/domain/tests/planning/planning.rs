@@ -272,7 +272,7 @@ fn an_unplanned_job_is_due_when_raised() {
 
 #[test]
 fn rules_and_rows_are_stored_as_json_of_whole_numbers() {
-    let window = Window::Exact { days: 3, amount: hours("20") };
+    let window = Window::Exact { days: Some(3), amount: Some(hours("20")) };
     let rule = rule_of(&[run("400"), fixed("6 month", "2026-01-31")], Combine::Latest, window);
     let text = serde_json::to_string(&rule).expect("plain data");
     let expect = concat!(

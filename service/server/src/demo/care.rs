@@ -274,6 +274,7 @@ fn card(care: &Care) -> v1::TaskCard {
         second_person: false,
         certificate: care.certificate,
         retire: false,
+        rule_from_day: String::new(),
     }
 }
 

@@ -139,6 +139,7 @@ impl Teller<'_> {
             certificate: None,
             second_person: None,
             minutes: entry.minutes,
+            left_out: Vec::new(),
             note: String::new(),
         };
         self.store.close(&caller(at), self.site.site, &said).await?;

@@ -9,7 +9,7 @@ use tonic::{Request, async_trait};
 impl v1::shop_service_server::ShopService for Desk {
     async fn load_shop(&self, request: Request<v1::LoadShopRequest>) -> Answer<v1::LoadShopResponse> {
         self.change("LoadShop", request, |call, ask| async move {
-            let declared = shop_in::declaration(ask.shop.as_ref())?;
+            let declared = shop_in::asked(&ask)?;
             let by = shop_in::by(&ask.by)?;
             let done = call.store.load_shop(&call.caller, &declared, by.as_ref(), ask.validate_only).await?;
             Ok(shop_out::loaded(&done))

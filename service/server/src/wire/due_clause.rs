@@ -21,6 +21,7 @@ pub fn due_kind(kind: DueKind) -> v1::DueKind {
         DueKind::Expected => v1::DueKind::Expected,
         DueKind::Raised => v1::DueKind::Raised,
         DueKind::Unknown => v1::DueKind::Unknown,
+        DueKind::Ended => v1::DueKind::Ended,
     }
 }
 
@@ -46,6 +47,8 @@ fn told(row: &PlanRow, calendar: &Calendar, today: ShopDay) -> Told {
             Reason::Crossed { .. }
             | Reason::Expected { .. }
             | Reason::Day { .. }
+            | Reason::Recurrence { .. }
+            | Reason::Ended { .. }
             | Reason::NeverRecorded
             | Reason::HoursNotKnown { .. } => {
                 if let Some(place) = places.next() {
@@ -103,6 +106,7 @@ fn standing(
             standing.clause = every.to_string();
             standing.interval = every.n.to_string();
         }
+        Counted::Recurrence { rule, .. } => standing.clause = rule.to_string(),
         Counted::Meter { meter, unit, every, from, threshold, h, known_to, expectation } => {
             let text = |amount: Amount| exact(amount, *unit);
             let key = meters.get(&meter.0).map_or_else(|| format!("of meter {meter}"), Key::to_string);
@@ -148,6 +152,7 @@ fn base(clause: &ClauseState, calendar: &Calendar, today: ShopDay) -> String {
         (Base::Grid, Counted::Meter { from: Some(from), unit, .. }) => {
             format!("grid, from {}", from.display(*unit))
         }
+        (Base::Grid, Counted::Recurrence { rule, .. }) => format!("{} from {}", rule.rule, rule.from),
         (Base::Grid, _) => "grid".to_owned(),
     }
 }

@@ -94,6 +94,11 @@ impl Fields {
         self.found.push(Violation::new(self.path(field), text));
     }
 
+    /// How much was wrong so far.
+    pub fn wrong_so_far(&self) -> usize {
+        self.found.len()
+    }
+
     /// Whether nothing was wrong so far.
     pub fn is_clean(&self) -> bool {
         self.found.is_empty()

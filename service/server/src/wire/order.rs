@@ -14,11 +14,11 @@ use fettler_domain::order::{
 };
 use fettler_domain::plan::{By, DueKind, Satisfied, Timing};
 use fettler_domain::shop::KitItem;
-use fettler_domain::shop::limits::{KIT_MAX, MINUTES_MAX, UNIT_MAX};
+use fettler_domain::shop::limits::{COVERS_MAX, KIT_MAX, MINUTES_MAX, UNIT_MAX};
 use fettler_domain::text::{Key, Name};
 use fettler_domain::time::{MICROS_PER_MINUTE, Ts};
 use fettler_proto::v1;
-use fettler_store::contract::{ClosingView, Ended, OrderFilter, OrderRecord};
+use fettler_store::contract::{ClosingView, DueEntry, Ended, OrderFilter, OrderRecord};
 
 /// Which orders to list.
 pub fn filter(ask: &v1::ListOrdersRequest) -> Result<OrderFilter, Error> {
@@ -70,6 +70,7 @@ pub fn closing(ask: &v1::CloseOrderRequest, now: Ts) -> Result<ClosingSaid, Erro
     let certificate = fields.line("certificate", &ask.certificate, SHORT_MAX);
     let second_person = fields.optional_name("second_person", &ask.second_person);
     let minutes = fields.number("minutes", ask.minutes, 0, MINUTES_MAX);
+    let left_out = fields.each("left_out", &ask.left_out, COVERS_MAX, |fields, key| fields.key("", key));
     let note = fields.note("note", &ask.note);
     let said = (|| {
         Some(ClosingSaid {
@@ -84,6 +85,7 @@ pub fn closing(ask: &v1::CloseOrderRequest, now: Ts) -> Result<ClosingSaid, Erro
             certificate: certificate.map(|number| (!number.is_empty()).then_some(number))?,
             second_person: second_person?,
             minutes: minutes?,
+            left_out,
             note: note?,
         })
     })();
@@ -222,6 +224,7 @@ fn closed(view: &ClosingView, names: &Names, calendar: &Calendar) -> v1::Closing
         undone_reason: record.undone.as_ref().map(|undone| undone.reason.clone()).unwrap_or_default(),
         findings: record.findings.clone(),
         entry: view.entry,
+        left_out: record.left_out.iter().map(Key::to_string).collect(),
     }
 }
 
@@ -309,14 +312,21 @@ fn satisfied(met: &Satisfied, done_at: Ts, calendar: &Calendar) -> String {
     if met.missed > 0 { format!("{due}, {} passed over", met.missed) } else { due }
 }
 
+/// The next order of the ended one's own task: those of tasks that it covers stand beside it.
+fn next(ended: &Ended) -> Option<&DueEntry> {
+    let own = ended.order.as_ref()?;
+    ended.next.iter().find(|entry| entry.task == own.task)
+}
+
 /// What came of a closing.
 pub fn close_answer(ended: &Ended, names: &Names, calendar: &Calendar, now: Ts) -> v1::CloseOrderResponse {
     v1::CloseOrderResponse {
         order: ended.order.as_ref().map(|record| order(record, names, calendar)),
-        next: ended.next.first().map(|entry| own_item(entry, calendar, now)),
+        next: next(ended).map(|entry| own_item(entry, calendar, now)),
         covered: ended.covered.iter().map(|record| order(record, names, calendar)).collect(),
         left_open: numbers(&ended.left_open),
         remarks: ended.remarks.clone(),
+        void_orders: numbers(&ended.void),
     }
 }
 
@@ -324,8 +334,9 @@ pub fn close_answer(ended: &Ended, names: &Names, calendar: &Calendar, now: Ts) 
 pub fn skip_answer(ended: &Ended, names: &Names, calendar: &Calendar, now: Ts) -> v1::SkipOrderResponse {
     v1::SkipOrderResponse {
         order: ended.order.as_ref().map(|record| order(record, names, calendar)),
-        next: ended.next.first().map(|entry| own_item(entry, calendar, now)),
+        next: next(ended).map(|entry| own_item(entry, calendar, now)),
         remarks: ended.remarks.clone(),
+        void_orders: numbers(&ended.void),
     }
 }
 
@@ -366,6 +377,7 @@ mod tests {
             governed_then: None,
             rule_effective: None,
             sheet: None,
+            left_out: Vec::new(),
             covered: Vec::new(),
             covered_by: None,
             findings: Vec::new(),

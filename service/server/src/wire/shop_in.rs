@@ -16,6 +16,11 @@ use fettler_domain::shop::{Declaration, MachineCard, MeterCard, PointCard, SiteC
 use fettler_domain::text::{Key, Name};
 use fettler_proto::v1;
 
+/// Reads what is to be loaded.
+pub fn asked(ask: &v1::LoadShopRequest) -> Result<Declaration, Error> {
+    Ok(Declaration { past_rules: ask.past_rules, ..declaration(ask.shop.as_ref())? })
+}
+
 /// Reads a declaration.
 pub fn declaration(shop: Option<&v1::Shop>) -> Result<Declaration, Error> {
     let mut fields = Fields::new();
@@ -31,7 +36,7 @@ pub fn declaration(shop: Option<&v1::Shop>) -> Result<Declaration, Error> {
         fields.unique("sources", "name", shop.sources.iter().map(|source| source.name.as_str()));
         fields.unique("sheets", "key", shop.sheets.iter().map(|sheet| sheet.key.as_str()));
         fields.unique("machines", "tag", shop.machines.iter().map(|machine| machine.tag.as_str()));
-        Some(Declaration { site: site?, sources, people, sheets, machines })
+        Some(Declaration { site: site?, sources, people, sheets, machines, past_rules: false })
     });
     fields.finish(read)
 }

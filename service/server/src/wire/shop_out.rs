@@ -134,6 +134,7 @@ fn task(card: &TaskCard) -> v1::TaskCard {
         second_person: card.second_person,
         certificate: card.certificate,
         retire: card.retire,
+        rule_from_day: card.rule_from.as_ref().map(ShopDay::to_string).unwrap_or_default(),
     }
 }
 
@@ -142,9 +143,12 @@ fn rule(card: &RuleCard) -> v1::IntervalRule {
         Combine::Earliest => v1::Combine::Earliest,
         Combine::Latest => v1::Combine::Latest,
     };
-    let width = card.window.map(|window| match window {
-        WindowCard::Percent(percent) => v1::window::Width::Percent(percent.into()),
-        WindowCard::Days(days) => v1::window::Width::Days(i32::try_from(days).unwrap_or(i32::MAX)),
+    let width = card.window.as_ref().map(|window| match window {
+        WindowCard::Percent(percent) => v1::window::Width::Percent((*percent).into()),
+        WindowCard::Exact { days, count } => v1::window::Width::Widths(v1::WindowWidths {
+            days: days.map(|days| i32::try_from(days).unwrap_or(i32::MAX)),
+            count: count.clone().unwrap_or_default(),
+        }),
     });
     v1::IntervalRule {
         clauses: card.clauses.iter().map(clause).collect(),
@@ -168,6 +172,10 @@ fn clause(card: &ClauseCard) -> v1::Clause {
             every: every.clone(),
             counts_from: from(grid_base.is_some()).into(),
             base_count: grid_base.clone().unwrap_or_default(),
+        }),
+        ClauseCard::Recurrence(recurrence) => v1::clause::Counts::Recurrence(v1::RecurrenceClause {
+            rule: recurrence.text().to_owned(),
+            from_day: recurrence.from().to_string(),
         }),
     };
     v1::Clause { counts: Some(counts) }

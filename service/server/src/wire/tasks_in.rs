@@ -4,7 +4,9 @@ use super::fields::{Fields, Said};
 use super::order::kit_item;
 use super::units::unknown_value;
 use fettler_domain::error::Error;
-use fettler_domain::rule::{CLAUSES_MAX, CalendarUnit, Combine, Every, WINDOW_PERCENT_MAX};
+use fettler_domain::rule::{
+    CLAUSES_MAX, CalendarUnit, Combine, Every, Recurrence, RecurrenceError, WINDOW_PERCENT_MAX,
+};
 use fettler_domain::shop::limits::{
     CAUTIONS_MAX, COVERS_MAX, KIT_MAX, LAST_DONE_MAX, MINUTES_MAX, READINGS_MAX, TASKS_MAX, TEXT_MAX,
 };
@@ -37,6 +39,7 @@ pub fn task(fields: &mut Fields, said: &v1::TaskCard) -> Option<TaskCard> {
         None => Some(None),
         Some(said) => fields.within("rule", |fields| rule(fields, said)).map(Some),
     };
+    let rule_from = fields.optional_day("rule_from_day", &said.rule_from_day);
     let kit = fields.each("kit", &said.kit, KIT_MAX, kit_item);
     let cautions = fields.each("cautions", &said.cautions, CAUTIONS_MAX, |fields, text| {
         fields.required_line("", text, TEXT_MAX)
@@ -49,6 +52,7 @@ pub fn task(fields: &mut Fields, said: &v1::TaskCard) -> Option<TaskCard> {
         title: title?,
         place: place?,
         rule: rule?,
+        rule_from: rule_from?,
         kit,
         cautions,
         readings,
@@ -85,10 +89,26 @@ fn window(fields: &mut Fields, said: Option<&v1::Window>) -> Said<Option<WindowC
             let percent = fields.number("percent", *percent, 0, u32::from(WINDOW_PERCENT_MAX))?;
             Some(WindowCard::Percent(u8::try_from(percent).unwrap_or(WINDOW_PERCENT_MAX)))
         }
-        Some(v1::window::Width::Days(days)) => {
-            Some(WindowCard::Days(fields.number("days", *days, 0, WINDOW_DAYS_MAX)?))
+        Some(v1::window::Width::Widths(widths)) => {
+            Some(fields.within("widths", |fields| window_widths(fields, widths))?)
         }
     })
+}
+
+fn window_widths(fields: &mut Fields, said: &v1::WindowWidths) -> Option<WindowCard> {
+    if said.days.is_none() && said.count.is_empty() {
+        fields.wrong("", "states neither days nor a count; give one of them, or leave the window out");
+        return None;
+    }
+    let days = match said.days {
+        None => Some(None),
+        Some(days) => fields.number("days", days, 0, WINDOW_DAYS_MAX).map(Some),
+    };
+    let count = match said.count.as_str() {
+        "" => Some(None),
+        count => fields.amount_text("count", count).map(Some),
+    };
+    Some(WindowCard::Exact { days: days?, count: count? })
 }
 
 fn clause(fields: &mut Fields, said: &v1::Clause) -> Option<ClauseCard> {
@@ -97,8 +117,11 @@ fn clause(fields: &mut Fields, said: &v1::Clause) -> Option<ClauseCard> {
             fields.within("calendar", |fields| calendar(fields, said))
         }
         Some(v1::clause::Counts::Meter(said)) => fields.within("meter", |fields| meter(fields, said)),
+        Some(v1::clause::Counts::Recurrence(said)) => {
+            fields.within("recurrence", |fields| recurrence(fields, said))
+        }
         None => {
-            fields.wrong("counts", "is missing; give a calendar clause or a meter clause");
+            fields.wrong("counts", "is missing; give a calendar, a meter or a recurrence clause");
             None
         }
     }
@@ -134,6 +157,28 @@ fn meter(fields: &mut Fields, said: &v1::MeterClause) -> Option<ClauseCard> {
         _ => stray(fields, "base_count", &said.base_count),
     };
     Some(ClauseCard::Meter { meter: meter?, every: every?, grid_base: grid.and(grid_base)? })
+}
+
+/// How many rules that cannot be taken are looked at in one message: a rule without days takes some milliseconds to
+/// be known for one, and many of them would take the service's time.
+const RECURRENCES_WRONG_MAX: usize = 100;
+
+fn recurrence(fields: &mut Fields, said: &v1::RecurrenceClause) -> Option<ClauseCard> {
+    let from = fields.day("from_day", &said.from_day)?;
+    if fields.wrong_so_far() >= RECURRENCES_WRONG_MAX {
+        return None;
+    }
+    match Recurrence::new(&said.rule, from) {
+        Ok(recurrence) => Some(ClauseCard::Recurrence(recurrence)),
+        Err(error @ RecurrenceError::BaseDay(_)) => {
+            fields.wrong("from_day", error.to_string());
+            None
+        }
+        Err(error) => {
+            fields.wrong("rule", format!("`{}` {error}", super::fields::shown(&said.rule)));
+            None
+        }
+    }
 }
 
 fn on_grid(fields: &mut Fields, value: i32) -> Option<bool> {

@@ -6,7 +6,7 @@ use super::people::{known_person, names};
 use super::request::Keep;
 use super::shop_write::OPEN_ORDER;
 use super::tx::Tx;
-use super::{orders, plan_reads, refresh};
+use super::{ended, orders, plan_reads, refresh};
 use crate::contract::{Ended, Result, StoreError};
 use fettler_domain::closing::{Asked, Judged, Stood, judge};
 use fettler_domain::error::Error;
@@ -26,14 +26,14 @@ const ORDER: &str = "SELECT o.state, o.machine, o.task, t.card, t.sheet, t.activ
 /// The open orders of all tasks that a task covers, directly and through others.
 const COVERED: &str = "WITH RECURSIVE c(task) AS (SELECT smaller FROM task_cover WHERE site = $1 AND larger = $2 \
     UNION SELECT x.smaller FROM c JOIN task_cover x ON x.site = $1 AND x.larger = c.task) \
-    SELECT o.number FROM c JOIN work_order o ON o.site = $1 AND o.task = c.task AND o.state = 'open' ORDER BY o.number";
+    SELECT o.number FROM c JOIN work_order o ON o.site = $1 AND o.task = c.task AND o.planned = 1 AND o.state = 'open' ORDER BY o.number";
 const LAST: &str = "SELECT MAX(done_at) FROM closing WHERE site = $1 AND task = $2 AND undone = 0";
 const POINTS: &str = "SELECT card FROM point WHERE site = $1 AND machine = $2";
 const PUT_CLOSING: &str = "INSERT INTO closing (site, number, work_order, task, machine, done_at, entered_at, covered_by, \
     undone, record, leaf) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, 0, $9, $10)";
-const CLOSE: &str = "UPDATE work_order SET state = 'closed', ended_at = $3, closing = $4, leaf = $5 \
+const CLOSE: &str = "UPDATE work_order SET state = 'closed', planned = 0, ended_at = $3, closing = $4, leaf = $5 \
     WHERE site = $1 AND number = $2 AND state = 'open'";
-const OPEN_BY_TASK: &str = "SELECT number FROM work_order WHERE site = $1 AND state = 'open' AND task IN \
+const OPEN_BY_TASK: &str = "SELECT number FROM work_order WHERE site = $1 AND planned = 1 AND state = 'open' AND task IN \
     (SELECT task FROM closing WHERE site = $1 AND (work_order = $2 OR covered_by = \
     (SELECT closing FROM work_order WHERE site = $1 AND number = $2))) ORDER BY number";
 
@@ -61,6 +61,7 @@ impl Subject {
         let Some(card) = &self.card else { return Asked { order: self.order, ..Asked::default() } };
         Asked {
             order: self.order,
+            task: Some(card.key.clone()),
             cautions: card.cautions.clone(),
             readings: card.readings.clone(),
             certificate: card.certificate,
@@ -145,8 +146,9 @@ pub(super) async fn close(tx: &mut Tx, site: SiteId, said: ClosingSaid) -> Resul
         smaller.covered_by = Some(number);
         put(tx, site, subject, &smaller, None).await?;
     }
-    refresh::machines(tx, site, &BTreeSet::from([machine])).await?;
+    let void = refresh::machines(tx, site, &BTreeSet::from([machine])).await?;
     let brought = Brought {
+        void,
         next: numbers(tx, OPEN_BY_TASK, site, said.order).await?,
         covered: judged.covered,
         left_open: judged.left_open,
@@ -164,6 +166,7 @@ struct Brought {
     covered: Vec<OrderNumber>,
     left_open: Vec<(OrderNumber, Vec<String>)>,
     findings: Vec<String>,
+    void: Vec<OrderNumber>,
 }
 
 /// What a closing brought about, read back. Of the next orders those are shown that are still open.
@@ -182,8 +185,9 @@ async fn ended(tx: &mut Tx, site: SiteId, order: OrderNumber, brought: Brought) 
     for (order, lacks) in &brought.left_open {
         remarks.push(format!("order {order} stays open: {}", lacks.join(", ")));
     }
+    remarks.extend(brought.void.iter().copied().map(ended::remark));
     let left_open = brought.left_open.into_iter().map(|(order, _)| order).collect();
-    Ok(Ended { order: Some(closed), next, covered, left_open, void: Vec::new(), remarks })
+    Ok(Ended { order: Some(closed), next, covered, left_open, void: brought.void, remarks })
 }
 
 /// The order numbers that a statement over a site and an order gives.
@@ -256,7 +260,9 @@ fn record(
     let governed_then = plan.governing.zip(plan.governing.and_then(|clause| plan.clauses.get(clause)));
     let governed_then = governed_then.map(|(clause, state)| match &state.counted {
         Counted::Meter { h, known_to, .. } => GovernedThen { clause, h: *h, known_to: *known_to },
-        Counted::Calendar { .. } => GovernedThen { clause, h: None, known_to: None },
+        Counted::Calendar { .. } | Counted::Recurrence { .. } => {
+            GovernedThen { clause, h: None, known_to: None }
+        }
     });
     Ok(ClosingRecord {
         closing: tx.head(site)?.next_closing(),
@@ -273,6 +279,7 @@ fn record(
         certificate: said.certificate.clone(),
         second_person: people.second_person,
         minutes: said.minutes,
+        left_out: said.left_out.clone(),
         due_then: plan.due,
         due_kind_then: Some(plan.kind),
         late_from_then: plan.late,

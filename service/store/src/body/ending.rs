@@ -8,7 +8,7 @@ use super::orders::RaisedCard;
 use super::people::known_person;
 use super::request::Keep;
 use super::tx::Tx;
-use super::{orders, plan_reads, refresh, sites};
+use super::{ended, orders, plan_reads, refresh, sites};
 use crate::contract::{DueEntry, Ended, Result};
 use fettler_domain::error::Error;
 use fettler_domain::ids::{ClosingId, MachineId, OrderNumber, PersonId, SiteId, TaskId};
@@ -21,11 +21,11 @@ use serde::{Deserialize, Serialize};
 use serde_json::json;
 use std::collections::{BTreeMap, BTreeSet};
 
-const SKIP: &str = "UPDATE work_order SET state = 'skipped', ended_at = $3, skipped_by = $4, leaf = $5 \
+const SKIP: &str = "UPDATE work_order SET state = 'skipped', planned = 0, ended_at = $3, skipped_by = $4, leaf = $5 \
     WHERE site = $1 AND number = $2 AND state = 'open'";
 const MACHINE: &str = "SELECT number, state FROM machine WHERE site = $1 AND tag = $2";
 const RAISE: &str = "INSERT INTO work_order (site, number, machine, title, hazard, state, opened_at, raised_at, raised_by, \
-    card, reason, leaf) VALUES ($1, $2, $3, $4, $5, 'open', $6, $7, $8, $9, '', $10)";
+    card, reason, leaf, planned) VALUES ($1, $2, $3, $4, $5, 'open', $6, $7, $8, $9, '', $10, 1)";
 const RAISED: &str = "SELECT o.machine, m.tag, m.name, m.area, o.title, o.hazard, o.opened_at, o.raised_at \
     FROM work_order o JOIN machine m ON m.site = o.site AND m.number = o.machine WHERE o.site = $1 AND o.number = $2";
 /// The closing of an order and those it covered.
@@ -35,10 +35,11 @@ const TO_UNDO: &str = "SELECT c.number, c.work_order, c.task, c.record FROM clos
 /// What ended an order of the task after the closing.
 const LATER: &str = "SELECT number, state FROM work_order WHERE site = $1 AND task = $2 AND number > $3 \
     AND state IN ('closed', 'skipped') ORDER BY number LIMIT 1";
-const NEXT: &str = "SELECT number FROM work_order WHERE site = $1 AND task = $2 AND state = 'open'";
-const VOID: &str = "UPDATE work_order SET state = 'void', ended_at = $3, reason = $4, leaf = $5 \
+const NEXT: &str =
+    "SELECT number FROM work_order WHERE site = $1 AND task = $2 AND planned = 1 AND state = 'open'";
+const VOID: &str = "UPDATE work_order SET state = 'void', planned = 0, ended_at = $3, reason = $4, leaf = $5 \
     WHERE site = $1 AND number = $2";
-const REOPEN: &str = "UPDATE work_order SET state = 'open', ended_at = NULL, closing = NULL, leaf = $3 \
+const REOPEN: &str = "UPDATE work_order SET state = 'open', planned = 1, ended_at = NULL, closing = NULL, leaf = $3 \
     WHERE site = $1 AND number = $2";
 const MARK: &str = "UPDATE closing SET undone = 1, record = $3 WHERE site = $1 AND number = $2";
 
@@ -63,9 +64,9 @@ pub(super) async fn skip(tx: &mut Tx, site: SiteId, ask: Ending) -> Result<Ended
         tx.undo_at_end();
     }
     tx.take(site).await?;
-    if let Some(next) = tx.replayed::<Vec<OrderNumber>>(site).await? {
+    if let Some(brought) = tx.replayed::<Skipping>(site).await? {
         let own = subject(tx, site, ask.order).await?;
-        return skipped(tx, site, &own, &next).await;
+        return skipped(tx, site, &own, brought).await;
     }
     let own = subject(tx, site, ask.order).await?;
     must_be_open(tx, site, &own).await?;
@@ -91,20 +92,27 @@ pub(super) async fn skip(tx: &mut Tx, site: SiteId, ask: Ending) -> Result<Ended
     if let Some(next) = next {
         open_next(tx, site, &own, next).await?;
     }
-    refresh::machines(tx, site, &BTreeSet::from([own.machine])).await?;
-    let next: Vec<OrderNumber> = next.into_iter().collect();
-    tx.remember(site, &next, Some(leaf), Keep::AWhile).await?;
+    let void = refresh::machines(tx, site, &BTreeSet::from([own.machine])).await?;
+    let brought = Skipping { next: next.into_iter().collect(), void };
+    tx.remember(site, &brought, Some(leaf), Keep::AWhile).await?;
     tx.forget_machines([own.machine]);
-    skipped(tx, site, &own, &next).await
+    skipped(tx, site, &own, brought).await
 }
 
-async fn skipped(tx: &mut Tx, site: SiteId, own: &Subject, next: &[OrderNumber]) -> Result<Ended> {
+/// What a skip brought about, as its request id keeps it.
+#[derive(Serialize, Deserialize)]
+struct Skipping {
+    next: Vec<OrderNumber>,
+    void: Vec<OrderNumber>,
+}
+
+async fn skipped(tx: &mut Tx, site: SiteId, own: &Subject, brought: Skipping) -> Result<Ended> {
     tx.flush().await?;
     let order = orders::one(&mut tx.conn, site, own.order).await?;
-    let next = plan_reads::entries(&mut tx.conn, site, next).await?;
-    let remarks =
-        own.hazard.then(|| "a hazard was skipped; it is still there".to_owned()).into_iter().collect();
-    Ok(Ended { order: Some(order), next, remarks, ..Ended::default() })
+    let next = plan_reads::entries(&mut tx.conn, site, &brought.next).await?;
+    let hazard = own.hazard.then(|| "a hazard was skipped; it is still there".to_owned());
+    let remarks = hazard.into_iter().chain(brought.void.iter().copied().map(ended::remark)).collect();
+    Ok(Ended { order: Some(order), next, void: brought.void, remarks, ..Ended::default() })
 }
 
 fn append(
@@ -277,6 +285,9 @@ pub(super) async fn undo(tx: &mut Tx, site: SiteId, ask: Ending) -> Result<Ended
             .await?;
     }
     for step in &steps {
+        if let Some(task) = step.task {
+            ended::leave(tx, site, task).await?;
+        }
         let undone = Undone { at: now, by: person, reason: ask.reason.clone() };
         write_undone(tx, site, step, undone, leaf).await?;
     }

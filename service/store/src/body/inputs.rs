@@ -5,10 +5,11 @@ use super::bulk::Bulk;
 use super::decode::Reading;
 use crate::contract::{Result, StoreError};
 use fettler_domain::ids::{MachineId, MeterId, OrderNumber, SiteId, TaskId};
+use fettler_domain::order::OrderState;
 use fettler_domain::plan::{Closing, Covers, LastDone, PlanRow, Rest, RuleVersion, Skip, TaskInput};
 use fettler_domain::quantity::{MeterKind, Unit};
 use fettler_domain::time::{ShopDay, Ts};
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 macro_rules! by_machine {
     ($name:ident, $select:literal) => {
@@ -30,21 +31,21 @@ by_machine!(
 );
 by_machine!(
     ORDERS,
-    "SELECT o.machine, o.number, o.task, o.hazard, o.raised_at FROM k CROSS JOIN work_order o \
-     WHERE o.site = k.site AND o.machine = k.machine AND o.state = 'open' ORDER BY o.machine, o.number"
+    "SELECT o.machine, o.number, o.task, o.hazard, o.raised_at, o.state FROM k CROSS JOIN work_order o \
+     WHERE o.site = k.site AND o.machine = k.machine AND o.planned = 1 ORDER BY o.machine, o.number"
 );
 by_machine!(
     VERSIONS,
     "SELECT o.machine, o.number, v.effective, v.rule FROM k CROSS JOIN work_order o CROSS JOIN rule_version v \
-     WHERE o.site = k.site AND o.machine = k.machine AND o.state = 'open' AND v.site = o.site AND v.task = o.task \
-     ORDER BY v.task, v.version"
+     WHERE o.site = k.site AND o.machine = k.machine AND o.planned = 1 AND v.site = o.site AND v.task = o.task \
+     AND v.withdrawn IS NULL ORDER BY v.task, v.version"
 );
 by_machine!(
     // What planning counts from: the last closing of all, and the last ahead of each skip. A closing with a later one
     // and no skip between them is left out.
     CLOSINGS,
     "SELECT o.machine, o.number, c.done_at FROM k CROSS JOIN work_order o CROSS JOIN closing c \
-     WHERE o.site = k.site AND o.machine = k.machine AND o.state = 'open' AND c.site = o.site AND c.task = o.task \
+     WHERE o.site = k.site AND o.machine = k.machine AND o.planned = 1 AND c.site = o.site AND c.task = o.task \
      AND c.undone = 0 AND NOT EXISTS (SELECT 1 FROM closing d WHERE d.site = c.site AND d.task = c.task \
      AND d.undone = 0 AND d.done_at > c.done_at AND NOT EXISTS (SELECT 1 FROM work_order s WHERE s.site = c.site \
      AND s.task = c.task AND s.state = 'skipped' AND s.ended_at >= c.done_at AND s.ended_at < d.done_at))"
@@ -52,13 +53,13 @@ by_machine!(
 by_machine!(
     SKIPS,
     "SELECT o.machine, o.number, s.ended_at FROM k CROSS JOIN work_order o CROSS JOIN work_order s \
-     WHERE o.site = k.site AND o.machine = k.machine AND o.state = 'open' AND s.site = o.site AND s.task = o.task \
+     WHERE o.site = k.site AND o.machine = k.machine AND o.planned = 1 AND s.site = o.site AND s.task = o.task \
      AND s.state = 'skipped'"
 );
 by_machine!(
     LAST_DONE,
     "SELECT o.machine, o.number, d.day, d.counts FROM k CROSS JOIN work_order o CROSS JOIN last_done d \
-     WHERE o.site = k.site AND o.machine = k.machine AND o.state = 'open' AND d.site = o.site AND d.task = o.task"
+     WHERE o.site = k.site AND o.machine = k.machine AND o.planned = 1 AND d.site = o.site AND d.task = o.task"
 );
 by_machine!(
     COVERS,
@@ -73,11 +74,19 @@ static ALL_CLOSINGS: Bulk = Bulk::new(
     ") SELECT c.task, c.done_at FROM k CROSS JOIN closing c WHERE c.site = k.site AND c.task = k.task AND c.undone = 0",
 );
 
+static ALL_VERSIONS: Bulk = Bulk::new(
+    "WITH k(site, task) AS (VALUES",
+    1,
+    1,
+    ") SELECT v.task, v.leaf, v.withdrawn, v.effective, v.rule FROM k CROSS JOIN rule_version v \
+     WHERE v.site = k.site AND v.task = k.task ORDER BY v.task, v.version",
+);
+
 #[cfg(test)]
 pub(super) fn all_sql() -> Vec<&'static str> {
-    [&MACHINES, &METERS, &RESTS, &ORDERS, &VERSIONS, &CLOSINGS, &SKIPS, &LAST_DONE, &COVERS, &ALL_CLOSINGS]
-        .map(Bulk::sample)
-        .to_vec()
+    let of_machines =
+        [&MACHINES, &METERS, &RESTS, &ORDERS, &VERSIONS, &CLOSINGS, &SKIPS, &LAST_DONE, &COVERS];
+    of_machines.into_iter().chain([&ALL_CLOSINGS, &ALL_VERSIONS]).map(Bulk::sample).collect()
 }
 
 /// What is known of one machine.
@@ -86,8 +95,11 @@ pub(super) struct MachineMind {
     pub(super) area: String,
     /// Its meters with their units.
     pub(super) meters: Vec<(MeterId, Unit)>,
-    /// Its open orders, each without the machine's meters and rests, which are put in while planning.
+    /// Its open orders, and those that are void because their rule has ended, each without the machine's meters and
+    /// rests, which are put in while planning.
     pub(super) orders: Vec<TaskInput>,
+    /// Which of its orders are void because their rule has ended.
+    pub(super) ended: BTreeSet<OrderNumber>,
     /// When it was laid up.
     pub(super) rests: Vec<Rest>,
     /// Which of its tasks cover which.
@@ -183,7 +195,8 @@ async fn load_machines(
         let mut row = Reading::new(row, "machine");
         let (machine, area) = (MachineId(row.next()?), row.next()?);
         let (meters, orders, rests) = (Vec::new(), Vec::new(), Vec::new());
-        let mind = MachineMind { area, meters, orders, rests, covers: Covers::default(), stored: None };
+        let (ended, covers) = (BTreeSet::new(), Covers::default());
+        let mind = MachineMind { area, meters, orders, ended, rests, covers, stored: None };
         minds.insert(machine, mind);
     }
     for row in &of(&METERS, &mut *conn, site, machines).await? {
@@ -219,7 +232,11 @@ async fn load_machines(
             meters: BTreeMap::new(),
             fleet_epoch: 0,
         };
+        let state: OrderState = row.word("state")?;
         if let Some(mind) = minds.get_mut(&machine) {
+            if state == OrderState::Void {
+                mind.ended.insert(order.order);
+            }
             mind.orders.push(order);
         }
     }
@@ -242,6 +259,40 @@ pub(super) async fn all_closings(
     Ok(found)
 }
 
+/// A version of a rule, with the entry that recorded it and the one by which it was withdrawn.
+pub(super) struct SavedVersion {
+    /// The version.
+    pub(super) version: RuleVersion,
+    /// When it was recorded, as the journal's entry.
+    saved: i64,
+    withdrawn: Option<i64>,
+}
+
+impl SavedVersion {
+    /// Whether it stood when a journal entry was made: what was declared since changes nothing that was closed.
+    pub(super) fn stood_at(&self, entry: i64) -> bool {
+        self.saved <= entry && self.withdrawn.is_none_or(|withdrawn| withdrawn > entry)
+    }
+}
+
+/// All versions of tasks' rules, withdrawn ones among them, in the order in which they were saved.
+pub(super) async fn all_versions(
+    conn: &mut Conn,
+    site: SiteId,
+    tasks: &[TaskId],
+) -> Result<HashMap<TaskId, Vec<SavedVersion>>> {
+    let site = i64::from(site.0);
+    let mut found: HashMap<TaskId, Vec<SavedVersion>> = HashMap::new();
+    for row in &ALL_VERSIONS.fetch(conn, tasks, |q| q.bind(site), |q, task| q.bind(task.0)).await? {
+        let mut row = Reading::new(row, "rule_version");
+        let (task, saved, withdrawn) = (TaskId(row.next()?), row.next()?, row.next()?);
+        let effective = ShopDay::from_days(row.number("effective")?);
+        let version = RuleVersion { effective, rule: row.json("rule")? };
+        found.entry(task).or_default().push(SavedVersion { version, saved, withdrawn });
+    }
+    Ok(found)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -255,12 +306,12 @@ mod tests {
 
     const SHOP: &str = "INSERT INTO machine VALUES (1, 1, 'L-1', 'L-1', '', '', 'in_service', 0, '', NULL, '', 0); \
         INSERT INTO task VALUES (1, 1, 1, 'filter', NULL, '', 0, 1, 0); \
-        INSERT INTO work_order (site, number, machine, task, title, hazard, state, opened_at, card, reason) \
-        VALUES (1, 1, 1, 1, '', 0, 'open', 0, '', '')";
+        INSERT INTO work_order (site, number, machine, task, title, hazard, state, opened_at, card, reason, \
+        planned) VALUES (1, 1, 1, 1, '', 0, 'open', 0, '', '', 1)";
     const SKIPPED: &str = "INSERT INTO work_order (site, number, machine, task, title, hazard, state, opened_at, card, \
-        reason, ended_at) VALUES (1, $1, 1, 1, '', 0, 'skipped', 0, '', '', $2)";
+        reason, ended_at, planned) VALUES (1, $1, 1, 1, '', 0, 'skipped', 0, '', '', $2, 0)";
     const CLOSED: &str = "INSERT INTO closing VALUES (1, $1, 1, 1, 1, $2, 0, NULL, $3, '', 0)";
-    const RULE: &str = "INSERT INTO rule_version VALUES (1, 1, 1, 0, $1, 0)";
+    const RULE: &str = "INSERT INTO rule_version VALUES (1, 1, 1, 0, $1, 0, NULL)";
 
     /// A task's rule: every ten days, from the last closing or on a grid.
     fn rule(grid: bool) -> String {

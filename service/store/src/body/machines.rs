@@ -20,7 +20,8 @@ use sqlx::QueryBuilder;
 use std::collections::{BTreeMap, BTreeSet};
 
 const COLUMNS: &str = "SELECT m.number, m.tag, m.name, m.family, m.area, m.state, m.since, m.reason, m.by_person, \
-    (SELECT COUNT(*) FROM work_order o WHERE o.site = m.site AND o.machine = m.number AND o.state = 'open') \
+    (SELECT COUNT(*) FROM work_order o WHERE o.site = m.site AND o.machine = m.number AND o.planned = 1 \
+    AND o.state = 'open') \
     FROM machine m WHERE m.site = ";
 const NAMED: &str = "SELECT machine FROM machine_name WHERE site = $1 AND name = $2";
 static METERS: Bulk = Bulk::new(
@@ -35,13 +36,14 @@ const MOVE: &str = "UPDATE machine SET state = $3, since = $4, reason = $5, by_p
 const REST: &str = "INSERT INTO rest (site, machine, starts, ends) VALUES ($1, $2, $3, NULL) \
     ON CONFLICT (site, machine, starts) DO UPDATE SET ends = NULL";
 const END_REST: &str = "UPDATE rest SET ends = $3 WHERE site = $1 AND machine = $2 AND ends IS NULL";
-const VOID_ALL: &str = "UPDATE work_order SET state = 'void', ended_at = $3, reason = 'machine retired' \
-    WHERE site = $1 AND machine = $2 AND state = 'open' RETURNING number";
+const VOID_ALL: &str = "UPDATE work_order SET state = 'void', planned = 0, ended_at = $3, reason = 'machine retired' \
+    WHERE site = $1 AND machine = $2 AND planned = 1 AND state = 'open' RETURNING number";
+const LEAVE_ALL: &str = "UPDATE work_order SET planned = 0 WHERE site = $1 AND machine = $2 AND planned = 1";
 const RETIRE_TASKS: &str = "UPDATE task SET active = 0 WHERE site = $1 AND machine = $2";
 
 #[cfg(test)]
 pub(super) fn all_sql() -> Vec<&'static str> {
-    vec![NAMED, METERS.sample(), MOVE, REST, END_REST, VOID_ALL, RETIRE_TASKS]
+    vec![NAMED, METERS.sample(), MOVE, REST, END_REST, VOID_ALL, LEAVE_ALL, RETIRE_TASKS]
 }
 
 /// A move that is asked for.
@@ -267,6 +269,7 @@ async fn write_move(
             void.push(OrderNumber(Reading::new(row, "work_order").next()?));
         }
         void.sort_unstable();
+        sqlx::query(LEAVE_ALL).bind(number).bind(id).execute(&mut tx.conn).await?;
         sqlx::query(RETIRE_TASKS).bind(number).bind(id).execute(&mut tx.conn).await?;
     }
     let shape =

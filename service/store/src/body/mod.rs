@@ -11,7 +11,7 @@
 //! * [`inputs`], [`refresh`], [`plan_reads`], [`upkeep`]: the plan.
 //! * [`people`], [`sites`], [`entries`]: the rest of the reading.
 //! * [`shop`], [`shop_state`], [`shop_write`], [`machines`]: declarations and machines.
-//! * [`orders`], [`close`], [`ending`]: work orders.
+//! * [`orders`], [`close`], [`ending`], [`ended`]: work orders.
 //! * [`copy`]: everything, read and written as it stands.
 
 use super::{Db, dialect};
@@ -23,6 +23,7 @@ mod close;
 mod copy;
 mod declared;
 mod decode;
+mod ended;
 mod ending;
 mod entries;
 mod head;
@@ -74,6 +75,7 @@ pub(super) fn all_sql() -> Vec<&'static str> {
         close::ALL_SQL,
         copy::ALL_SQL,
         declared::ALL_SQL,
+        ended::ALL_SQL,
         ending::ALL_SQL,
         head::ALL_SQL,
         reports::ALL_SQL,

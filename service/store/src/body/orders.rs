@@ -2,6 +2,7 @@
 
 use super::bulk::Bulk;
 use super::decode::Reading;
+use super::inputs::SavedVersion;
 use super::mind::Mind;
 use super::{Conn, Db, DbRow, inputs};
 use crate::contract::{ClosingView, OrderFilter, OrderRecord, Page, PageAsk, Result, StoreError};
@@ -199,10 +200,11 @@ async fn add_satisfied(conn: &mut Conn, site: SiteId, found: &mut [Found]) -> Re
     let tasks: BTreeSet<TaskId> = asked.iter().map(|asked| asked.task).collect();
     let tasks: Vec<TaskId> = tasks.into_iter().collect();
     let closings = inputs::all_closings(conn, site, &tasks).await?;
+    let versions = inputs::all_versions(conn, site, &tasks).await?;
     // Each round loads the months that the one before named; a clause names a bounded number of them.
     for _ in 0..super::refresh::ROUNDS_MAX {
         let mut missing = Vec::new();
-        asked.retain_mut(|asked| match asked.judge(&mind, &closings) {
+        asked.retain_mut(|asked| match asked.judge(&mind, &closings, &versions) {
             Ok(answer) => {
                 asked.closing.satisfied = answer;
                 false
@@ -237,6 +239,7 @@ impl<'f> Asked<'f> {
         &self,
         mind: &Mind,
         closings: &HashMap<TaskId, Vec<Closing>>,
+        versions: &HashMap<TaskId, Vec<SavedVersion>>,
     ) -> std::result::Result<Option<Satisfied>, Missing> {
         let Some(known) = mind.machines.get(&self.machine) else { return Ok(None) };
         let Some(order) = known.orders.iter().find(|order| order.task == Some(self.task)) else {
@@ -248,7 +251,10 @@ impl<'f> Asked<'f> {
                 MeterInput { unit: *unit, history: mind.meters.get(meter)?.history.clone(), forecast: None },
             ))
         };
+        let versions = versions.get(&self.task).into_iter().flatten();
+        let versions = versions.filter(|saved| saved.stood_at(self.closing.entry));
         let input = TaskInput {
+            versions: versions.map(|saved| saved.version.clone()).collect(),
             closings: closings.get(&self.task).cloned().unwrap_or_default(),
             rests: known.rests.clone(),
             meters: known.meters.iter().filter_map(history).collect(),

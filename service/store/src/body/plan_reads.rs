@@ -39,7 +39,7 @@ pub(super) const STALE: &str = concat!(
 );
 const OPEN_OF_TASK: &str = "SELECT o.number FROM machine_name n \
     JOIN task t ON t.site = n.site AND t.machine = n.machine \
-    JOIN work_order o ON o.site = t.site AND o.task = t.number AND o.state = 'open' \
+    JOIN work_order o ON o.site = t.site AND o.task = t.number AND o.planned = 1 AND o.state = 'open' \
     WHERE n.site = $1 AND n.name = $2 AND t.key = $3";
 const MACHINE_OF_OPEN: &str =
     "SELECT machine FROM work_order WHERE site = $1 AND number = $2 AND state = 'open'";

@@ -4,10 +4,10 @@ use super::bulk::Bulk;
 use super::decode::to_json;
 use super::mind::Mind;
 use super::tx::Tx;
-use super::{Conn, beside};
+use super::{Conn, beside, ended};
 use crate::contract::{Result, StoreError};
 use fettler_domain::forecast::FleetFigures;
-use fettler_domain::ids::{MachineId, MeterId, SiteId};
+use fettler_domain::ids::{MachineId, MeterId, OrderNumber, SiteId};
 use fettler_domain::ledger::history::Month;
 use fettler_domain::plan::{MeterInput, Missing, PLANNER_VERSION, PlanRow, TaskInput, plan_task};
 use fettler_domain::time::ShopDay;
@@ -51,14 +51,20 @@ pub(super) fn all_sql() -> Vec<&'static str> {
 pub(super) const ROUNDS_MAX: usize = 64;
 
 /// Computes the rows of machines whose declarations, orders or closings the transaction changed, as of the shop day
-/// of its moment, and clears those of orders that are no longer open. The site must have been taken.
-pub(super) async fn machines(tx: &mut Tx, site: SiteId, machines: &BTreeSet<MachineId>) -> Result<()> {
+/// of its moment, and clears those of orders that are no longer open; gives the orders that became void because their
+/// rule has ended. The site must have been taken.
+pub(super) async fn machines(
+    tx: &mut Tx,
+    site: SiteId,
+    machines: &BTreeSet<MachineId>,
+) -> Result<Vec<OrderNumber>> {
     tx.minds.forget_machines(site, machines.iter().copied());
     let mut mind = tx.mind(site).await?;
     let as_of = mind.calendar.shop_day_of(tx.caller.now);
     clear(&mut tx.conn, site, machines).await?;
     refresh(&mut tx.conn, site, &mut mind, machines, as_of).await?;
-    tx.keep_mind(mind)
+    tx.keep_mind(mind)?;
+    ended::turn(tx, site, machines).await
 }
 
 /// Clears rows of these machines' orders that are no longer open.
@@ -190,8 +196,9 @@ impl Round {
             fresh.computed += rows.len() as u64;
             let stored = known.stored.as_deref().unwrap_or_default();
             for row in rows.iter().filter(|row| !stored.contains(row)) {
-                let changed = Changed { area: known.area.clone(), payload: to_json(row)?, row: row.clone() };
-                fresh.changed.push(changed);
+                let turning = ended::is_turning(&known.ended, row);
+                let (area, payload) = (known.area.clone(), to_json(row)?);
+                fresh.changed.push(Changed { area, payload, row: row.clone(), turning });
             }
             known.stored = Some(rows);
         }
@@ -211,6 +218,8 @@ struct Changed {
     area: String,
     payload: String,
     row: PlanRow,
+    /// Whether its order is to become void or open again, which upkeep does where the transaction cannot.
+    turning: bool,
 }
 
 /// The rows of machines as of a shop day, covers marked, in the order of their numbers.
@@ -253,7 +262,7 @@ fn plan_machine(
         // The machine's histories are handed from order to order and then back instead of copied for each.
         swap(order, &mut meters, &mut rests);
         match plan_task(order, &mind.calendar, as_of) {
-            Ok(row) => rows.push(row),
+            Ok(row) => rows.extend(ended::kept(&known.ended, row)),
             Err(months) => missing.extend(months),
         }
         swap(order, &mut meters, &mut rests);
@@ -287,7 +296,7 @@ async fn write(conn: &mut Conn, site: SiteId, rows: &[Changed]) -> Result<()> {
             conn,
             rows,
             |q| q.bind(site),
-            |q, Changed { area, payload, row }| {
+            |q, Changed { area, payload, row, turning }| {
                 q.bind(row.order.0)
                     .bind(i64::from(row.section as u8))
                     .bind(row.key_time.0)
@@ -304,7 +313,7 @@ async fn write(conn: &mut Conn, site: SiteId, rows: &[Changed]) -> Result<()> {
                     .bind(row.stamp.calendar_revision)
                     .bind(row.stamp.zone_data.as_ref())
                     .bind(i64::from(row.stamp.planner))
-                    .bind(0_i64)
+                    .bind(i64::from(*turning))
                     .bind(payload.as_str())
             },
         )

@@ -208,6 +208,7 @@ pub(super) fn declaration(key: Key, state: ShopState) -> Declaration {
         people: state.people.into_iter().collect(),
         sheets: state.sheets.into_values().collect(),
         machines: standing.map(|(tag, machine)| machine_card(tag, machine)).collect(),
+        past_rules: false,
     }
 }
 

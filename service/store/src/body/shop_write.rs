@@ -1,6 +1,7 @@
 //! Writing what a declaration changes: each step one fact of the journal, with the state before cited by its digest.
 
 use super::decode::{to_json, to_word};
+use super::ended;
 use super::journal::{Fact, digest_of};
 use super::people::person_named;
 use super::shop_state::MachineExtra;
@@ -40,14 +41,17 @@ const PUT_POINT: &str = "INSERT INTO point (site, number, machine, key, card, le
 const PUT_TASK: &str = "INSERT INTO task (site, number, machine, key, sheet, card, hazard, active, leaf) \
     VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9) ON CONFLICT (site, number) DO UPDATE SET sheet = excluded.sheet, \
     card = excluded.card, hazard = excluded.hazard, active = excluded.active, leaf = excluded.leaf";
+/// Versions from the new one's day on, and those that are still to come.
+const WITHDRAW_RULES: &str = "UPDATE rule_version SET withdrawn = $5 WHERE site = $1 AND task = $2 \
+    AND withdrawn IS NULL AND (effective >= $3 OR effective > $4)";
 const PUT_RULE: &str = "INSERT INTO rule_version (site, task, version, effective, rule, leaf) SELECT $1, $2, \
     COALESCE(MAX(version), 0) + 1, $3, $4, $5 FROM rule_version WHERE site = $1 AND task = $2";
 pub(super) const OPEN_ORDER: &str = "INSERT INTO work_order (site, number, machine, task, title, hazard, state, opened_at, \
-    card, reason) VALUES ($1, $2, $3, $4, $5, $6, 'open', $7, '{}', '')";
+    card, reason, planned) VALUES ($1, $2, $3, $4, $5, $6, 'open', $7, '{}', '', 1)";
 const RETITLE: &str =
-    "UPDATE work_order SET title = $3, hazard = $4 WHERE site = $1 AND task = $2 AND state = 'open'";
-const VOID: &str = "UPDATE work_order SET state = 'void', ended_at = $3, reason = $4 \
-    WHERE site = $1 AND task = $2 AND state = 'open' RETURNING number";
+    "UPDATE work_order SET title = $3, hazard = $4 WHERE site = $1 AND task = $2 AND planned = 1";
+const VOID: &str = "UPDATE work_order SET state = 'void', planned = 0, ended_at = $3, reason = $4 \
+    WHERE site = $1 AND task = $2 AND planned = 1 AND state = 'open' RETURNING number";
 const PUT_LAST_DONE: &str = "INSERT INTO last_done (site, task, day, counts, leaf) VALUES ($1, $2, $3, $4, $5) \
     ON CONFLICT (site, task) DO UPDATE SET day = excluded.day, counts = excluded.counts, leaf = excluded.leaf";
 const DROP_COVERS: &str = "DELETE FROM task_cover WHERE site = $1 \
@@ -83,6 +87,7 @@ pub(super) const ALL_SQL: &[&str] = &[
     PUT_METER,
     PUT_POINT,
     PUT_TASK,
+    WITHDRAW_RULES,
     PUT_RULE,
     OPEN_ORDER,
     RETITLE,
@@ -424,7 +429,7 @@ impl<'s> Writing<'s> {
         machine: &Key,
         card: &TaskCard,
         sheet: Option<&Key>,
-        new_rule: bool,
+        new_rule: Option<ShopDay>,
     ) -> Result<TaskId> {
         let id = self.machine_id(tx, machine).await?;
         let known = self.ids(tx).await?.tasks.get(&(id, card.key.clone())).copied();
@@ -438,13 +443,22 @@ impl<'s> Writing<'s> {
         let after = task_state(id, card, sheet)?;
         let leaf = self.append(tx, Kind::TaskDeclared, format!("tasks/{number}"), after, before)?;
         self.put_task(tx, number, id, card, sheet, leaf).await?;
-        if new_rule && let Some(rule) = &card.rule {
+        if let Some((from, rule)) = new_rule.zip(card.rule.as_ref()) {
             let meters = self.meters_of(tx, id).await?;
             let rule = checked_rule(rule, "rule", &meters).map_err(fettler_domain::error::Error::Invalid)?;
+            let from = i64::from(from.to_days());
+            sqlx::query(WITHDRAW_RULES)
+                .bind(self.number)
+                .bind(number.0)
+                .bind(from)
+                .bind(i64::from(self.today.to_days()))
+                .bind(leaf)
+                .execute(&mut tx.conn)
+                .await?;
             sqlx::query(PUT_RULE)
                 .bind(self.number)
                 .bind(number.0)
-                .bind(i64::from(self.today.to_days()))
+                .bind(from)
                 .bind(to_json(&rule)?)
                 .bind(leaf)
                 .execute(&mut tx.conn)
@@ -521,6 +535,7 @@ impl<'s> Writing<'s> {
             .bind("task retired")
             .fetch_optional(&mut tx.conn)
             .await?;
+        ended::leave(tx, self.site, number).await?;
         card.retire = true;
         let mut after = task_state(id, &card, sheet)?;
         if let Some(row) = void {

@@ -1,10 +1,11 @@
-//! Upkeep: what time and changed declarations ask to be done again. None of it is a fact, so it makes no leaf.
+//! Upkeep: what time and changed declarations ask to be done again. None of it is a fact, so it makes no leaf, but for
+//! an order that becomes void because its rule has ended, or is open again because it has not.
 
 use super::bulk::{Bulk, Query};
 use super::decode::Reading;
 use super::mind::Mind;
 use super::tx::Tx;
-use super::{Conn, apply, ledger, refresh};
+use super::{Conn, apply, ended, ledger, refresh};
 use crate::contract::{Result, Upkeep};
 use fettler_domain::calendar::Calendar;
 use fettler_domain::ids::{MachineId, SiteId};
@@ -97,8 +98,10 @@ pub(super) async fn upkeep(tx: &mut Tx, site: SiteId, limit: u32) -> Result<Upke
     if !reports.is_empty() {
         refreshed += judge_again(&mut tx.conn, site, &mut mind, reports, now).await?;
     }
-    refreshed += plan_again(&mut tx.conn, site, &mut mind, rows, today).await?;
+    let machines: BTreeSet<MachineId> = rows.into_iter().collect();
+    refreshed += plan_again(&mut tx.conn, site, &mut mind, &machines, today).await?;
     tx.keep_mind(mind)?;
+    ended::turn(tx, site, &machines).await?;
     Ok(Upkeep { refreshed, judged, more })
 }
 
@@ -162,18 +165,17 @@ async fn plan_again(
     conn: &mut Conn,
     site: SiteId,
     mind: &mut Mind,
-    rows: Vec<MachineId>,
+    machines: &BTreeSet<MachineId>,
     today: ShopDay,
 ) -> Result<u64> {
-    let machines: BTreeSet<MachineId> = rows.into_iter().collect();
-    refresh::clear(conn, site, &machines).await?;
-    for machine in &machines {
+    refresh::clear(conn, site, machines).await?;
+    for machine in machines {
         // Whatever is remembered of them, the stored rows are to be written anew.
         if let Some(known) = mind.machines.get_mut(machine) {
             known.stored = None;
         }
     }
-    refresh::refresh(conn, site, mind, &machines, today).await
+    refresh::refresh(conn, site, mind, machines, today).await
 }
 
 #[cfg(test)]

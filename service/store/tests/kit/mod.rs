@@ -67,6 +67,7 @@ pub fn task(task: &str, title: &str, clauses: Vec<ClauseCard>) -> TaskCard {
         title: name(title),
         place: "left side".into(),
         rule: Some(RuleCard { clauses, combine: Combine::Earliest, window: None, keep_closed_days: false }),
+        rule_from: None,
         kit: Vec::new(),
         cautions: Vec::new(),
         readings: Vec::new(),
@@ -130,6 +131,7 @@ pub fn declaration() -> Declaration {
         people: vec![name("Ada")],
         sheets: Vec::new(),
         machines: vec![lathe],
+        past_rules: false,
     }
 }
 
