@@ -124,7 +124,7 @@ fn standing(
 
 /// What an expected date rests on, in words.
 fn history(used: &Expectation, unit: Unit) -> String {
-    let rate = format!("{} a day", used.per_day.to_text(unit, 1));
+    let rate = format!("{} {} a day", used.per_day.to_text(unit, 1), unit.sign());
     let ran = format!("{} in the 28 days before", used.last_28_days.display(unit));
     let reports = match used.reports {
         1 => "1 report".to_owned(),
@@ -189,7 +189,14 @@ mod tests {
                 threshold: Some(hours(500)),
                 h: Some(Amount(502_500 * 3_600)),
                 known_to: Some(calendar.start_of(day("2026-11-24"))),
-                expectation: None,
+                expectation: Some(Expectation {
+                    basis: Basis::Reports,
+                    reports: 20,
+                    last_28_days: hours(80),
+                    per_day: Amount(80 * 3_600_000 / 28),
+                    doubt_percent: 12,
+                    silent: false,
+                }),
             },
         }
     }
@@ -255,7 +262,8 @@ mod tests {
         assert_eq!(told.iter().map(|clause| clause.governs).collect::<Vec<_>>(), [false, true, false]);
         assert_eq!(told[1].clause, "every 400 h operating");
         assert_eq!((told[1].counted.as_str(), told[1].threshold.as_str()), ("402.5", "500"));
-        assert_eq!(told[1].history, "80 h in the 28 days before");
+        let rests_on = "80 h in the 28 days before; 2.9 h a day expected, give or take 12 %, from 20 reports";
+        assert_eq!(told[1].history, rests_on);
         let expect = format!("{ran}; not before 20 Nov, when the rule changed; hours known to Tuesday 06:00");
         assert_eq!(why(&row, &calendar, today), expect);
     }
