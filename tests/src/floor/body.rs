@@ -238,12 +238,12 @@ const PAGE: &str = "SELECT p.section, p.key_time, p.number, p.payload, m.tag, m.
     AND p.section = 0 AND p.key_time < $2 ORDER BY p.section, p.key_time, p.number LIMIT $3";
 
 /// Reads the first page so many times; answers how long each took.
-pub(crate) async fn pages(place: &str, items: i32, calls: usize) -> Result<Vec<Duration>> {
+pub(crate) async fn pages(place: &str, before: i64, items: i32, calls: usize) -> Result<Vec<Duration>> {
     let mut conn = dialect::open(place).await?;
     let mut took = Vec::with_capacity(calls);
     for _ in 0..calls {
         let begin = Instant::now();
-        sqlx::query(PAGE).bind(1_i64).bind(i64::MAX).bind(i64::from(items) + 1).fetch_all(&mut conn).await?;
+        sqlx::query(PAGE).bind(1_i64).bind(before).bind(i64::from(items) + 1).fetch_all(&mut conn).await?;
         took.push(begin.elapsed());
     }
     Ok(took)

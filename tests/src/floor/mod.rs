@@ -45,11 +45,12 @@ impl Floor {
         }
     }
 
-    /// Reads the first page of so many items, as the list does, so many times; answers how long each took.
-    pub async fn pages(&self, place: &str, items: i32, calls: usize) -> Result<Vec<Duration>> {
+    /// Reads the first page of so many items that are due before an instant, as the list does, so many times; answers how long
+    /// each took.
+    pub async fn pages(&self, place: &str, before: i64, items: i32, calls: usize) -> Result<Vec<Duration>> {
         match self {
-            Floor::Sqlite(_) => sqlite::pages(place, items, calls).await,
-            Floor::Postgres(_) => postgres::pages(place, items, calls).await,
+            Floor::Sqlite(_) => sqlite::pages(place, before, items, calls).await,
+            Floor::Postgres(_) => postgres::pages(place, before, items, calls).await,
         }
     }
 

@@ -107,7 +107,7 @@ impl Rest<'_> {
             floor.reports() as f64 / floor.transactions() as f64,
         );
         figures.add("  the service's share of that rate", "%", self.peak / bare * 100.0);
-        let mut took = floor.pages(written, self.size.items, self.size.pages).await?;
+        let mut took = floor.pages(written, end_of_day(page)?, self.size.items, self.size.pages).await?;
         figures.times("floor: the page's statement alone, by sqlx", &mut took);
 
         let folder = super::ground::temporary()?;
@@ -159,6 +159,13 @@ fn check_outcomes(answers: &[Bytes], sent: &Sent) -> Result<()> {
     }
     anyhow::ensure!(duplicates == sent.twice, "{duplicates} duplicates, {} were sent twice", sent.twice);
     Ok(())
+}
+
+/// The end of the shop day that a page is of; the fleet's site keeps UTC and starts its days at 06:00.
+fn end_of_day(page: &Bytes) -> Result<i64> {
+    let day: chrono::NaiveDate = ListDueResponse::decode(page.clone())?.shop_day.parse()?;
+    let next = (day + chrono::Days::new(1)).and_hms_opt(6, 0, 0).context("a time")?;
+    Ok(next.and_utc().timestamp_micros())
 }
 
 fn check_list(page: &Bytes, sent: &Sent) -> Result<()> {
