@@ -2,7 +2,7 @@
 
 use super::course::Course;
 use super::fleet::FleetFigures;
-use super::passage::{Passage, least_days};
+use super::passage::{Passage, Way, least_days};
 use super::rate::Rate;
 use super::units::{Days, Hours};
 use super::usage::{Statistics, Usage};
@@ -89,7 +89,8 @@ impl Outlook {
         if remaining.0 <= 0.0 {
             return Due::Reached;
         }
-        let quantile = |chance| self.quantile(remaining, chance);
+        let way = self.way_after_known(remaining);
+        let quantile = |chance| self.quantile_on(way.as_ref(), remaining, chance);
         Due::Ahead(Quantiles { p10: quantile(0.1), p50: quantile(0.5), p90: quantile(0.9) })
     }
 
@@ -99,11 +100,7 @@ impl Outlook {
         if remaining.0 <= 0.0 {
             return Some(Days(0.0));
         }
-        let days = match self.in_known_stretch(remaining, chance) {
-            Some(days) => days,
-            None => self.after_known_stretches(remaining, chance)?,
-        };
-        Some(Days(days.0.max(least_days(remaining).0)))
+        self.quantile_on(self.way_after_known(remaining).as_ref(), remaining, chance)
     }
 
     /// The chance that so many hours more will have been run within some days of the clock: of a calendar limit, that
@@ -120,10 +117,19 @@ impl Outlook {
         Passage { rate: self.rate, drift: self.drift }
     }
 
-    fn after_known_stretches(&self, remaining: Hours, chance: f64) -> Option<Days> {
+    fn quantile_on(&self, way: Option<&Way>, remaining: Hours, chance: f64) -> Option<Days> {
+        let days = match self.in_known_stretch(remaining, chance) {
+            Some(days) => days,
+            None => self.course.after_known(way?.quantile(chance)?),
+        };
+        Some(Days(days.0.max(least_days(remaining).0)))
+    }
+
+    /// The way after the stretches that are known one by one; none where plans alone reach the hours.
+    fn way_after_known(&self, remaining: Hours) -> Option<Way> {
         let known = self.course.all_known();
         let left = Hours(remaining.0 - known.planned.0);
-        self.passage().quantile(left, chance, known.load).map(|load| self.course.after_known(load))
+        (left.0 > 0.0).then(|| self.passage().way(left, known.load))
     }
 
     fn in_known_stretch(&self, remaining: Hours, chance: f64) -> Option<Days> {

@@ -58,44 +58,63 @@ impl Passage {
         spread.0 / (mean.0 * within.0) + doubt + self.drift * drift_growth(Days(grows))
     }
 
-    /// The average days, from `after` on, within which so many hours, above 0, are run with the chance `wanted`; none
-    /// beyond the horizon.
-    pub(super) fn quantile(&self, hours: Hours, wanted: f64, after: Days) -> Option<Days> {
-        let Days(wait) = self.rate.wait;
-        let running = self.running(hours, wanted, Days(after.0 - wait))?;
-        Some(Days(running.0 + wait)).filter(|days| *days <= HORIZON)
-    }
-
-    /// The same once an unusual silence is over.
-    fn running(&self, hours: Hours, wanted: f64, after: Days) -> Option<Days> {
-        let least = Days(after.0.max(least_days(hours).0));
-        if self.gamma(hours, least) >= wanted {
-            return Some(least);
+    /// The way to so many hours, above 0, from an average day on.
+    pub(super) fn way(&self, hours: Hours, after: Days) -> Way {
+        let least = Days((after.0 - self.rate.wait.0).max(least_days(hours).0)).min(HORIZON);
+        let middle = Days(hours.0 / self.rate.mean.0).max(least).min(HORIZON);
+        Way {
+            passage: *self,
+            hours,
+            least: (least, self.gamma(hours, least)),
+            middle: (middle, self.gamma(hours, middle)),
+            horizon: self.gamma(hours, HORIZON),
+            slope: LOGIT_SLOPE / self.relative_variance(hours, middle).sqrt(),
         }
-        if least.0 >= HORIZON.0 || self.gamma(hours, HORIZON) < wanted {
+    }
+}
+
+/// The way to a number of hours, with the chances from which every quantile of it is looked for.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Way {
+    passage: Passage,
+    hours: Hours,
+    /// The least days and the days at the mean rate, once a silence is over, each with its chance.
+    least: (Days, f64),
+    middle: (Days, f64),
+    horizon: f64,
+    slope: f64,
+}
+
+impl Way {
+    /// The average days within which the hours are run with the chance `wanted`; none beyond the horizon.
+    pub(super) fn quantile(&self, wanted: f64) -> Option<Days> {
+        let (least, chance) = self.least;
+        if least_days(self.hours) > HORIZON || (chance < wanted && self.horizon < wanted) {
             return None;
         }
-        // On a scale of logits over logarithms of time the distribution is nearly a line, so that secants find the
-        // quantile in a few steps; the bounds see to it that they always do.
-        let miss = |log_days: f64| logit(self.gamma(hours, Days(log_days.exp()))) - logit(wanted);
-        let (mut low, mut high) = (least.0.ln(), HORIZON.0.ln());
-        let middle = (hours.0 / self.rate.mean.0).clamp(least.0, HORIZON.0);
-        let deviation = self.relative_variance(hours, Days(middle)).sqrt();
-        let mut at = middle.ln();
-        let mut missed = miss(at);
-        let mut slope = LOGIT_SLOPE / deviation;
+        let running = if chance >= wanted { least } else { self.search(wanted) };
+        Some(Days(running.0 + self.passage.rate.wait.0)).filter(|days| *days <= HORIZON)
+    }
+
+    /// On a scale of logits over logarithms of time the distribution is nearly a line, so that secants find the quantile in
+    /// a few steps; the bounds see to it that they always do.
+    fn search(&self, wanted: f64) -> Days {
+        let (mut low, mut high) = (self.least.0.0.ln(), HORIZON.0.ln());
+        let mut at = self.middle.0.0.ln();
+        let mut missed = logit(self.middle.1) - logit(wanted);
+        let mut slope = self.slope;
         for _ in 0..STEPS_MAX {
             (low, high) = if missed < 0.0 { (low.max(at), high) } else { (low, high.min(at)) };
             let secant = at - missed / slope;
             let next = if low < secant && secant < high { secant } else { f64::midpoint(low, high) };
             if (next - at).abs() < EXACTNESS {
-                return Some(Days(next.exp()));
+                return Days(next.exp());
             }
-            let missed_next = miss(next);
+            let missed_next = logit(self.passage.gamma(self.hours, Days(next.exp()))) - logit(wanted);
             slope = (missed_next - missed) / (next - at);
             (at, missed) = (next, missed_next);
         }
-        Some(Days(high.exp()))
+        Days(high.exp())
     }
 }
 
@@ -149,7 +168,7 @@ mod tests {
         let rate = Rate { mean: HoursPerDay(5.0), spread: Hours(1e-6), doubt: 1e-9, wait: Days(3.0) };
         let passage = Passage { rate, drift: 1e-9 };
         for chance in [0.1, 0.5, 0.9] {
-            let days = passage.quantile(Hours(100.0), chance, Days(0.0)).unwrap().0;
+            let days = passage.way(Hours(100.0), Days(0.0)).quantile(chance).unwrap().0;
             assert!((days - 23.0).abs() < 0.02, "{days}");
         }
     }
@@ -162,8 +181,9 @@ mod tests {
                 let rate = Rate { mean: HoursPerDay(2.0), spread: Hours(4.0), doubt, wait: Days(0.0) };
                 let passage = Passage { rate, drift };
                 for hours in [1.0, 8.0, 250.0, 2_000.0].map(Hours) {
+                    let way = passage.way(hours, Days(0.0));
                     for wanted in [0.01, 0.1, 0.5, 0.9] {
-                        let Some(days) = passage.quantile(hours, wanted, Days(0.0)) else { continue };
+                        let Some(days) = way.quantile(wanted) else { continue };
                         let got = passage.gamma(hours, days);
                         let is_least = days == least_days(hours);
                         assert!(is_least || (got - wanted).abs() < 1e-7, "{got}, wanted {wanted}");

@@ -23,6 +23,18 @@ pub struct Hours(pub f64);
 pub struct HoursPerDay(pub f64);
 
 impl Days {
+    /// The longer of two spans.
+    #[must_use]
+    pub fn max(self, other: Days) -> Days {
+        Days(self.0.max(other.0))
+    }
+
+    /// The shorter of two spans.
+    #[must_use]
+    pub fn min(self, other: Days) -> Days {
+        Days(self.0.min(other.0))
+    }
+
     /// The days from `earlier` to `later`; negative when `earlier` is later.
     pub fn between(earlier: Ts, later: Ts) -> Days {
         Days(as_float(later.micros_since(earlier)) / as_float(MICROS_PER_DAY))

@@ -66,7 +66,8 @@ pub struct Statistics {
 }
 
 impl Usage {
-    /// The usage in these reports, in whatever order they come.
+    /// The usage in these reports, in whatever order they come. Where counting is known to have begun before the first of
+    /// them, a report of no hours at that instant says so, and all real ones count.
     pub fn of(reports: impl IntoIterator<Item = Reported>) -> Usage {
         let clean = |r: Reported| Reported { hours: Hours(r.hours.0.max(0.0)), ..r };
         let mut reports: Vec<Reported> = reports.into_iter().map(clean).collect();
