@@ -8,8 +8,10 @@ use fettler_domain::ledger::report::{Content, Received, ReportId, Statement};
 use fettler_domain::ledger::row::Settlement;
 use fettler_domain::order::{AsFound, ClosingSaid, OrderState, RaiseSaid};
 use fettler_domain::quantity::{Amount, Unit};
+use fettler_domain::rule::{Combine, Recurrence};
+use fettler_domain::shop::{ClauseCard, Declaration, RuleCard};
 use fettler_domain::text::{ForeignName, Key, Name};
-use fettler_domain::time::{MICROS_PER_HOUR, Ts};
+use fettler_domain::time::{MICROS_PER_HOUR, ShopDay, Ts};
 use fettler_store::contract::{
     Caller, DueFilter, DuePart, EntryFilter, JournalHead, MachineMove, OrderFilter, PageAsk, ReportFilter,
     Store,
@@ -19,6 +21,8 @@ use std::sync::Arc;
 
 /// Machines of the shop.
 const MACHINES: usize = 6;
+/// Tasks of a machine: those of the year's shop, and one by a recurrence rule.
+const TASKS: usize = 7;
 /// Ids from which a source takes its reports: few, so that they meet again.
 const IDS: usize = 150;
 /// Rows of a page: few, so that there are several pages.
@@ -32,6 +36,7 @@ pub struct Pair {
     site: SiteId,
     now: Ts,
     random: Random,
+    declared: Declaration,
     orders: usize,
 }
 
@@ -41,6 +46,14 @@ fn name(text: &str) -> Name {
 
 fn foreign(text: &str) -> ForeignName {
     ForeignName::new(text).expect("a name")
+}
+
+/// Each day from 4 March 2013 on, so many times.
+fn daily(count: usize) -> RuleCard {
+    let from = ShopDay("2013-03-04".parse().expect("a day"));
+    let recurrence = Recurrence::new(&format!("FREQ=DAILY;COUNT={count}"), from).expect("a rule");
+    let clauses = vec![ClauseCard::Recurrence(recurrence)];
+    RuleCard { clauses, combine: Combine::Earliest, window: None, keep_closed_days: false }
 }
 
 /// What an engine answers, as one text; a refusal by what it says.
@@ -82,7 +95,14 @@ impl Pair {
     /// The same new shop in two places.
     pub async fn open(places: [&str; 2], seed: u64) -> Pair {
         let tags: Vec<String> = (1..=MACHINES).map(|n| format!("L-{n}")).collect();
-        let declared = fettler_server::wire::shop_in::declaration(Some(&shop(&tags))).expect("a declaration");
+        let declared = fettler_server::wire::shop_in::declaration(Some(&shop(&tags)));
+        let mut declared = declared.expect("a declaration");
+        for machine in &mut declared.machines {
+            let mut walk = machine.tasks[0].clone();
+            (walk.key, walk.title) = (Key::new("walk").expect("a key"), name("walk around it"));
+            (walk.covers, walk.rule) = (Vec::new(), Some(daily(3)));
+            machine.tasks.push(walk);
+        }
         let now = Ts::from_utc("2013-03-01T12:00:00Z".parse().expect("an instant"));
         let call = Caller { token: None, method: "LoadShop", request: None, now, person: None };
         let mut stores = Vec::new();
@@ -94,7 +114,7 @@ impl Pair {
         let stores: [Arc<dyn Store>; 2] =
             stores.try_into().unwrap_or_else(|_| unreachable!("two were opened"));
         let site = stores[0].sites().await.expect("sites")[0].site;
-        Pair { stores, site, now, random: Random::new(seed), orders: MACHINES * 6 }
+        Pair { stores, site, now, random: Random::new(seed), declared, orders: MACHINES * TASKS }
     }
 
     /// Does so many operations; lists and journals are compared on the way and at the end.
@@ -110,7 +130,7 @@ impl Pair {
         self.look().await;
         self.journals().await;
         // Operations that are all refused would agree as well.
-        assert!(self.orders > MACHINES * 6 + operations / 40, "only {} orders were opened", self.orders);
+        assert!(self.orders > MACHINES * TASKS + operations / 40, "only {} orders were opened", self.orders);
     }
 
     fn caller(&self, method: &'static str) -> Caller {
@@ -158,7 +178,7 @@ impl Pair {
     async fn one(&mut self, operation: usize) {
         let (site, ada) = (self.site, name("Ada Kern"));
         let what = format!("operation {operation}");
-        match self.random.below(20) {
+        match self.random.below(21) {
             0..=9 => {
                 let count = 1 + self.random.below(12);
                 let reports: Vec<Received> = (0..count).map(|_| self.report()).collect();
@@ -206,6 +226,7 @@ impl Pair {
                 both!(self, what, |store| store
                     .move_machine(&call, site, &machine, to, &ada, "the door", false));
             }
+            19 => self.declare(&what).await,
             _ => {
                 let now = self.now;
                 both!(self, what, |store| store.upkeep(site, now, 50));
@@ -213,9 +234,31 @@ impl Pair {
         }
     }
 
+    /// Gives a machine's recurrence rule more days or fewer, at once or from a day to come, so that it ends and goes on.
+    async fn declare(&mut self, what: &str) {
+        let (mut machine, mut count) = (self.random.below(MACHINES), 1 + self.random.below(40));
+        for other in 0..MACHINES {
+            let (tag, walk) = (format!("L-{}", other + 1), Key::new("walk").expect("a key"));
+            if self.random.below(2) == 0 && self.stores[0].open_order(self.site, &tag, &walk).await.is_err() {
+                (machine, count) = (other, 300);
+            }
+        }
+        let today = ShopDay(self.now.to_utc().date_naive());
+        let walk = self.declared.machines[machine].tasks.last_mut().expect("the walk");
+        walk.rule = Some(daily(count));
+        walk.rule_from = (self.random.below(3) == 0).then(|| today.plus_days(5));
+        let (call, declared) = (self.caller("LoadShop"), self.declared.clone());
+        both!(self, what, |store| store.load_shop(&call, &declared, None, false));
+    }
+
     async fn close(&mut self, what: &str) {
         let site = self.site;
-        let (order, back) = (self.order(), self.random.below(300));
+        let (mut order, back) = (self.order(), self.random.below(300));
+        if self.random.below(3) == 0 {
+            // The walks come to their end only when they are done.
+            let (machine, walk) = (self.machine(), Key::new("walk").expect("a key"));
+            order = self.stores[0].open_order(site, machine.as_str(), &walk).await.unwrap_or(order);
+        }
         let back = i64::try_from(back).expect("small") * MICROS_PER_HOUR;
         let said = ClosingSaid {
             order,
@@ -312,6 +355,9 @@ impl Pair {
             all.push(leaves);
         }
         assert_eq!(all[0].len(), all[1].len(), "as many leaves");
+        let of_kind = |kind: &str| all[0].iter().filter(|leaf| leaf.contains(kind)).count();
+        let (void, again) = (of_kind("order.voided"), of_kind("order.open_again"));
+        assert!(void > 0 && again > 0, "{void} void because their rule has ended, {again} open again");
         for (one, other) in all[0].iter().zip(&all[1]) {
             assert_eq!(one, other);
         }

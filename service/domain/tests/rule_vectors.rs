@@ -73,6 +73,7 @@ fn task(number: i64, rule: IntervalRule) -> TaskInput {
         closings: Vec::new(),
         skips: Vec::new(),
         last_done: None,
+        replaced: BTreeMap::new(),
         rests: Vec::new(),
         meters: BTreeMap::new(),
         fleet_epoch: 0,

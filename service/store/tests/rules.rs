@@ -7,15 +7,16 @@ mod kit;
 use fettler_domain::calendar::{Closure, Shift, WallTime, Weekdays};
 use fettler_domain::error::Error;
 use fettler_domain::ids::OrderNumber;
+use fettler_domain::ledger::row::Feed;
 use fettler_domain::order::{AsFound, ClosingSaid, OrderState};
-use fettler_domain::plan::{By, PlanRow, Timing};
+use fettler_domain::plan::{By, Counted, PlanRow, Timing};
 use fettler_domain::rule::Recurrence;
 use fettler_domain::shop::{ClauseCard, Declaration, LastDoneCard, TaskCard};
 use fettler_domain::time::{ShopDay, Ts};
 use fettler_store::contract::{
     DueFilter, DuePart, Ended, EntryFilter, MachineMove, OrderRecord, PageAsk, RequestKey, StoreError,
 };
-use kit::{Engine, Shop, at, caller, declaration, every_days, hours, key, name, task};
+use kit::{Engine, Shop, at, caller, declaration, every_days, every_hours, hours, key, name, shows, task};
 
 fn day(text: &str) -> ShopDay {
     ShopDay(text.parse().expect("a day"))
@@ -386,6 +387,64 @@ async fn scenario_020_the_record_has_when_it_was_done_and_when_it_was_entered(en
     }
 }
 
+async fn a_count_stated_on_a_new_counter_is_its_own_value(engine: Engine) {
+    let mut declared = declaration();
+    declared.machines[0].meters[0].feed = Some(Feed::Absolute);
+    declared.machines[0].last_done[0].counts = vec![(None, "4750".into())];
+    let shop = Shop::open_with(engine, &declared).await;
+    shop.push(vec![shows("L-1", 5, "4812.5"), shows("L-1", 6, "4830")], "2026-03-06T12:00:00Z").await;
+    let order = shop.store.open_order(shop.site, "L-1", &key("way-oil")).await.expect("one is open");
+    let ran = async |now: &str| {
+        let Counted::Meter { from, h, unit, .. } = shop.row(order, now).await.clauses[0].counted else {
+            panic!("hours")
+        };
+        (h.expect("known") - from.expect("known")).to_text(unit, 2)
+    };
+    assert_eq!(ran("2026-03-06T12:00:00Z").await, "80");
+    let (call, tag, by) = (caller("ReplaceCounter", "2026-03-06T13:00:00Z"), key("L-1"), name("Ada"));
+    let when = at("2026-03-06T12:30:00Z");
+    let replaced = shop.store.replace_counter(&call, shop.site, &tag, None, when, "4830", "0", &by);
+    replaced.await.expect("recorded");
+    shop.push(vec![shows("L-1", 8, "20")], "2026-03-08T12:00:00Z").await;
+    assert_eq!(ran("2026-03-08T12:00:00Z").await, "100");
+    // Done on the 8th, when the new counter showed 15 h.
+    let stated = LastDoneCard {
+        machine: key("L-1"),
+        task: key("way-oil"),
+        day: day("2026-03-08"),
+        counts: vec![(None, "15".into())],
+    };
+    let state = async |card: &LastDoneCard| {
+        let call = caller("StateLastDone", "2026-03-08T12:30:00Z");
+        shop.store
+            .state_last_done(&call, shop.site, std::slice::from_ref(card), None, false)
+            .await
+            .expect("stated")
+    };
+    state(&stated).await;
+    assert_eq!(ran("2026-03-08T12:30:00Z").await, "5");
+    // "Now" is what the present counter shows.
+    declared.machines[0].last_done.clear();
+    declared.machines[0].last_done_now = true;
+    declared.machines[0].tasks.push(task("belt", "Look at the belt", vec![every_hours("50")]));
+    shop.load_at(&declared, "2026-03-08T12:40:00Z").await;
+    let belt = shop.store.open_order(shop.site, "L-1", &key("belt")).await.expect("one is open");
+    let row = shop.row(belt, "2026-03-08T12:40:00Z").await;
+    let Counted::Meter { from, h, .. } = row.clauses[0].counted else { panic!("hours") };
+    assert_eq!(from, h);
+    let shown = shop.store.shop(shop.site).await.expect("shown");
+    let said = shown.machines[0].last_done.iter().find(|done| done.task == key("belt")).expect("stated");
+    assert_eq!(said.counts, [(Some(key("operating")), "20".to_owned())]);
+    // A replacement that is recorded later changes no reading, but which counter the statement is of.
+    let when = at("2026-03-07T12:30:00Z");
+    let again = shop.store.replace_counter(&call, shop.site, &tag, None, when, "10", "10", &by);
+    again.await.expect_err("the clock of the call is before it");
+    let call = caller("ReplaceCounter", "2026-03-08T13:00:00Z");
+    let again = shop.store.replace_counter(&call, shop.site, &tag, None, when, "10", "8", &by);
+    again.await.expect("recorded");
+    assert_eq!(ran("2026-03-08T13:00:00Z").await, "5", "15 of the third counter, as 20 is");
+}
+
 async fn scenario_046_a_covered_order_that_was_left_out_stays_open(engine: Engine) {
     let mut declared = with_walk(vec![every_days(30)]);
     declared.machines[0].tasks[1].covers = vec![key("walk"), key("way-oil")];
@@ -418,4 +477,5 @@ on_every_engine![
     what_was_closed_is_judged_by_the_rule_that_stood_then,
     scenario_020_the_record_has_when_it_was_done_and_when_it_was_entered,
     scenario_046_a_covered_order_that_was_left_out_stays_open,
+    a_count_stated_on_a_new_counter_is_its_own_value,
 ];

@@ -3,6 +3,7 @@
 use crate::calendar::Calendar;
 use crate::forecast::{FleetFigures, Hours, Outlook, Reported, Usage};
 use crate::ids::{MachineId, MeterId, OrderNumber, TaskId};
+use crate::ledger::declare::Replacement;
 use crate::ledger::history::History;
 use crate::quantity::{Amount, MaxPerHour, Unit};
 use crate::rule::IntervalRule;
@@ -123,6 +124,8 @@ pub struct TaskInput {
     pub skips: Vec<Skip>,
     /// What was stated to have been done before records began.
     pub last_done: Option<LastDone>,
+    /// Where counters of the machine's meters were replaced: a count stated for a later day is the new counter's.
+    pub replaced: BTreeMap<MeterId, Vec<Replacement>>,
     /// When the machine was laid up.
     pub rests: Vec<Rest>,
     /// The machine's meters: those that clauses count, and those by which a closed day is known to be opened.

@@ -116,6 +116,16 @@ impl<'a> Reader<'a> {
         Some(self.note(meter, history.at(at)) + history.ahead())
     }
 
+    /// What stands between the present counter's values on a day and those that go on from the first counter: what
+    /// each counter that was replaced until then showed last, less where the next began.
+    pub(super) fn replaced_by(&self, meter: MeterId, day: ShopDay) -> Amount {
+        let opening = self.history(meter).and_then(History::opening);
+        let (end, replaced) = (self.calendar.end_of(day), self.input.replaced.get(&meter));
+        // The values go on from the counter that was read first: one replaced before that is not known of.
+        let within = |at: Ts| at < end && opening.is_none_or(|opening| opening.at < at);
+        replaced.into_iter().flatten().filter(|r| within(r.at)).map(|r| r.closing - r.opening).sum()
+    }
+
     /// When the meter reached a count, if it has, at or after `since`.
     pub(super) fn crossing(&mut self, meter: MeterId, count: Amount, since: Option<Ts>) -> Option<Ts> {
         let history = self.history(meter)?;

@@ -47,7 +47,9 @@ impl Anchor {
     pub(super) fn count(&self, meter: MeterId, reader: &mut Reader<'_>) -> Option<Amount> {
         match self.origin {
             Origin::Stated => {
-                reader.input.last_done.as_ref().and_then(|done| done.counts.get(&meter)).copied()
+                let stated =
+                    reader.input.last_done.as_ref().and_then(|done| done.counts.get(&meter)).copied();
+                stated.map(|count| count + reader.replaced_by(meter, self.day))
             }
             Origin::Skip(Some((skipped, count))) if skipped == meter => Some(count),
             Origin::Closing | Origin::Skip(_) => reader.h(meter, self.at),

@@ -146,6 +146,7 @@ fn order_of(rule: IntervalRule) -> TaskInput {
         closings: Vec::new(),
         skips: Vec::new(),
         last_done: None,
+        replaced: std::collections::BTreeMap::new(),
         rests: Vec::new(),
         meters: std::collections::BTreeMap::new(),
         fleet_epoch: 0,

@@ -5,9 +5,10 @@ use super::bulk::Bulk;
 use super::decode::Reading;
 use crate::contract::{Result, StoreError};
 use fettler_domain::ids::{MachineId, MeterId, OrderNumber, SiteId, TaskId};
+use fettler_domain::ledger::declare::Replacement;
 use fettler_domain::order::OrderState;
 use fettler_domain::plan::{Closing, Covers, LastDone, PlanRow, Rest, RuleVersion, Skip, TaskInput};
-use fettler_domain::quantity::{MeterKind, Unit};
+use fettler_domain::quantity::{Amount, MeterKind, Unit};
 use fettler_domain::time::{ShopDay, Ts};
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 
@@ -62,6 +63,11 @@ by_machine!(
      WHERE o.site = k.site AND o.machine = k.machine AND o.planned = 1 AND d.site = o.site AND d.task = o.task"
 );
 by_machine!(
+    REPLACED,
+    "SELECT m.machine, m.number, r.at, r.closing, r.opening FROM k CROSS JOIN meter m CROSS JOIN replacement r \
+     WHERE m.site = k.site AND m.machine = k.machine AND r.site = m.site AND r.meter = m.number ORDER BY r.at"
+);
+by_machine!(
     COVERS,
     "SELECT t.machine, c.larger, c.smaller FROM k CROSS JOIN task t CROSS JOIN task_cover c \
      WHERE t.site = k.site AND t.machine = k.machine AND c.site = t.site AND c.larger = t.number"
@@ -85,7 +91,7 @@ static ALL_VERSIONS: Bulk = Bulk::new(
 #[cfg(test)]
 pub(super) fn all_sql() -> Vec<&'static str> {
     let of_machines =
-        [&MACHINES, &METERS, &RESTS, &ORDERS, &VERSIONS, &CLOSINGS, &SKIPS, &LAST_DONE, &COVERS];
+        [&MACHINES, &METERS, &RESTS, &ORDERS, &VERSIONS, &CLOSINGS, &SKIPS, &LAST_DONE, &REPLACED, &COVERS];
     of_machines.into_iter().chain([&ALL_CLOSINGS, &ALL_VERSIONS]).map(Bulk::sample).collect()
 }
 
@@ -165,6 +171,15 @@ pub(super) async fn load(
             order.last_done = Some(last_done);
         }
     }
+    for row in &of(&REPLACED, &mut *conn, site, machines).await? {
+        let mut row = Reading::new(row, "replacement");
+        let (machine, meter) = (MachineId(row.next()?), MeterId(row.next()?));
+        let replacement =
+            Replacement { at: Ts(row.next()?), closing: Amount(row.next()?), opening: Amount(row.next()?) };
+        for order in minds.get_mut(&machine).into_iter().flat_map(|mind| &mut mind.orders) {
+            order.replaced.entry(meter).or_default().push(replacement);
+        }
+    }
     let mut covers: BTreeMap<MachineId, Vec<(TaskId, TaskId)>> = BTreeMap::new();
     for row in &of(&COVERS, conn, site, machines).await? {
         let mut row = Reading::new(row, "task_cover");
@@ -228,6 +243,7 @@ async fn load_machines(
             closings: Vec::new(),
             skips: Vec::new(),
             last_done: None,
+            replaced: BTreeMap::new(),
             rests: Vec::new(),
             meters: BTreeMap::new(),
             fleet_epoch: 0,

@@ -101,7 +101,9 @@ pub(super) async fn replace(
     let mut batch = Batch::rejudging(&declarations, Dirty { replaced, ..Dirty::default() });
     let now = tx.caller.now;
     let changes = ledger::judge(&mut tx.conn, site, &mut batch, now).await?;
-    let touched = apply::apply(&mut tx.conn, site, &mut mind, &changes, &ledger::Arrived::new()).await?;
+    let mut touched = apply::apply(&mut tx.conn, site, &mut mind, &changes, &ledger::Arrived::new()).await?;
+    // A count that was stated for a later day is the new counter's, whether or not any reading counts otherwise.
+    touched.insert(meter.meter);
     apply::plan_of(&mut tx.conn, site, &mut mind, &declarations, &touched, now).await?;
     tx.keep_mind(mind)?;
     tx.remember(site, &meter.meter, Some(leaf), Keep::AWhile).await?;

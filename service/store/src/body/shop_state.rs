@@ -24,7 +24,10 @@ const METERS: &str = "SELECT m.number, m.machine, m.key, m.kind, m.feed, m.max_p
     (SELECT CAST(SUM(t.amount) AS BIGINT) FROM meter_month t WHERE t.site = m.site AND t.meter = m.number), \
     (SELECT MIN(l.amount - l.segment_amount) FROM ledger l WHERE l.site = m.site AND l.meter = m.number \
     AND l.kind = 'absolute' AND l.state = 'counted' AND l.starts = (SELECT MIN(x.starts) FROM ledger x \
-    WHERE x.site = m.site AND x.meter = m.number AND x.kind = 'absolute' AND x.state = 'counted')) \
+    WHERE x.site = m.site AND x.meter = m.number AND x.kind = 'absolute' AND x.state = 'counted')), \
+    (SELECT CAST(SUM(r.closing - r.opening) AS BIGINT) FROM replacement r WHERE r.site = m.site AND r.meter = m.number \
+    AND r.at > (SELECT MIN(x.starts) FROM ledger x WHERE x.site = m.site AND x.meter = m.number \
+    AND x.kind = 'absolute' AND x.state = 'counted')) \
     FROM meter m WHERE m.site = $1 AND m.machine = COALESCE($2, m.machine)";
 const POINTS: &str = "SELECT machine, card FROM point WHERE site = $1 AND machine = COALESCE($2, machine)";
 const TASKS: &str = "SELECT t.machine, t.key, t.sheet, t.card, t.active, \
@@ -153,7 +156,9 @@ fn meter_shape(row: &mut Reading<'_>) -> Result<MeterShape> {
     // On a meter that is fed by readings a count is the counter's own value.
     let opening =
         row.next::<Option<i64>>()?.map(Amount).filter(|_| feed == Feed::Absolute).unwrap_or_default();
-    let now = counts.then(|| total.unwrap_or_default() + opening);
+    // What the counters before the present one showed beyond its opening is put back by the plan.
+    let replaced = row.next::<Option<i64>>()?.map(Amount).unwrap_or_default();
+    let now = counts.then(|| total.unwrap_or_default() + opening - replaced);
     Ok(MeterShape { kind, feed, max_per_hour, counts, now })
 }
 

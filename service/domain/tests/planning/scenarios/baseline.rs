@@ -2,6 +2,7 @@
 
 use super::super::{METER, Story, day, hours, run, task, utc};
 use super::threshold;
+use fettler_domain::ledger::declare::Replacement;
 use fettler_domain::ledger::history::{History, Opening, Segment};
 use fettler_domain::plan::{Base, Counted, MeterInput, Section, Standing, TaskInput, standing};
 use fettler_domain::quantity::Unit;
@@ -48,4 +49,37 @@ fn scenario_063_a_machine_bought_used_counts_from_what_its_counter_showed() {
     // What is stated otherwise rules.
     let row = TaskInput { last_done: None, ..input }.stated("2026-01-15", Some("7700")).row("2026-03-09");
     assert_eq!(threshold(&row), Some(hours("8200")));
+}
+
+/// Values worked by hand: the first counter showed 4,700 h when it was first read and 4,980 h when it was replaced on 10
+/// March by one that began at 0; that one showed 35 h on 20 March. So the values that go on are 35 + 4,980.
+#[test]
+fn a_count_stated_after_a_replacement_is_the_new_counter_s() {
+    let segment =
+        |from: &str, to: &str, ran: &str| Segment { start: utc(from), end: utc(to), amount: hours(ran) };
+    let history = History::from_segments([
+        segment("2026-02-01T06:00", "2026-03-10T06:00", "280"),
+        segment("2026-03-10T06:00", "2026-03-20T06:00", "35"),
+    ]);
+    let opening = Opening { at: utc("2026-02-01T06:00"), value: hours("4700") };
+    let mut input = task(&[run("500")]);
+    let history = history.with_opening(Some(opening));
+    input.meters.insert(METER, MeterInput { unit: Unit::Hours, history, forecast: None });
+    let replaced =
+        |at: &str, closing: &str| Replacement { at: utc(at), closing: hours(closing), opening: hours("0") };
+    input.replaced.insert(METER, vec![replaced("2026-03-10T06:00", "4980")]);
+    let since = |input: &TaskInput, on: &str, count: &str| {
+        let row = input.clone().stated(on, Some(count)).row("2026-03-21");
+        let Counted::Meter { from: Some(from), h: Some(h), .. } = row.clauses[0].counted else {
+            panic!("hours")
+        };
+        h - from
+    };
+    assert_eq!(since(&input, "2026-02-01", "4700"), hours("315"), "as in case 053");
+    assert_eq!(since(&input, "2026-03-09", "4975"), hours("40"));
+    assert_eq!(since(&input, "2026-03-10", "0"), hours("35"), "on the day itself the new one is meant");
+    assert_eq!(since(&input, "2026-03-15", "20"), hours("15"));
+    // A counter that was replaced before the first reading is not known of.
+    input.replaced.insert(METER, vec![replaced("2026-01-10T06:00", "9000")]);
+    assert_eq!(since(&input, "2026-02-01", "4700"), hours("315"));
 }
