@@ -4,7 +4,7 @@ use crate::client::{Ran, fettler};
 use crate::programs::program;
 use crate::wire::Wire;
 use std::fs;
-use std::io::{BufRead as _, BufReader, Read};
+use std::io::{BufRead as _, BufReader, Read, Write as _};
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use std::sync::mpsc::{Receiver, Sender, channel};
@@ -26,6 +26,8 @@ pub struct Service {
     endpoint: String,
     folder: TempDir,
     arguments: Vec<String>,
+    /// What it said since it listens; shown when a test fails.
+    heard: Receiver<String>,
 }
 
 impl Service {
@@ -43,8 +45,8 @@ impl Service {
     /// The same on a folder that holds data already.
     pub fn start_on(folder: TempDir, arguments: &[&str]) -> Service {
         let arguments: Vec<String> = arguments.iter().map(|&a| a.to_owned()).collect();
-        let (child, endpoint) = spawn(folder.path(), &arguments);
-        Service { child, endpoint, folder, arguments }
+        let (child, endpoint, heard) = spawn(folder.path(), &arguments);
+        Service { child, endpoint, folder, arguments, heard }
     }
 
     /// Where it listens.
@@ -99,9 +101,7 @@ impl Service {
 
     /// Starts it again on the same data, on another port.
     pub fn start_again(&mut self) {
-        let (child, endpoint) = spawn(self.folder.path(), &self.arguments);
-        self.child = child;
-        self.endpoint = endpoint;
+        (self.child, self.endpoint, self.heard) = spawn(self.folder.path(), &self.arguments);
     }
 
     /// Kills it and starts it again with other arguments on the same data.
@@ -129,6 +129,14 @@ impl Service {
 
 impl Drop for Service {
     fn drop(&mut self) {
+        if std::thread::panicking() {
+            let ended = self.child.try_wait().ok().flatten();
+            let how =
+                ended.map_or_else(|| "it runs".to_owned(), |status| format!("it ended before: {status}"));
+            let said: Vec<String> = self.heard.try_iter().collect();
+            // Whoever reads why a test failed wants to see it; nobody else is kept from going on.
+            let _ = writeln!(std::io::stderr(), "service at {}: {how}\n{}", self.endpoint, said.join("\n"));
+        }
         // It may be gone already.
         let _ = self.child.kill();
         let _ = self.child.wait();
@@ -145,7 +153,7 @@ pub async fn connect(endpoint: &str) -> Result<tonic::transport::Channel, tonic:
         .await
 }
 
-fn spawn(data: &Path, arguments: &[String]) -> (Child, String) {
+fn spawn(data: &Path, arguments: &[String]) -> (Child, String, Receiver<String>) {
     // Only the service of the tests has a clock that can be set.
     let name = if arguments.iter().any(|a| a == "--clock-at") { "fettlerd_at" } else { "fettlerd" };
     let mut child = Command::new(program(name))
@@ -165,14 +173,14 @@ fn spawn(data: &Path, arguments: &[String]) -> (Child, String) {
     listen(child.stdout.take().expect("a pipe"), say.clone());
     listen(child.stderr.take().expect("a pipe"), say);
     let endpoint = announced(&heard);
-    (child, endpoint)
+    (child, endpoint, heard)
 }
 
 /// Reads what the service says for as long as it lives, so that its pipes never fill.
 fn listen(pipe: impl Read + Send + 'static, say: Sender<String>) {
     std::thread::spawn(move || {
         for line in BufReader::new(pipe).lines().map_while(Result::ok) {
-            // Nobody listens any more once the address is known.
+            // Nobody listens any more once the service is taken apart.
             let _ = say.send(line);
         }
     });
