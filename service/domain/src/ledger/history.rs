@@ -95,6 +95,8 @@ pub struct MissingMonth(pub Month);
 pub struct History {
     months: BTreeMap<Month, Amount>,
     segments: BTreeMap<Month, Vec<Segment>>,
+    /// Whether every segment is loaded, so that a month without an entry has none.
+    whole: bool,
     adjusted: BTreeSet<Month>,
     known_to: Option<Ts>,
     opening: Option<Opening>,
@@ -123,12 +125,17 @@ impl History {
         for month in &adjusted {
             months.entry(*month).or_default();
         }
-        History { months, segments: BTreeMap::new(), adjusted, known_to, opening: None }
+        History { months, adjusted, known_to, ..History::default() }
+    }
+
+    /// A history of a meter that has counted nothing yet: nothing of it is left to be loaded.
+    pub fn unused() -> History {
+        History { whole: true, ..History::default() }
     }
 
     /// A history with everything loaded.
     pub fn from_segments(all: impl IntoIterator<Item = Segment>) -> History {
-        let mut history = History::default();
+        let mut history = History::unused();
         for segment in all {
             for (month, share) in segment.month_shares() {
                 *history.months.entry(month).or_default() =
@@ -167,7 +174,7 @@ impl History {
 
     /// Whether the segments of a month are loaded.
     pub fn is_loaded(&self, month: Month) -> bool {
-        self.segments.contains_key(&month)
+        self.whole || self.segments.contains_key(&month)
     }
 
     /// How many segments are loaded.
@@ -196,7 +203,9 @@ impl History {
         }
         if let Some(segment) = after {
             for (month, _) in segment.month_shares() {
-                if let Some(loaded) = self.segments.get_mut(&month) {
+                if self.whole {
+                    self.segments.entry(month).or_default().push(segment);
+                } else if let Some(loaded) = self.segments.get_mut(&month) {
                     loaded.push(segment);
                 }
             }
@@ -318,7 +327,11 @@ impl History {
 
     /// The segments that touch a month.
     pub(crate) fn segments_of(&self, month: Month) -> Result<&[Segment], MissingMonth> {
-        self.segments.get(&month).map(Vec::as_slice).ok_or(MissingMonth(month))
+        match self.segments.get(&month) {
+            Some(segments) => Ok(segments),
+            None if self.whole => Ok(&[]),
+            None => Err(MissingMonth(month)),
+        }
     }
 
     /// The first microsecond of `month`, from `from` on, at which the month's own count reaches `wanted`.

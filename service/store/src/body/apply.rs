@@ -9,16 +9,36 @@ use fettler_domain::ids::{MachineId, MeterId, SiteId};
 use fettler_domain::ledger::changes::Changes;
 use fettler_domain::ledger::declare::Declarations;
 use fettler_domain::ledger::history::Segment;
+use fettler_domain::ledger::row::Feed;
 use fettler_domain::time::Ts;
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Segments of a meter that left the count and that came into it.
 #[derive(Default)]
-struct Turnover {
+pub(super) struct Turnover {
     exchanged: Vec<(Option<Segment>, Option<Segment>)>,
     /// Of reports only: the latest end that left, and the latest that came.
     left: Option<Ts>,
     came: Option<Ts>,
+}
+
+/// What a judged batch changed in the mind, and what of it can be known only from rows that have been written.
+pub(super) struct Absorbed {
+    /// The meters that count otherwise than before.
+    pub(super) meters: BTreeSet<MeterId>,
+    /// How far their hours are known now, where that changed.
+    known_to: Vec<(MeterId, Option<Ts>)>,
+    /// Of these meters the latest report left; the one before it stands in the ledger.
+    looked_up: Vec<MeterId>,
+    /// Whether a meter is among them that is fed by readings, the first of which may be another one now.
+    read: bool,
+}
+
+impl Absorbed {
+    /// Whether the mind knows all that follows already, so that a plan can be computed before the rows are written.
+    pub(super) fn is_whole(&self) -> bool {
+        self.looked_up.is_empty() && !self.read
+    }
 }
 
 /// Writes the changes and takes them into the mind; gives the meters that count otherwise than before.
@@ -29,18 +49,25 @@ pub(super) async fn apply(
     changes: &Changes,
     arrived: &Arrived,
 ) -> Result<BTreeSet<MeterId>> {
-    let turnover = turnover(changes);
-    mind.know_meters(conn, turnover.keys().copied()).await?;
-    ledger::write(conn, site, changes, arrived).await?;
+    let turnovers = turnovers(changes);
+    mind.know_meters(conn, turnovers.keys().copied()).await?;
+    let absorbed = absorb(mind, changes, turnovers);
+    write(conn, site, changes, arrived, &absorbed).await?;
+    look_up(conn, site, mind, &absorbed).await?;
+    Ok(absorbed.meters)
+}
+
+/// Takes changes into the mind, which must know the meters.
+pub(super) fn absorb(mind: &mut Mind, changes: &Changes, turnovers: Turnovers) -> Absorbed {
     for ((meter, month), delta) in changes.month_totals() {
         if let Some(known) = mind.meters.get_mut(&meter) {
             known.history.add_to_month(month, delta);
         }
     }
-    let mut known_to: BTreeMap<MeterId, Option<Ts>> = BTreeMap::new();
-    let mut looked_up = Vec::new();
-    for (meter, turned) in &turnover {
+    let (mut known_to, mut looked_up, mut read) = (Vec::new(), Vec::new(), false);
+    for (meter, turned) in &turnovers {
         let Some(known) = mind.meters.get_mut(meter) else { continue };
+        read |= known.feed == Feed::Absolute;
         for (before, after) in &turned.exchanged {
             known.exchange(*before, *after);
         }
@@ -49,25 +76,53 @@ pub(super) async fn apply(
         if turned.left.is_some_and(|left| Some(left) >= latest) {
             looked_up.push(*meter);
         } else if latest != known_before {
-            known_to.insert(*meter, latest);
+            known.history.know_to(latest);
+            known_to.push((*meter, latest));
         }
     }
-    let latest = history::latest(conn, site, &looked_up).await?;
-    known_to.extend(looked_up.iter().map(|meter| (*meter, latest.get(meter).copied())));
+    Absorbed { meters: turnovers.into_keys().collect(), known_to, looked_up, read }
+}
+
+/// Writes the rows of changes that were taken into the mind.
+pub(super) async fn write(
+    conn: &mut Conn,
+    site: SiteId,
+    changes: &Changes,
+    arrived: &Arrived,
+    absorbed: &Absorbed,
+) -> Result<()> {
+    ledger::write(conn, site, changes, arrived).await?;
+    ledger::write_known_to(conn, site, &absorbed.known_to).await
+}
+
+/// Takes into the mind what can be known only from the written rows.
+pub(super) async fn look_up(
+    conn: &mut Conn,
+    site: SiteId,
+    mind: &mut Mind,
+    absorbed: &Absorbed,
+) -> Result<()> {
+    let latest = history::latest(conn, site, &absorbed.looked_up).await?;
+    let known_to: Vec<(MeterId, Option<Ts>)> =
+        absorbed.looked_up.iter().map(|meter| (*meter, latest.get(meter).copied())).collect();
     for (meter, at) in &known_to {
         if let Some(known) = mind.meters.get_mut(meter) {
             known.history.know_to(*at);
         }
     }
-    let known_to: Vec<(MeterId, Option<Ts>)> = known_to.into_iter().collect();
     ledger::write_known_to(conn, site, &known_to).await?;
-    history::renew_openings(conn, site, &mut mind.meters, turnover.keys().copied()).await?;
-    Ok(turnover.into_keys().collect())
+    if absorbed.read {
+        history::renew_openings(conn, site, &mut mind.meters, absorbed.meters.iter().copied()).await?;
+    }
+    Ok(())
 }
 
-/// What left and what came, by meter; meters whose count is as before are left out.
-fn turnover(changes: &Changes) -> BTreeMap<MeterId, Turnover> {
-    let mut all: BTreeMap<MeterId, Turnover> = BTreeMap::new();
+/// Turnovers by meter; meters whose count is as before are left out.
+pub(super) type Turnovers = BTreeMap<MeterId, Turnover>;
+
+/// What left and what came.
+pub(super) fn turnovers(changes: &Changes) -> Turnovers {
+    let mut all = Turnovers::new();
     for change in &changes.rows {
         let before = change.before.as_ref().and_then(|row| row.meter.zip(row.segment));
         let after = change.after.meter.zip(change.after.segment);

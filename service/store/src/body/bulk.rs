@@ -8,7 +8,22 @@ use std::fmt::Write as _;
 use std::sync::OnceLock;
 
 /// The chunk sizes, largest first. 512 rows of 25 columns stay below the 32,766 parameters that SQLite takes.
-const SIZES: [usize; 4] = [512, 64, 8, 1];
+const SIZES: [usize; 4] = [LARGEST, 64, 8, 1];
+/// The largest of them.
+pub(super) const LARGEST: usize = 512;
+
+/// A number that no row has.
+const NOBODY: i64 = -1;
+
+/// Numbers to be looked up, filled up with nobody's where one statement for more costs less than several for fewer.
+fn filled(numbers: &[i64]) -> Vec<i64> {
+    let mut rest = numbers.len();
+    let nobody = SIZES.into_iter().find_map(|size| {
+        rest %= size;
+        (rest * 4 >= size).then(|| size - rest)
+    });
+    numbers.iter().copied().chain(std::iter::repeat_n(NOBODY, nobody.unwrap_or(0))).collect()
+}
 
 /// A query being given its parameters.
 pub(super) type Query = sqlx::query::Query<'static, Db, <Db as sqlx::Database>::Arguments>;
@@ -129,6 +144,16 @@ impl Bulk {
         }
         Ok(found)
     }
+
+    /// Looks up what belongs to each of some numbers, where a row has one parameter of its own: the number.
+    pub(super) async fn fetch_of(
+        &'static self,
+        conn: &mut Conn,
+        numbers: &[i64],
+        shared: impl Fn(Query) -> Query,
+    ) -> Result<Vec<DbRow>> {
+        self.fetch(conn, &filled(numbers), shared, |query, number| query.bind(*number)).await
+    }
 }
 
 #[cfg(test)]
@@ -145,6 +170,18 @@ mod tests {
         let expect =
             if dialect::NUMBERED { "($1, $2, $3), ($1, $4, $5), " } else { "(?, ?, ?), (?, ?, ?), " };
         assert!(PAIRS.text(2).contains(expect));
+    }
+
+    #[test]
+    fn numbers_are_filled_up_to_a_size_where_that_saves_statements() {
+        for (asked, looked_up) in
+            [(0, 0), (1, 1), (2, 8), (9, 9), (15, 16), (16, 64), (25, 64), (65, 65), (128, 512), (513, 513)]
+        {
+            let numbers: Vec<i64> = (1..=asked).collect();
+            let filled = filled(&numbers);
+            assert_eq!(filled.len(), looked_up, "{asked}");
+            assert!(filled.starts_with(&numbers) && filled[numbers.len()..].iter().all(|n| *n == NOBODY));
+        }
     }
 
     #[test]

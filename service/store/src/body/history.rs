@@ -195,8 +195,9 @@ pub(super) async fn load(
     meters: &[MeterId],
 ) -> Result<HashMap<MeterId, MeterMind>> {
     let site = i64::from(site.0);
+    let numbers: Vec<i64> = meters.iter().map(|meter| meter.0).collect();
     let mut feeds = HashMap::new();
-    for row in &METERS.fetch(conn, meters, |q| q.bind(site), |q, meter| q.bind(meter.0)).await? {
+    for row in &METERS.fetch_of(conn, &numbers, |q| q.bind(site)).await? {
         let mut row = Reading::new(row, "meter");
         let meter = MeterId(row.next()?);
         let feed = row.word("feed")?;
@@ -204,7 +205,7 @@ pub(super) async fn load(
         feeds.insert(meter, (feed, known_to, MaxPerHour(row.next()?)));
     }
     let mut months: HashMap<MeterId, BTreeMap<Month, Amount>> = HashMap::new();
-    for row in &TOTALS.fetch(conn, meters, |q| q.bind(site), |q, meter| q.bind(meter.0)).await? {
+    for row in &TOTALS.fetch_of(conn, &numbers, |q| q.bind(site)).await? {
         let mut row = Reading::new(row, "meter_month");
         let meter = MeterId(row.next()?);
         let month = Month(row.number("month")?);
@@ -212,16 +213,21 @@ pub(super) async fn load(
         months.entry(meter).or_default().insert(month, amount);
     }
     let mut adjusted: HashMap<MeterId, BTreeSet<Month>> = HashMap::new();
-    for row in &ADJUSTMENTS.fetch(conn, meters, |q| q.bind(site), |q, meter| q.bind(meter.0)).await? {
+    for row in &ADJUSTMENTS.fetch_of(conn, &numbers, |q| q.bind(site)).await? {
         let mut row = Reading::new(row, "adjustment");
         let (meter, at) = (MeterId(row.next()?), Ts(row.next()?));
         adjusted.entry(meter).or_default().insert(Month::of(at));
     }
-    let mut of = |(meter, (feed, known_to, most))| {
+    let mut of = |(meter, (feed, known_to, most)): (MeterId, (Feed, Option<Ts>, MaxPerHour))| {
         let months = months.remove(&meter).unwrap_or_default();
         let adjusted = adjusted.remove(&meter).unwrap_or_default();
-        let history = History::from_totals(months, adjusted, known_to);
-        (meter, MeterMind { feed, most, history, ended: None, forecast: None })
+        let unused = feed == Feed::Interval && known_to.is_none() && months.is_empty() && adjusted.is_empty();
+        let (history, ended) = if unused {
+            (History::unused(), Some(Ended { since: Ts::MIN, reports: Vec::new() }))
+        } else {
+            (History::from_totals(months, adjusted, known_to), None)
+        };
+        (meter, MeterMind { feed, most, history, ended, forecast: None })
     };
     let mut minds: HashMap<MeterId, MeterMind> = feeds.into_iter().map(&mut of).collect();
     load_openings(conn, site, &mut minds, meters).await?;
@@ -240,7 +246,8 @@ async fn load_openings(
         .copied()
         .filter(|meter| minds.get(meter).is_some_and(|mind| mind.feed == Feed::Absolute))
         .collect();
-    let rows = OPENINGS.fetch(conn, &read, |q| q.bind(site), |q, meter| q.bind(meter.0)).await?;
+    let numbers: Vec<i64> = read.iter().map(|meter| meter.0).collect();
+    let rows = OPENINGS.fetch_of(conn, &numbers, |q| q.bind(site)).await?;
     for meter in &read {
         if let Some(mind) = minds.get_mut(meter) {
             mind.history.open_at(None);
@@ -293,8 +300,9 @@ pub(super) async fn know_ended(
     // A report is at most so long, so one that started before has ended.
     let from = since.0 - LENGTH_MAX_MICROS;
     let shared = |q: super::bulk::Query| q.bind(number).bind(from);
-    let mut rows = ENDED.fetch(conn, &asked, shared, |q, meter| q.bind(meter.0)).await?;
-    rows.extend(ENDED_BY_REPLACING.fetch(conn, &asked, shared, |q, meter| q.bind(meter.0)).await?);
+    let numbers: Vec<i64> = asked.iter().map(|meter| meter.0).collect();
+    let mut rows = ENDED.fetch_of(conn, &numbers, shared).await?;
+    rows.extend(ENDED_BY_REPLACING.fetch_of(conn, &numbers, shared).await?);
     for row in &rows {
         let mut row = Reading::new(row, "ledger");
         let meter = MeterId(row.next()?);
@@ -376,7 +384,8 @@ pub(super) async fn latest(
     meters: &[MeterId],
 ) -> Result<HashMap<MeterId, Ts>> {
     let site = i64::from(site.0);
-    let rows = LATEST.fetch(conn, meters, |q| q.bind(site), |q, meter| q.bind(meter.0)).await?;
+    let numbers: Vec<i64> = meters.iter().map(|meter| meter.0).collect();
+    let rows = LATEST.fetch_of(conn, &numbers, |q| q.bind(site)).await?;
     rows.iter()
         .map(|row| {
             let mut row = Reading::new(row, "ledger");

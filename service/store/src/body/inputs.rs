@@ -126,7 +126,8 @@ async fn of(
     site: i64,
     machines: &[MachineId],
 ) -> Result<Vec<super::DbRow>> {
-    bulk.fetch(conn, machines, |q| q.bind(site), |q, machine| q.bind(machine.0)).await
+    let numbers: Vec<i64> = machines.iter().map(|machine| machine.0).collect();
+    bulk.fetch_of(conn, &numbers, |q| q.bind(site)).await
 }
 
 /// Loads machines with their open orders.
@@ -267,7 +268,8 @@ pub(super) async fn all_closings(
 ) -> Result<HashMap<TaskId, Vec<Closing>>> {
     let site = i64::from(site.0);
     let mut found: HashMap<TaskId, Vec<Closing>> = HashMap::new();
-    for row in &ALL_CLOSINGS.fetch(conn, tasks, |q| q.bind(site), |q, task| q.bind(task.0)).await? {
+    let numbers: Vec<i64> = tasks.iter().map(|task| task.0).collect();
+    for row in &ALL_CLOSINGS.fetch_of(conn, &numbers, |q| q.bind(site)).await? {
         let mut row = Reading::new(row, "closing");
         let task = TaskId(row.next()?);
         found.entry(task).or_default().push(Closing { done_at: Ts(row.next()?) });
@@ -299,7 +301,8 @@ pub(super) async fn all_versions(
 ) -> Result<HashMap<TaskId, Vec<SavedVersion>>> {
     let site = i64::from(site.0);
     let mut found: HashMap<TaskId, Vec<SavedVersion>> = HashMap::new();
-    for row in &ALL_VERSIONS.fetch(conn, tasks, |q| q.bind(site), |q, task| q.bind(task.0)).await? {
+    let numbers: Vec<i64> = tasks.iter().map(|task| task.0).collect();
+    for row in &ALL_VERSIONS.fetch_of(conn, &numbers, |q| q.bind(site)).await? {
         let mut row = Reading::new(row, "rule_version");
         let (task, saved, withdrawn) = (TaskId(row.next()?), row.next()?, row.next()?);
         let effective = ShopDay::from_days(row.number("effective")?);

@@ -1,7 +1,8 @@
 //! Taking reports: judged as a batch beside the rows they can touch, each new one with a leaf of its own, and the plan
 //! of the touched machines computed in the same transaction.
 
-use super::journal::unfit;
+use super::apply::{Absorbed, Turnovers};
+use super::journal::{Made, unfit};
 use super::ledger::{self, Arrived};
 use super::mind::Mind;
 use super::tx::Tx;
@@ -13,7 +14,7 @@ use fettler_domain::journal::{Canonical, ObjectWriter};
 use fettler_domain::ledger::batch::Batch;
 use fettler_domain::ledger::changes::{Changes, Outcome, Told};
 use fettler_domain::ledger::declare::Declarations;
-use fettler_domain::ledger::report::{Received, ReportId, ReportKey};
+use fettler_domain::ledger::report::{Content, Received, ReportId, ReportKey, Statement};
 use fettler_domain::quantity::{Amount, Unit};
 use fettler_domain::time::Ts;
 use serde_json::{Value, json};
@@ -34,16 +35,34 @@ pub(super) async fn push(tx: &mut Tx, pushes: &mut [Push]) -> Result<Vec<Vec<Ack
         let caller = Caller { now, ..push.caller.clone() };
         arrivals.extend(std::mem::take(&mut push.reports).into_iter().map(|report| (caller.clone(), report)));
     }
-    let mut touched = BTreeSet::new();
+    let mut taking = Taking { site, declarations: &declarations, now, touched: BTreeSet::new() };
     let mut acknowledged = Vec::with_capacity(arrivals.len());
-    for part in parts(arrivals) {
-        let (told, meters) = take(tx, site, &mut mind, &declarations, part, now).await?;
-        acknowledged.extend(told);
-        touched.extend(meters);
+    let mut parts = parts(arrivals);
+    let last = parts.pop().unwrap_or_default();
+    for part in parts {
+        let mut judged = taking.judge(tx, &mut mind, part).await?;
+        let absorbed = judged.absorb(&mut mind);
+        judged.write(tx, site, &absorbed).await?;
+        apply::look_up(&mut tx.conn, site, &mut mind, &absorbed).await?;
+        acknowledged.extend(judged.told(tx, site).await?);
     }
-    let machines = apply::machines_of(&declarations, &touched);
+    let mut judged = taking.judge(tx, &mut mind, last).await?;
+    let machines = apply::machines_of(&declarations, &taking.touched);
     let as_of = mind.calendar.shop_day_of(now);
-    let mind = refresh::beside_leaves(tx, site, mind, machines, as_of).await?;
+    refresh::know(&mut tx.conn, &mut mind, &machines, as_of).await?;
+    let absorbed = judged.absorb(&mut mind);
+    let planning = if absorbed.is_whole() {
+        let planning = refresh::begin(mind, machines, as_of);
+        judged.write(tx, site, &absorbed).await?;
+        planning
+    } else {
+        judged.write(tx, site, &absorbed).await?;
+        apply::look_up(&mut tx.conn, site, &mut mind, &absorbed).await?;
+        refresh::begin(mind, machines, as_of)
+    };
+    acknowledged.extend(judged.told(tx, site).await?);
+    tx.write_leaves(site).await?;
+    let mind = planning.write(&mut tx.conn, site).await?;
     tx.keep_mind(mind)?;
     let mut acknowledged = acknowledged.into_iter();
     Ok(counts.into_iter().map(|count| acknowledged.by_ref().take(count).collect()).collect())
@@ -70,37 +89,73 @@ fn parts(arrivals: Vec<Arrival>) -> Vec<Vec<Arrival>> {
     parts
 }
 
-/// Judges one part and writes what it changes; gives the answers and the meters that count otherwise.
-async fn take(
-    tx: &mut Tx,
+/// A push being taken.
+struct Taking<'d> {
     site: SiteId,
-    mind: &mut Mind,
-    declarations: &Declarations,
-    part: Vec<Arrival>,
+    declarations: &'d Declarations,
     now: Ts,
-) -> Result<(Vec<Acknowledged>, BTreeSet<MeterId>)> {
-    let (callers, reports): (Vec<Caller>, Vec<Received>) = part.into_iter().unzip();
-    let contents: Vec<Canonical> = reports.iter().map(|report| report.content.canonical()).collect();
-    let units: Vec<Option<Unit>> = reports.iter().map(|report| unit_of(&report.content.statement)).collect();
-    let mut batch = Batch::arriving(declarations, reports);
-    let mut changes = ledger::judge(&mut tx.conn, site, &mut batch, now).await?;
-    let told = std::mem::take(&mut changes.told);
-    let mut made = tx.leaves_beside(site)?;
-    let arrived = arrived(made.next(), &told, &callers);
-    let leaves = beside(move || {
-        for ((told, caller), content) in told.iter().zip(&callers).zip(&contents) {
-            if !is_duplicate(told) {
-                made.arrival(caller, subject(&told.key), state(told, content)?)?;
+    /// The meters that count otherwise than before.
+    touched: BTreeSet<MeterId>,
+}
+
+/// A part of a push that was judged, while its leaves are made.
+struct Judged<F> {
+    changes: Changes,
+    turnovers: Turnovers,
+    arrived: Arrived,
+    units: Vec<Option<Unit>>,
+    leaves: F,
+}
+
+impl Taking<'_> {
+    /// Judges one part, beside the meters that it touches, and begins to make its leaves.
+    async fn judge(
+        &mut self,
+        tx: &mut Tx,
+        mind: &mut Mind,
+        part: Vec<Arrival>,
+    ) -> Result<Judged<impl Future<Output = Result<(Vec<Told>, Made)>> + use<>>> {
+        let (callers, reports): (Vec<Caller>, Vec<Received>) = part.into_iter().unzip();
+        let contents: Vec<Content> = reports.iter().map(|report| report.content.clone()).collect();
+        let units: Vec<Option<Unit>> = contents.iter().map(|content| unit_of(&content.statement)).collect();
+        let mut batch = Batch::arriving(self.declarations, reports);
+        let mut changes = ledger::judge(&mut tx.conn, self.site, &mut batch, self.now).await?;
+        let told = std::mem::take(&mut changes.told);
+        let mut made = tx.leaves_beside(self.site)?;
+        let arrived = arrived(made.next(), &told, &callers);
+        let leaves = beside(move || {
+            for ((told, caller), content) in told.iter().zip(&callers).zip(&contents) {
+                if !is_duplicate(told) {
+                    made.arrival(caller, subject(&told.key), state(told, &content.canonical())?)?;
+                }
             }
-        }
-        Ok((told, made))
-    });
-    let touched = apply::apply(&mut tx.conn, site, mind, &changes, &arrived).await?;
-    let (told, made) = leaves.await?;
-    tx.take_leaves(site, made)?;
-    let acknowledged =
-        told.into_iter().zip(units).map(|(told, unit)| acknowledge(told, unit, &changes)).collect();
-    Ok((acknowledged, touched))
+            Ok((told, made))
+        });
+        let turnovers = apply::turnovers(&changes);
+        mind.know_meters(&mut tx.conn, turnovers.keys().copied()).await?;
+        self.touched.extend(turnovers.keys());
+        Ok(Judged { changes, turnovers, arrived, units, leaves })
+    }
+}
+
+impl<F: Future<Output = Result<(Vec<Told>, Made)>>> Judged<F> {
+    /// Takes what changed into the mind.
+    fn absorb(&mut self, mind: &mut Mind) -> Absorbed {
+        apply::absorb(mind, &self.changes, std::mem::take(&mut self.turnovers))
+    }
+
+    /// Writes the rows that changed.
+    async fn write(&self, tx: &mut Tx, site: SiteId, absorbed: &Absorbed) -> Result<()> {
+        apply::write(&mut tx.conn, site, &self.changes, &self.arrived, absorbed).await
+    }
+
+    /// Takes the leaves, and gives what each report is told.
+    async fn told(self, tx: &mut Tx, site: SiteId) -> Result<Vec<Acknowledged>> {
+        let (told, made) = self.leaves.await?;
+        tx.take_leaves(site, made)?;
+        let told = told.into_iter().zip(self.units);
+        Ok(told.map(|(told, unit)| acknowledge(told, unit, &self.changes)).collect())
+    }
 }
 
 fn is_duplicate(told: &Told) -> bool {
@@ -117,8 +172,7 @@ fn arrived(mut next: i64, told: &[Told], callers: &[Caller]) -> Arrived {
     arrived
 }
 
-fn unit_of(statement: &fettler_domain::ledger::report::Statement) -> Option<Unit> {
-    use fettler_domain::ledger::report::Statement;
+fn unit_of(statement: &Statement) -> Option<Unit> {
     match statement {
         Statement::Interval { unit, .. } | Statement::Absolute { unit, .. } => Some(*unit),
         Statement::Withdrawn => None,

@@ -1,6 +1,6 @@
 //! Computing plan rows afresh, and writing those that changed.
 
-use super::bulk::Bulk;
+use super::bulk::{self, Bulk};
 use super::decode::to_json;
 use super::mind::Mind;
 use super::tx::Tx;
@@ -12,6 +12,7 @@ use fettler_domain::ledger::history::Month;
 use fettler_domain::plan::{MeterInput, Missing, PLANNER_VERSION, PlanRow, TaskInput, plan_task};
 use fettler_domain::time::ShopDay;
 use std::collections::{BTreeMap, BTreeSet};
+use tokio::sync::mpsc;
 
 static WRITE: Bulk = Bulk::new(
     "INSERT INTO plan (site, number, section, key_time, machine, task, area, due, opens, late, covered_by, hazard, as_of, \
@@ -91,25 +92,57 @@ pub(super) async fn refresh(
     Ok(fresh.computed)
 }
 
-/// As [`refresh`], while the leaves of the transaction are written.
-pub(super) async fn beside_leaves(
-    tx: &mut Tx,
-    site: SiteId,
+/// How many machines are planned before their rows are handed on to be written.
+const HANDED_ON: usize = 32;
+
+/// Rows being computed away from the transaction, so that what came before them can be written meanwhile.
+pub(super) struct Planning<F> {
+    rows: mpsc::UnboundedReceiver<Vec<Changed>>,
+    planned: F,
+    as_of: ShopDay,
+}
+
+/// Begins to compute the rows of machines, which the mind must know.
+pub(super) fn begin(
     mut mind: Mind,
     machines: BTreeSet<MachineId>,
     as_of: ShopDay,
-) -> Result<Mind> {
-    know(&mut tx.conn, &mut mind, &machines, as_of).await?;
-    let planning = beside(move || {
-        let mut round = Round::of(&mut mind, machines.into_iter().collect(), as_of);
-        let fresh = round.compare(&mut mind)?;
-        Ok((mind, round, fresh))
+) -> Planning<impl Future<Output = Result<(Mind, Round)>>> {
+    let (hand_on, rows) = mpsc::unbounded_channel();
+    let planned = beside(move || {
+        let mut round = Round::default();
+        let machines: Vec<MachineId> = machines.into_iter().collect();
+        for some in machines.chunks(HANDED_ON) {
+            let mut part = Round::of(&mut mind, some.to_vec(), as_of);
+            // Nobody receives when the transaction has failed.
+            let _ = hand_on.send(part.compare(&mut mind)?.changed);
+            round.open.append(&mut part.open);
+            round.missing.append(&mut part.missing);
+        }
+        Ok((mind, round))
     });
-    tx.write_leaves(site).await?;
-    let (mut mind, mut round, mut fresh) = planning.await?;
-    complete(&mut tx.conn, &mut mind, &mut round, &mut fresh, as_of).await?;
-    write(&mut tx.conn, site, &fresh.changed).await?;
-    Ok(mind)
+    Planning { rows, planned, as_of }
+}
+
+impl<F: Future<Output = Result<(Mind, Round)>>> Planning<F> {
+    /// Writes the rows as they are handed on; gives the mind back.
+    pub(super) async fn write(mut self, conn: &mut Conn, site: SiteId) -> Result<Mind> {
+        let mut waiting = Vec::new();
+        while let Some(mut some) = self.rows.recv().await {
+            waiting.append(&mut some);
+            // As many as statements take at once, so that there are few.
+            let whole = waiting.len() - waiting.len() % bulk::LARGEST;
+            if whole > 0 {
+                write(conn, site, &waiting[..whole]).await?;
+                waiting.drain(..whole);
+            }
+        }
+        let (mut mind, mut round) = self.planned.await?;
+        let mut fresh = Fresh { computed: 0, changed: waiting };
+        complete(conn, &mut mind, &mut round, &mut fresh, self.as_of).await?;
+        write(conn, site, &fresh.changed).await?;
+        Ok(mind)
+    }
 }
 
 /// Loads months that rounds ask for until every machine has its rows.
@@ -129,7 +162,7 @@ async fn complete(
 }
 
 /// Makes sure that machines are known, with their meters' totals and what forecasts rest on.
-async fn know(
+pub(super) async fn know(
     conn: &mut Conn,
     mind: &mut Mind,
     machines: &BTreeSet<MachineId>,
@@ -146,7 +179,8 @@ async fn know(
 }
 
 /// One pass over machines: their rows, or what the planner misses of them.
-struct Round {
+#[derive(Default)]
+pub(super) struct Round {
     planned: Vec<(MachineId, Vec<PlanRow>)>,
     open: Vec<MachineId>,
     missing: Vec<(MeterId, Month)>,
@@ -214,7 +248,7 @@ struct Fresh {
 }
 
 /// A row to be written.
-struct Changed {
+pub(super) struct Changed {
     area: String,
     payload: String,
     row: PlanRow,

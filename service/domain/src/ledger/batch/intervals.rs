@@ -1,6 +1,6 @@
 //! Judging intervals again: in turn, each change passed on to the overlapping ones after it.
 
-use super::{Batch, Cause, Draft, Verdict, Work};
+use super::{Batch, Cause, Draft, Drafted, Verdict, Work};
 use crate::ledger::changes::Need;
 use crate::ledger::declare::{Declarations, Meter};
 use crate::ledger::fit::{fit, overlap, segment};
@@ -31,7 +31,7 @@ struct Line<'a> {
 /// Judges the meter's drafted intervals and all that their changes reach; what was not seen is asked for.
 pub(super) fn judge(
     batch: &Batch<'_>,
-    draft: &Draft,
+    draft: &Draft<'_>,
     meter: &Meter,
     work: &Work,
     needs: &mut Vec<Need>,
@@ -55,7 +55,7 @@ pub(super) fn judge(
         }
     }
     for (key, cause) in &work.intervals {
-        if let Some(row) = draft.rows.get(key)
+        if let Some(Drafted { row, .. }) = draft.rows.get(key)
             && let Some(turn) = Turn::of(row, batch.declarations)
         {
             queue.insert(turn, (row, *cause));
@@ -85,7 +85,7 @@ pub(super) fn judge(
 }
 
 impl<'a> Line<'a> {
-    fn new(batch: &'a Batch<'_>, draft: &'a Draft, meter: &Meter, work: &'a Work) -> Line<'a> {
+    fn new(batch: &'a Batch<'_>, draft: &'a Draft<'_>, meter: &Meter, work: &'a Work) -> Line<'a> {
         let mut line = Line { declarations: batch.declarations, placed: BTreeMap::new(), longest_micros: 0 };
         let gone: BTreeSet<&ReportKey> = work.gone.iter().map(|(key, _)| key).collect();
         for row in batch.seen.on_meter(meter.id) {
@@ -94,8 +94,8 @@ impl<'a> Line<'a> {
             }
         }
         for (key, _) in &work.intervals {
-            if let Some(row) = draft.rows.get(key) {
-                let stored = batch.seen.rows.get(key).filter(|stored| stored.meter == Some(meter.id));
+            if let Some(Drafted { row, before, .. }) = draft.rows.get(key) {
+                let stored = before.filter(|stored| stored.meter == Some(meter.id));
                 line.place(row, stored.is_some_and(Row::counts) && !gone.contains(key));
             }
         }

@@ -35,6 +35,7 @@ use crate::ids::MeterId;
 use crate::quantity::Amount;
 use crate::time::Ts;
 use seen::Seen;
+use std::collections::btree_map::Entry;
 use std::collections::{BTreeMap, BTreeSet};
 
 /// What must be judged again because something it waits for changed.
@@ -70,10 +71,22 @@ type Cause = Option<usize>;
 
 /// The rows of the touched reports as they will be, and what remains to be judged on each meter.
 #[derive(Debug, Default)]
-struct Draft {
-    rows: BTreeMap<ReportKey, Row>,
-    causes: BTreeMap<ReportKey, Cause>,
+struct Draft<'s> {
+    rows: BTreeMap<ReportKey, Drafted<'s>>,
     meters: BTreeMap<MeterId, Work>,
+    /// Which arrivals are new, by their place: neither stored nor the repetition of an earlier one.
+    new: Vec<bool>,
+}
+
+/// A row as it will be.
+#[derive(Debug)]
+struct Drafted<'s> {
+    row: Row,
+    /// The row as it is stored, if it is.
+    before: Option<&'s Row>,
+    cause: Cause,
+    /// Whether an older revision of its report is there too.
+    has_older: bool,
 }
 
 /// What remains to be judged on one meter.
@@ -151,7 +164,7 @@ impl<'d> Batch<'d> {
             let Some(meter) = self.declarations.meter_of(id) else { continue };
             let verdicts = intervals::judge(self, &draft, meter, &work, &mut needs);
             for (key, cause, verdict) in verdicts {
-                let Some(row) = self.row_of(&mut draft, &key, cause) else { continue };
+                let Some(row) = self.row_of(&mut draft, key, cause) else { continue };
                 match verdict {
                     Ok(segment) => row.count(segment),
                     Err(reason) => row.hold(reason),
@@ -159,8 +172,9 @@ impl<'d> Batch<'d> {
             }
             let (rows, contributions) = readings::judge(self, &draft, meter, &work, &mut needs);
             for (row, cause) in rows {
-                draft.causes.entry(row.key.clone()).or_insert(cause);
-                draft.rows.insert(row.key.clone(), row);
+                if let Some(drafted) = self.row_of(&mut draft, row.key.clone(), cause) {
+                    *drafted = row;
+                }
             }
             replaced.extend(contributions);
         }
@@ -168,54 +182,50 @@ impl<'d> Batch<'d> {
     }
 
     /// The row of the draft, taken in from the stored ones when it is not there yet.
-    fn row_of<'a>(&self, draft: &'a mut Draft, key: &ReportKey, cause: Cause) -> Option<&'a mut Row> {
-        if !draft.rows.contains_key(key) {
-            draft.rows.insert(key.clone(), self.seen.rows.get(key)?.clone());
-            draft.causes.insert(key.clone(), cause);
+    fn row_of<'d2, 's>(
+        &'s self,
+        draft: &'d2 mut Draft<'s>,
+        key: ReportKey,
+        cause: Cause,
+    ) -> Option<&'d2 mut Row> {
+        match draft.rows.entry(key) {
+            Entry::Occupied(drafted) => Some(&mut drafted.into_mut().row),
+            Entry::Vacant(vacant) => {
+                let stored = self.seen.rows.get(vacant.key())?;
+                let row = stored.clone();
+                Some(&mut vacant.insert(Drafted { row, before: Some(stored), cause, has_older: false }).row)
+            }
         }
-        draft.rows.get_mut(key)
+    }
+
+    /// The places of the new arrivals, in the order of their reports, each statement once.
+    fn new_arrivals(&self) -> Vec<usize> {
+        let key = |place: &usize| &self.arrivals[*place].key;
+        let stored = |place: &usize| !self.seen.rows.is_empty() && self.seen.rows.contains_key(key(place));
+        let mut places: Vec<usize> = (0..self.arrivals.len()).filter(|place| !stored(place)).collect();
+        // A stable sort: of repetitions the first stays.
+        places.sort_by(|a, b| key(a).cmp(key(b)));
+        places.dedup_by(|later, first| key(later) == key(first));
+        places
     }
 
     /// Decides what stands for each touched report, and lists what remains to be judged.
-    fn draft(&self, as_of: Ts) -> Draft {
-        let mut draft = Draft::default();
-        let mut arrived: BTreeMap<ReportId, Vec<usize>> = BTreeMap::new();
-        for (place, arrival) in self.arrivals.iter().enumerate() {
-            if !self.seen.rows.contains_key(&arrival.key) {
-                arrived.entry(arrival.key.id()).or_default().push(place);
-            }
+    fn draft(&self, as_of: Ts) -> Draft<'_> {
+        let mut draft = Draft { new: vec![false; self.arrivals.len()], ..Draft::default() };
+        let places = self.new_arrivals();
+        for place in &places {
+            draft.new[*place] = true;
         }
+        let mut rest = places.as_slice();
         for id in &self.reports {
-            let mut rows: Vec<Row> = self.seen.of_report(id).cloned().collect();
-            let mut changed = self.dirty.reports.contains(id);
-            let mut came: BTreeMap<&ReportKey, usize> = BTreeMap::new();
-            for &place in arrived.get(id).into_iter().flatten() {
-                let arrival = &self.arrivals[place];
-                if came.insert(&arrival.key, place).is_none() {
-                    rows.push(Row::unjudged(arrival.clone()));
-                }
-            }
-            for row in &mut rows {
-                if let Some(settlement) = self.settlements.get(&row.key) {
-                    changed |= row.settlement != Some(*settlement);
-                    row.settlement = Some(*settlement);
-                }
-            }
-            if !changed && came.is_empty() {
-                continue;
-            }
-            let standing = stand(&mut rows);
-            let cause = standing
-                .and_then(|place| came.get(&rows[place].key).copied())
-                .or_else(|| came.values().copied().max());
-            let seat = standing.map(|place| take(&mut rows[place], self.declarations, as_of));
-            let seated = standing.map(|place| &rows[place]).zip(seat);
-            self.list_work(id, seated, cause, &mut draft.meters);
-            for row in rows {
-                let own = came.get(&row.key).copied().or(cause);
-                draft.causes.insert(row.key.clone(), own);
-                draft.rows.insert(row.key.clone(), row);
-            }
+            let is_own = |place: &usize| {
+                let key = &self.arrivals[*place].key;
+                key.source == id.source && key.report == id.report
+            };
+            let own = rest.iter().take_while(|place| is_own(place)).count();
+            let (came, others) = rest.split_at(own);
+            rest = others;
+            self.draft_report(id, came, as_of, &mut draft);
         }
         for (meter, at) in &self.dirty.replaced {
             draft.meters.entry(*meter).or_default().instants.entry(*at).or_insert(None);
@@ -223,15 +233,46 @@ impl<'d> Batch<'d> {
         draft
     }
 
-    /// Lists what follows on each meter from a report's new seat, and from the one that it had.
+    /// Decides what stands for one report, to which these arrivals are new.
+    fn draft_report<'s>(&'s self, id: &ReportId, came: &[usize], as_of: Ts, draft: &mut Draft<'s>) {
+        let stored: Vec<&Row> = self.seen.of_report(id).collect();
+        let mut rows: Vec<Row> = stored.iter().copied().cloned().collect();
+        rows.extend(came.iter().map(|place| Row::unjudged(self.arrivals[*place].clone())));
+        let mut changed = self.dirty.reports.contains(id) || !came.is_empty();
+        for row in &mut rows {
+            if let Some(settlement) = self.settlements.get(&row.key) {
+                changed |= row.settlement != Some(*settlement);
+                row.settlement = Some(*settlement);
+            }
+        }
+        if !changed {
+            return;
+        }
+        // The stored rows stand first, then those that came, in the order of their places in `came`.
+        let came_as = |row: usize| row.checked_sub(stored.len()).map(|new| came[new]);
+        let standing = stand(&mut rows);
+        let cause = standing.and_then(came_as).or_else(|| came.iter().copied().max());
+        let seat = standing.map(|place| take(&mut rows[place], self.declarations, as_of));
+        let seated = standing.map(|place| &rows[place]).zip(seat);
+        let counted = stored.iter().copied().find(|row| row.counts());
+        self.list_work(counted, seated, cause, &mut draft.meters);
+        let lowest = rows.iter().map(|row| row.key.revision).min();
+        for (place, row) in rows.into_iter().enumerate() {
+            let cause = came_as(place).or(cause);
+            let has_older = lowest < Some(row.key.revision);
+            let before = stored.get(place).copied();
+            draft.rows.insert(row.key.clone(), Drafted { row, before, cause, has_older });
+        }
+    }
+
+    /// Lists what follows on each meter from a report's new seat, and from that of the row that counted so far.
     fn list_work(
         &self,
-        id: &ReportId,
+        old: Option<&Row>,
         seated: Option<(&Row, Seat)>,
         cause: Cause,
         meters: &mut BTreeMap<MeterId, Work>,
     ) {
-        let old = self.seen.of_report(id).find(|row| row.counts());
         if let (Some(old), Some(meter)) = (old, old.and_then(|row| row.meter)) {
             let work = meters.entry(meter).or_default();
             let turn = Turn::of(old, self.declarations);
@@ -261,35 +302,31 @@ impl<'d> Batch<'d> {
     }
 
     /// Puts together what is to be written and told.
-    fn changes(&self, draft: Draft, replaced: Vec<ReplacedChange>) -> Changes {
+    fn changes(&self, draft: Draft<'_>, replaced: Vec<ReplacedChange>) -> Changes {
         let told = self.told(&draft);
         let unknown =
             self.settlements.keys().filter(|key| !self.seen.rows.contains_key(key)).cloned().collect();
-        let rows = draft.rows.into_iter().filter_map(|(key, after)| {
-            let before = self.seen.rows.get(&key).cloned();
-            (before.as_ref() != Some(&after)).then_some(Change { before, after })
-        });
+        let changed = draft.rows.into_values().filter(|drafted| drafted.before != Some(&drafted.row));
+        let rows = changed.map(|Drafted { row, before, .. }| Change { before: before.cloned(), after: row });
         Changes { rows: rows.collect(), replaced, told, unknown }
     }
 
     /// What is told of each arrival.
-    fn told(&self, draft: &Draft) -> Vec<Told> {
-        let mut first: BTreeSet<&ReportKey> = BTreeSet::new();
-        let mut told: Vec<Told> = self
-            .arrivals
-            .iter()
-            .map(|arrival| {
-                let key = arrival.key.clone();
-                let row = draft.rows.get(&key).or_else(|| self.seen.rows.get(&key));
-                let repeated = !first.insert(&arrival.key) || self.seen.rows.contains_key(&key);
-                let outcome = row.map_or(Outcome::Superseded, |row| draft.outcome(row, repeated));
-                Told { key, outcome, left: Amount::ZERO, displaced: Vec::new(), let_in: Vec::new() }
-            })
-            .collect();
-        for (key, row) in &draft.rows {
-            let Some(Some(cause)) = draft.causes.get(key) else { continue };
+    fn told(&self, draft: &Draft<'_>) -> Vec<Told> {
+        let told = self.arrivals.iter().zip(&draft.new).map(|(arrival, new)| {
+            let key = arrival.key.clone();
+            let outcome = match draft.rows.get(&key) {
+                Some(drafted) if *new => drafted.outcome(),
+                Some(drafted) => repeated(&drafted.row),
+                None => self.seen.rows.get(&key).map_or(Outcome::Superseded, repeated),
+            };
+            Told { key, outcome, left: Amount::ZERO, displaced: Vec::new(), let_in: Vec::new() }
+        });
+        let mut told: Vec<Told> = told.collect();
+        for (key, Drafted { row, before, cause, .. }) in &draft.rows {
+            let Some(cause) = cause else { continue };
             let told = &mut told[*cause];
-            let before = self.seen.rows.get(key).and_then(|row| row.segment);
+            let before = before.and_then(|before| before.segment);
             let own = key.source == told.key.source && key.report == told.key.report;
             match (before, row.segment) {
                 (Some(before), None) => {
@@ -308,28 +345,27 @@ impl<'d> Batch<'d> {
     }
 }
 
-impl Draft {
+/// What became of a row that came again.
+fn repeated(row: &Row) -> Outcome {
+    Outcome::Duplicate { state: row.state, reason: row.reason.clone() }
+}
+
+impl Drafted<'_> {
     /// What became of a row that came with the batch.
-    fn outcome(&self, row: &Row, repeated: bool) -> Outcome {
-        let reason = row.reason.clone();
-        match (row.state, reason) {
-            (state, reason) if repeated => Outcome::Duplicate { state, reason },
+    fn outcome(&self) -> Outcome {
+        match (self.row.state, self.row.reason.clone()) {
             (_, Some(reason)) => Outcome::Held { reason },
             (State::Superseded | State::Dropped | State::Held, None) => Outcome::Superseded,
-            (State::Counted | State::Check | State::Withdrawn, None) => {
-                let older = |other: &Row| other.key.revision < row.key.revision;
-                if seen::of_report(&self.rows, &row.key.id()).any(older) {
-                    Outcome::Replaces
-                } else {
-                    Outcome::Accepted
-                }
-            }
+            (State::Counted | State::Check | State::Withdrawn, None) if self.has_older => Outcome::Replaces,
+            (State::Counted | State::Check | State::Withdrawn, None) => Outcome::Accepted,
         }
     }
+}
 
+impl Draft<'_> {
     /// Whether anything counts of the report that a statement belongs to.
     fn report_counts(&self, key: &ReportKey) -> bool {
-        seen::of_report(&self.rows, &key.id()).any(Row::counts)
+        seen::of_report(&self.rows, &key.id()).any(|drafted| drafted.row.counts())
     }
 }
 

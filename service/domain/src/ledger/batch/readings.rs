@@ -17,7 +17,7 @@ const COUNT_FIRST: usize = 4;
 /// Judges the meter's readings from the first instant that changed; what was not seen is asked for.
 pub(super) fn judge(
     batch: &Batch<'_>,
-    draft: &Draft,
+    draft: &Draft<'_>,
     meter: &Meter,
     work: &Work,
     needs: &mut Vec<Need>,
@@ -71,7 +71,7 @@ pub(super) fn judge(
 }
 
 /// The counted reading last known before an instant.
-fn base<'a>(batch: &'a Batch<'_>, draft: &Draft, meter: &Meter, first: Ts) -> Option<&'a Row> {
+fn base<'a>(batch: &'a Batch<'_>, draft: &Draft<'_>, meter: &Meter, first: Ts) -> Option<&'a Row> {
     let stored = batch.seen.on_meter(meter.id);
     let untouched = stored.filter(|row| row.counts() && !draft.rows.contains_key(&row.key));
     let moments = untouched.filter_map(|row| Some((Moment::of(row)?, row)));
@@ -81,14 +81,14 @@ fn base<'a>(batch: &'a Batch<'_>, draft: &Draft, meter: &Meter, first: Ts) -> Op
 /// The readings from `first` on, drafted ones in place of stored ones, up to where they were seen.
 fn in_time<'a>(
     batch: &'a Batch<'_>,
-    draft: &'a Draft,
+    draft: &'a Draft<'_>,
     meter: &Meter,
     work: &Work,
     first: Ts,
     to: Option<Ts>,
 ) -> BTreeMap<Moment, &'a Row> {
     let stored = batch.seen.on_meter(meter.id).filter(|row| !draft.rows.contains_key(&row.key));
-    let drafted = work.readings.iter().filter_map(|key| draft.rows.get(key));
+    let drafted = work.readings.iter().filter_map(|key| Some(&draft.rows.get(key)?.row));
     let moments = stored.filter(|row| row.rests_on_readings()).chain(drafted);
     let moments = moments.filter_map(|row| Some((Moment::of(row)?, row)));
     moments.filter(|(moment, _)| moment.at >= first && to.is_none_or(|to| moment.at < to)).collect()

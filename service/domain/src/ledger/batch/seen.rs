@@ -72,11 +72,11 @@ impl Seen {
     }
 }
 
-/// The rows of a report among rows ordered by key.
-pub(super) fn of_report<'a>(
-    rows: &'a BTreeMap<ReportKey, Row>,
+/// What belongs to a report, of what is ordered by key.
+pub(super) fn of_report<'a, T>(
+    rows: &'a BTreeMap<ReportKey, T>,
     id: &ReportId,
-) -> impl Iterator<Item = &'a Row> + use<'a> {
+) -> impl Iterator<Item = &'a T> + use<'a, T> {
     let key = |revision, byte| ReportKey {
         source: id.source.clone(),
         report: id.report.clone(),
