@@ -41,6 +41,9 @@ pub(super) async fn apply(
     let mut looked_up = Vec::new();
     for (meter, turned) in &turnover {
         let Some(known) = mind.meters.get_mut(meter) else { continue };
+        let ends = turned.exchanged.iter().flat_map(|(before, after)| [before, after]).flatten();
+        let earliest = ends.map(|segment| segment.end).chain(mind.changed).min();
+        mind.changed = earliest;
         for (before, after) in &turned.exchanged {
             known.exchange(*before, *after);
         }
