@@ -32,6 +32,7 @@ pub(crate) fn due_list() -> pb::ListDueResponse {
         held_reports: 3,
         stale_rows: 12,
         stale_since: "2026-11-24".into(),
+        figures_pending: true,
         next_page_token: String::new(),
     }
 }

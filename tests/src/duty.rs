@@ -54,12 +54,13 @@ async fn load(wire: &Wire, tags: &[String]) {
     assert_eq!(again.changes, [], "loading twice changes nothing");
 }
 
-/// The due list of the moment, once every row stands for its shop day.
+/// The due list of the moment, once every row stands for its shop day and for what is known by then.
 async fn due(wire: &Wire) -> Vec<DueItem> {
     // Each ask gives the refresher time to go on; a refresher that stands still fails here.
     for _ in 0..100_000 {
         let ask = ListDueRequest { page_size: 1, ..ListDueRequest::default() };
-        if wire.due().list_due(ask).await.expect("a due list").into_inner().stale_rows == 0 {
+        let list = wire.due().list_due(ask).await.expect("a due list").into_inner();
+        if list.stale_rows == 0 && !list.figures_pending {
             return wire.all_due(ListDueRequest::default()).await.expect("a due list").1;
         }
     }

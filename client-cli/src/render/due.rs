@@ -303,6 +303,10 @@ fn footer(list: &pb::ListDueResponse, due: usize, board: Board) -> String {
         let text = format!("{rows} as of {since}; `fettler why ORDER` computes one afresh");
         out.push_str(&foot(&text, board));
     }
+    if list.figures_pending {
+        let text = "reports of earlier days have come: expected dates may still move, what is due does not";
+        out.push_str(&foot(text, board));
+    }
     out
 }
 
@@ -344,6 +348,7 @@ mod tests {
             forbidden: Vec::new(),
             held_reports: 0,
             stale_rows: 0,
+            figures_pending: false,
             ..testkit::due_list()
         };
         insta::assert_snapshot!(board(&list, None, plain()));

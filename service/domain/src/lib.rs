@@ -15,6 +15,7 @@ pub mod ledger;
 pub mod order;
 pub mod physics;
 pub mod plan;
+pub mod planned;
 pub mod quantity;
 pub mod rule;
 pub mod shop;

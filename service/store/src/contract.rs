@@ -5,14 +5,15 @@
 
 use async_trait::async_trait;
 use fettler_domain::calendar::Calendar;
-use fettler_domain::ids::{MachineId, OrderNumber, PersonId, SiteId, TokenId};
+use fettler_domain::ids::{MachineId, MeterId, OrderNumber, PersonId, SiteId, TokenId};
 use fettler_domain::ledger::changes::Outcome;
 use fettler_domain::ledger::history::Month;
 use fettler_domain::ledger::report::{Received, ReportKey};
 use fettler_domain::ledger::row::{Row, Settlement};
 use fettler_domain::order::{ClosingRecord, ClosingSaid, OrderState, RaiseSaid};
 use fettler_domain::plan::PlanRow;
-use fettler_domain::quantity::Amount;
+use fettler_domain::planned::{Intent, Period, PlannedStretch};
+use fettler_domain::quantity::{Amount, Unit};
 use fettler_domain::shop::{
     Declaration, KitItem, LastDoneCard, MachineCard, MeterRecord, MeterShows, ShopChange, SiteCard,
 };
@@ -386,8 +387,10 @@ pub struct DueHead {
     pub forbidden: Vec<MachineRecord>,
     /// Held reports.
     pub held: HeldCounts,
-    /// Rows computed for an earlier shop day, and the earliest such day.
+    /// Rows computed for an earlier shop day or from other figures, and the earliest day of such a row.
     pub stale: Option<(u64, ShopDay)>,
+    /// Whether the fleet figures of the day are still to be learnt, from what came since: dates that rest on them may move.
+    pub figures_pending: bool,
 }
 
 /// An open order explained: computed afresh.
@@ -520,6 +523,74 @@ pub struct JournalHead {
     pub size: i64,
     /// The root.
     pub root: [u8; 32],
+}
+
+/// What is stated of a meter's use ahead.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct PlanSaid {
+    /// The machine, by its tag or a name that other systems give it.
+    pub machine: String,
+    /// The meter's key; none means the machine's only meter.
+    pub meter: Option<Key>,
+    /// The period: what was planned in it goes.
+    pub period: Period,
+    /// What comes in its place.
+    pub intent: Intent,
+    /// Who says it, where a person does.
+    pub by: Option<Name>,
+}
+
+/// What a statement of planned use brought about.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct PlanTaken {
+    /// The meter.
+    pub meter: MeterRecord,
+    /// How many planned shifts went.
+    pub replaced: u64,
+    /// How many came.
+    pub planned: u64,
+    /// What they come to.
+    pub amount: Amount,
+}
+
+/// Which planned shifts to list.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct PlannedFilter {
+    /// Of this machine.
+    pub machine: Option<MachineId>,
+    /// Those that end after this instant.
+    pub from: Ts,
+    /// Those that start before this one.
+    pub until: Option<Ts>,
+}
+
+/// Where a page of planned shifts begins: start, meter, end.
+pub type PlannedCursor = (i64, i64, i64);
+
+/// A planned shift as it is kept.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct PlannedShift {
+    /// The meter.
+    pub meter: MeterId,
+    /// The tag of its machine.
+    pub machine: Key,
+    /// The key of the meter.
+    pub key: Key,
+    /// The unit of the amount.
+    pub unit: Unit,
+    /// When, and how much.
+    pub stretch: PlannedStretch,
+    /// The journal entry that states it.
+    pub entry: i64,
+}
+
+/// A period of which a meter's use is planned.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct PlannedPeriod {
+    /// The meter's key.
+    pub meter: Key,
+    /// From when until when.
+    pub period: Period,
 }
 
 /// What an upkeep pass did.
@@ -665,6 +736,24 @@ pub trait Store: Send + Sync {
         meter: Option<&Key>,
     ) -> Result<BTreeMap<Month, Amount>>;
 
+    /// States what is planned of a meter in a period, in place of what was.
+    async fn plan_use(
+        &self,
+        caller: &Caller,
+        site: SiteId,
+        said: &PlanSaid,
+        validate_only: bool,
+    ) -> Result<PlanTaken>;
+    /// Planned shifts in the order of their starts.
+    async fn planned_shifts(
+        &self,
+        site: SiteId,
+        filter: &PlannedFilter,
+        page: PageAsk<PlannedCursor>,
+    ) -> Result<Page<PlannedShift, PlannedCursor>>;
+    /// The planned periods of a machine that end after an instant, at most 1,000.
+    async fn planned_periods(&self, site: SiteId, machine: &str, after: Ts) -> Result<Vec<PlannedPeriod>>;
+
     /// The head of the due list.
     async fn due_head(&self, site: SiteId, now: Ts) -> Result<DueHead>;
     /// A page of the due list.
@@ -730,8 +819,10 @@ pub trait Store: Send + Sync {
     async fn lease(&self, site: SiteId, duty: &'static str, holder: &str, now: Ts, until: Ts)
     -> Result<bool>;
 
-    /// One bounded pass of upkeep over a site: rows of an earlier shop day computed afresh, reports whose time has
-    /// come or whose declarations changed judged again.
+    /// One bounded pass of upkeep over a site: rows of an earlier shop day or of other fleet figures computed afresh, reports
+    /// whose time has come or whose declarations changed judged again. Before it the fleet figures of the day are learnt,
+    /// if they are not yet; where reports of the past have come since they were, once none has come between two passes, or
+    /// after a quarter of an hour. Then they are learnt while others write.
     async fn upkeep(&self, site: SiteId, now: Ts, limit: u32) -> Result<Upkeep>;
     /// Resolves, with the reason, when what was written could not be made durable: nothing is acknowledged from then
     /// on, and the process is to end, so that what stands is read anew.

@@ -78,6 +78,7 @@ pub(crate) const TABLES: &[Table] = &[
             ("next_closing", N),
             ("calendar_revision", N),
             ("fleet_epoch", N),
+            ("fleet_marks", N),
         ],
     },
     Table {
@@ -284,6 +285,22 @@ pub(crate) const TABLES: &[Table] = &[
             ("record", T),
             ("leaf", N),
         ],
+    },
+    Table {
+        name: "fleet_figures",
+        key: 3,
+        columns: &[("site", N), ("family", T), ("kind", T), ("machines", N), ("figures", T)],
+    },
+    Table { name: "fleet_day", key: 1, columns: &[("site", N), ("as_of", N), ("marks", N), ("at", N)] },
+    Table {
+        name: "planned_period",
+        key: 3,
+        columns: &[("site", N), ("meter", N), ("starts", N), ("ends", N)],
+    },
+    Table {
+        name: "planned_shift",
+        key: 4,
+        columns: &[("site", N), ("meter", N), ("starts", N), ("ends", N), ("amount", N), ("leaf", N)],
     },
     Table {
         name: "plan",

@@ -136,6 +136,13 @@ impl Course {
     }
 
     fn push(&mut self, end: f64, load: f64, planned: f64) {
+        // Days that are alike are one stretch: a year of five-day weeks is a hundred of them.
+        if let Some(last) = self.known.last_mut()
+            && (last.load, last.planned) == (load, planned)
+        {
+            last.end = end;
+            return;
+        }
         let start = self.known_until();
         let before = self.known.last().map_or_else(Elapsed::default, |last| last.elapsed(last.end));
         self.known.push(Stretch { start, end, load, planned, before });

@@ -5,7 +5,7 @@
 
 use super::units::{Days, Hours, HoursPerDay};
 use super::usage::{Statistics, Usage, count};
-use super::windows::Windows;
+use super::windows::{Past, Windows};
 use crate::time::Ts;
 use serde::{Deserialize, Serialize};
 
@@ -75,11 +75,16 @@ impl FleetFigures {
 
     /// The figures of these machines at an instant, from what was known by then.
     pub fn of(machines: &[&Usage], now: Ts) -> FleetFigures {
-        let windows = Windows::before(machines, now);
-        let level = FleetFigures::level(&statistics(machines, now));
+        FleetFigures::of_pasts(&pasts(machines, now).iter().collect::<Vec<_>>())
+    }
+
+    /// The figures of machines whose pasts were taken at the same instant.
+    pub fn of_pasts(pasts: &[&Past]) -> FleetFigures {
+        let windows = Windows::of(pasts);
+        let level = FleetFigures::level(&known_now(pasts));
         let level = FleetFigures { own_weight: windows.own_weight(&level), ..level };
-        let surprises =
-            windows.surprises(|own| FleetFigures { own_weight: level.own_weight, ..level_of(own) });
+        let surprises = windows
+            .surprises(|own| FleetFigures { own_weight: level.own_weight, ..FleetFigures::level(own) });
         FleetFigures { drift: surprises.drift(), lasting_scatter: surprises.lasting_scatter(), ..level }
     }
 
@@ -87,8 +92,25 @@ impl FleetFigures {
     /// form of the method, against which the full one is judged.
     pub fn plain(machines: &[&Usage], now: Ts) -> FleetFigures {
         let plain = |level| FleetFigures { lead: Days(0.0), silence: Silence::Slows, ..level };
-        let surprises = Windows::before(machines, now).surprises(|own| plain(level_of(own)));
-        FleetFigures { drift: surprises.drift(), ..plain(FleetFigures::level(&statistics(machines, now))) }
+        let pasts = pasts(machines, now);
+        let pasts: Vec<&Past> = pasts.iter().collect();
+        let surprises = Windows::of(&pasts).surprises(|own| plain(FleetFigures::level(own)));
+        FleetFigures { drift: surprises.drift(), ..plain(FleetFigures::level(&known_now(&pasts))) }
+    }
+
+    /// The figures to three significant digits: what is finer says nothing of the next months, and a late report that
+    /// changes no digit leaves every forecast of the site as it is.
+    #[must_use]
+    pub fn rounded(self) -> FleetFigures {
+        FleetFigures {
+            rate: HoursPerDay(three_digits(self.rate.0)),
+            spread: Hours(three_digits(self.spread.0)),
+            lead: Days(three_digits(self.lead.0)),
+            own_weight: Days(three_digits(self.own_weight.0)),
+            lasting_scatter: three_digits(self.lasting_scatter),
+            drift: three_digits(self.drift),
+            silence: self.silence,
+        }
     }
 
     /// The figures that need no windows of the past: rate, spread and lead, with the others as assumed.
@@ -118,24 +140,25 @@ pub(super) fn drift_growth(over: Days) -> f64 {
     1.0 + over.0.min(DRIFT_GROWS_DAYS) / DRIFT_DOUBLES_DAYS
 }
 
-/// The machines known by an instant, with their statistics then.
-pub(super) fn known<'a>(machines: &[&'a Usage], at: Ts) -> Vec<(&'a Usage, Statistics)> {
-    let known = machines.iter().filter(|usage| usage.first().is_some_and(|first| first <= at));
-    known.map(|usage| (*usage, usage.statistics(at))).collect()
-}
-
 /// The sum of numbers in their own order, so that it does not depend on the order in which machines are given.
 pub(super) fn sum(mut numbers: Vec<f64>) -> f64 {
     numbers.sort_unstable_by(f64::total_cmp);
     numbers.iter().sum()
 }
 
-fn statistics(machines: &[&Usage], at: Ts) -> Vec<Statistics> {
-    known(machines, at).into_iter().map(|(_, own)| own).collect()
+fn pasts(machines: &[&Usage], now: Ts) -> Vec<Past> {
+    machines.iter().map(|usage| Past::of(usage, now)).collect()
 }
 
-fn level_of(known: &[(&Usage, Statistics)]) -> FleetFigures {
-    FleetFigures::level(&known.iter().map(|(_, own)| *own).collect::<Vec<_>>())
+/// The statistics now of the machines that have a past.
+fn known_now(pasts: &[&Past]) -> Vec<Statistics> {
+    pasts.iter().filter_map(|past| past.now()).collect()
+}
+
+/// The nearest number of three significant digits. Such a one is read back from its text exactly.
+fn three_digits(number: f64) -> f64 {
+    // What Rust writes of a float it also reads.
+    format!("{number:.2e}").parse().unwrap_or(number)
 }
 
 #[cfg(test)]
@@ -152,5 +175,17 @@ mod tests {
             assert!((full.drift - DRIFT_PRIOR).abs() < 1e-12, "{}", full.drift);
             assert_eq!(FleetFigures { drift: DRIFT_PRIOR, ..full }, FleetFigures::ASSUMED);
         }
+    }
+
+    #[test]
+    fn rounded_figures_keep_three_digits_and_survive_their_text() {
+        for (number, expect) in [(0.876_49, 0.876), (20.535, 20.5), (1_234.5, 1_230.0), (0.0, 0.0)] {
+            assert!((three_digits(number) - expect).abs() < 1e-12, "{number}");
+        }
+        let figures =
+            FleetFigures { drift: 0.016_149, spread: Hours(4.918_3), ..FleetFigures::ASSUMED }.rounded();
+        let text = serde_json::to_string(&figures).unwrap();
+        assert_eq!(serde_json::from_str::<FleetFigures>(&text).unwrap(), figures);
+        assert_eq!(figures.rounded(), figures);
     }
 }

@@ -4,11 +4,12 @@
 //! from how far the fleet's own past forecasts lay off; and a gamma first passage. The formulas stand in
 //! `docs/formulas.md`. Nothing here knows tasks, rules or lateness: it is given hours and gives days.
 //!
-//! In order: [`Usage`] from reports, [`FleetFigures`] once a day from all machines, an [`Outlook`] for each meter, and of
-//! it a [`Due`] for each task.
+//! In order: [`Usage`] from reports, a [`FleetTable`] of [`FleetFigures`] once a day from all machines, an [`Outlook`] for
+//! each meter, and of it a [`Due`] for each task.
 
 mod course;
 mod fleet;
+mod likeness;
 mod outlook;
 mod passage;
 mod rate;
@@ -17,9 +18,11 @@ mod summary;
 mod units;
 mod usage;
 mod windows;
+mod workdays;
 
 pub use course::{Course, PlannedUse};
 pub use fleet::{FleetFigures, Silence};
+pub use likeness::{Fleet, FleetRow, FleetTable, LIKE_MACHINES_LEAST, Likeness, Member};
 pub use outlook::{Basis, Due, Outlook, Quantiles};
 pub use passage::HORIZON;
 pub use rate::Rate;
@@ -27,3 +30,5 @@ pub use score::{Outcome, Score, Scores};
 pub use summary::{DAYS_KEPT, DayUse, UsageSummary};
 pub use units::{Days, Hours, HoursPerDay};
 pub use usage::{Reported, Statistics, Usage};
+pub use windows::Past;
+pub use workdays::WorkDays;

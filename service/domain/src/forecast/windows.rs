@@ -3,7 +3,7 @@
 //! The windows are fixed stretches counted back from now, so nothing is left out for not having come yet, and machines
 //! that fell silent are in them.
 
-use super::fleet::{DRIFT_PRIOR, FleetFigures, OWN_WEIGHT, drift_growth, known, sum};
+use super::fleet::{DRIFT_PRIOR, FleetFigures, OWN_WEIGHT, drift_growth, sum};
 use super::rate::Rate;
 use super::units::{Days, Hours};
 use super::usage::{Statistics, Usage, count};
@@ -26,24 +26,53 @@ const OWN_WEIGHT_MOST_DAYS: f64 = 60.0;
 const LASTING_WINDOWS: f64 = 10.0;
 const LASTING_LEAST: f64 = 0.3;
 
-/// The windows before an instant, the newest first.
-pub(super) struct Windows<'a>(Vec<Window<'a>>);
-
-struct Window<'a> {
-    known: Vec<(&'a Usage, Statistics)>,
-    start: Ts,
-    end: Ts,
+/// What the figures of a fleet take from one machine: its statistics at an instant and at the start of each window before
+/// it, and what came in each. It is small, so that a fleet of any size is learnt from machine by machine.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Past {
+    now: Option<Statistics>,
+    /// Those windows at whose start the machine was known, the newest first.
+    windows: Vec<OwnWindow>,
 }
 
-impl<'a> Windows<'a> {
-    /// The windows before `now`, back to the first in which no machine was known.
-    pub(super) fn before(machines: &[&'a Usage], now: Ts) -> Windows<'a> {
-        let window = |back: i64| {
-            let start = Ts(now.0 - back * WINDOW_DAYS * MICROS_PER_DAY);
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct OwnWindow {
+    own: Statistics,
+    came: Hours,
+}
+
+impl Past {
+    /// The past of a machine at an instant, from what was known by then.
+    pub fn of(usage: &Usage, now: Ts) -> Past {
+        let Some(first) = usage.first().filter(|first| *first <= now) else { return Past::default() };
+        let starts = (1..=WINDOWS).map(|back| Ts(now.0 - back * WINDOW_DAYS * MICROS_PER_DAY));
+        let window = |start: Ts| {
             let end = Ts(start.0 + WINDOW_DAYS * MICROS_PER_DAY);
-            Window { known: known(machines, start), start, end }
+            OwnWindow { own: usage.statistics(start), came: usage.hours_between(start, end) }
         };
-        Windows((1..=WINDOWS).map(window).take_while(|window| !window.known.is_empty()).collect())
+        let windows = starts.take_while(|start| first <= *start).map(window).collect();
+        Past { now: Some(usage.statistics(now)), windows }
+    }
+
+    /// The machine's statistics at the instant; none without a report by then.
+    pub fn now(&self) -> Option<Statistics> {
+        self.now
+    }
+}
+
+/// The windows before an instant, the newest first.
+pub(super) struct Windows(Vec<Window>);
+
+struct Window {
+    known: Vec<OwnWindow>,
+}
+
+impl Windows {
+    /// The windows of machines' pasts, back to the first in which no machine was known.
+    pub(super) fn of(pasts: &[&Past]) -> Windows {
+        let most = pasts.iter().map(|past| past.windows.len()).max().unwrap_or(0);
+        let known = |back: usize| pasts.iter().filter_map(|past| past.windows.get(back).copied()).collect();
+        Windows((0..most).map(|back| Window { known: known(back) }).collect())
     }
 
     /// How many days of its own should weigh as much as the fleet's rate. How much machines differ lastingly shows in
@@ -55,9 +84,8 @@ impl<'a> Windows<'a> {
         for window in &self.0 {
             let fleet = window.level();
             let over_fleet = |hours: Hours, days: Days| hours.0 / days.0 / fleet.rate.0 - 1.0;
-            common.extend(window.seasoned().map(|(usage, own)| {
-                let came = usage.hours_between(window.start, window.end);
-                over_fleet(own.weighted_hours, own.weighted_days) * over_fleet(came, WINDOW)
+            common.extend(window.seasoned().map(|OwnWindow { own, came }| {
+                over_fleet(own.weighted_hours, own.weighted_days) * over_fleet(*came, WINDOW)
             }));
         }
         let windows = count(common.len());
@@ -69,30 +97,30 @@ impl<'a> Windows<'a> {
     }
 
     /// How far what came lay from what was expected, with the fleet's figures of each window's start.
-    pub(super) fn surprises(
-        &self,
-        figures: impl Fn(&[(&'a Usage, Statistics)]) -> FleetFigures,
-    ) -> Surprises {
+    pub(super) fn surprises(&self, figures: impl Fn(&[Statistics]) -> FleetFigures) -> Surprises {
         let mut surprises = Surprises::default();
         for window in &self.0 {
-            let fleet = figures(&window.known);
-            for (usage, own) in window.seasoned() {
-                let came = usage.hours_between(window.start, window.end);
-                surprises.add(&Rate::of(own, &fleet), came);
+            let fleet = figures(&window.statistics());
+            for OwnWindow { own, came } in window.seasoned() {
+                surprises.add(&Rate::of(own, &fleet), *came);
             }
         }
         surprises
     }
 }
 
-impl<'a> Window<'a> {
+impl Window {
     /// The machines known for as long as a window lasts.
-    fn seasoned(&self) -> impl Iterator<Item = &(&'a Usage, Statistics)> {
-        self.known.iter().filter(|(_, own)| own.age.0 >= WINDOW.0)
+    fn seasoned(&self) -> impl Iterator<Item = &OwnWindow> {
+        self.known.iter().filter(|known| known.own.age.0 >= WINDOW.0)
+    }
+
+    fn statistics(&self) -> Vec<Statistics> {
+        self.known.iter().map(|known| known.own).collect()
     }
 
     fn level(&self) -> FleetFigures {
-        FleetFigures::level(&self.known.iter().map(|(_, own)| *own).collect::<Vec<_>>())
+        FleetFigures::level(&self.statistics())
     }
 }
 

@@ -67,6 +67,8 @@ kinds! {
     ReportArrived = "report.arrived",
     /// A manager settled a held report.
     ReportSettled = "report.settled",
+    /// It was stated what is to run on a meter in a period, or that nothing is planned there any more.
+    UsePlanned = "use.planned",
     /// A work order was raised by hand.
     OrderRaised = "order.raised",
     /// A work order was closed.

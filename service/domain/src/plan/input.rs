@@ -1,15 +1,18 @@
 //! What the planner is given of one task: everything it may depend on, and nothing else.
 
+use super::row::BearingDays;
 use crate::calendar::Calendar;
-use crate::forecast::{FleetFigures, Hours, Outlook, Reported, Usage};
+use crate::forecast::{Course, Days, Fleet, Hours, Likeness, Outlook, PlannedUse, Reported, Usage, WorkDays};
 use crate::ids::{MachineId, MeterId, OrderNumber, TaskId};
 use crate::ledger::declare::Replacement;
 use crate::ledger::history::History;
+use crate::planned::{Planned, PlannedStretch};
 use crate::quantity::{Amount, MaxPerHour, Unit};
 use crate::rule::IntervalRule;
 use crate::time::{MICROS_PER_DAY, ShopDay, Ts};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 /// A rule and the day from which it is in effect.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -60,7 +63,7 @@ pub struct MeterInput {
     /// What it has counted.
     pub history: History,
     /// What is expected of it as of the start of the shop day; without it no date is expected.
-    pub forecast: Option<MeterForecast>,
+    pub forecast: Option<Arc<MeterForecast>>,
 }
 
 /// What is expected of a meter as of the start of a shop day, made once for all tasks that count it.
@@ -74,18 +77,36 @@ pub struct MeterForecast {
     pub reports: u32,
     /// What ran in the 28 days before.
     pub last_28_days: Amount,
+    /// Whose past stands beside its own.
+    pub likeness: Likeness,
+    /// Which days are taken to bear its hours.
+    pub days: BearingDays,
+    /// Until when its use is planned; none where no plan lies ahead.
+    pub planned_to: Option<Ts>,
+}
+
+/// What a meter's forecast rests on beside its own reports.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Ground<'a> {
+    /// The most it counts in an hour of the clock.
+    pub most: MaxPerHour,
+    /// The figures of machines like its own.
+    pub fleet: Fleet,
+    /// The days on which the site works, where its calendar says.
+    pub work_days: Option<&'a WorkDays>,
+    /// What is planned.
+    pub planned: &'a Planned,
 }
 
 impl MeterForecast {
-    /// The forecast as of the start of a shop day, from the reports that had ended by then, in whatever order they come,
-    /// and the figures of the machine's fleet.
+    /// The forecast as of the start of a shop day, from the reports that had ended by then, in whatever order they come.
     pub fn of(
         reports: impl IntoIterator<Item = (Ts, Amount)>,
-        most: MaxPerHour,
-        fleet: &FleetFigures,
+        ground: Ground<'_>,
         calendar: &Calendar,
         as_of: ShopDay,
     ) -> MeterForecast {
+        let Ground { most, fleet, work_days, planned } = ground;
         let start = calendar.start_of(as_of);
         let since = start.plus_micros(-28 * MICROS_PER_DAY);
         let mut last_28_days = Amount::ZERO;
@@ -98,8 +119,34 @@ impl MeterForecast {
             }
             Reported { end, hours: Hours::of(amount, most) }
         }));
-        MeterForecast { outlook: Outlook::of(&usage, fleet, start), most, reports: count, last_28_days }
+        let of_calendar = work_days.and_then(|work_days| work_days.course(&usage, start));
+        let days = if of_calendar.is_some() { BearingDays::Calendar } else { BearingDays::OwnWeek };
+        let course = of_calendar.unwrap_or_else(|| Course::of_week(&usage, start));
+        let plans = planned_use(planned, most, start);
+        let course = if plans.is_empty() { course } else { course.with_planned(&plans) };
+        let outlook = Outlook::with_course(&usage.statistics(start), &fleet.figures, course);
+        let planned_to = planned.ahead_of(start);
+        MeterForecast {
+            outlook,
+            most,
+            reports: count,
+            last_28_days,
+            likeness: fleet.likeness,
+            days,
+            planned_to,
+        }
     }
+}
+
+/// What is planned, in days from an instant.
+fn planned_use(planned: &Planned, most: MaxPerHour, now: Ts) -> Vec<PlannedUse> {
+    let stretches = planned.stretches().filter(|stretch| stretch.end > now);
+    let of = |stretch: PlannedStretch| PlannedUse {
+        start: Days::between(now, stretch.start),
+        end: Days::between(now, stretch.end),
+        hours: Hours::of(stretch.amount, most),
+    };
+    stretches.map(of).collect()
 }
 
 /// One open order with all that its plan depends on. The order of the lists does not matter.

@@ -19,10 +19,12 @@ mod state;
 
 pub use cover::{COVER_DEPTH_MAX, CoverError, Covers};
 pub use decide::{Whole, whole as combine_clauses};
-pub use input::{Closing, LastDone, MeterForecast, MeterInput, Rest, RuleVersion, Skip, TaskInput};
+pub use input::{Closing, Ground, LastDone, MeterForecast, MeterInput, Rest, RuleVersion, Skip, TaskInput};
 pub use lateness::{Standing, lateness_in_words, standing};
 pub use reason::{Reason, Since, reason_in_words, reasons};
-pub use row::{Ahead, Base, ClauseState, Counted, DueKind, Expectation, HeldUntil, PlanRow, Section, Stamp};
+pub use row::{
+    Ahead, Base, BearingDays, ClauseState, Counted, DueKind, Expectation, HeldUntil, PlanRow, Section, Stamp,
+};
 pub use satisfied::{By, Satisfied, Timing, satisfied};
 pub use share::{Share, share_of_clause, share_used};
 
@@ -35,7 +37,7 @@ use reader::Reader;
 use std::borrow::Cow;
 
 /// The planner's version: it rises whenever the same input would give another row.
-pub const PLANNER_VERSION: u32 = 4;
+pub const PLANNER_VERSION: u32 = 5;
 
 /// The months of meters whose segments must be loaded before the planner can answer, each named once, in order.
 pub type Missing = Vec<(MeterId, Month)>;

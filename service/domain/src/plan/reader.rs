@@ -47,7 +47,7 @@ impl Forecast<'_> {
 
     /// What that rests on.
     pub(super) fn expectation(&self) -> Expectation {
-        let MeterForecast { outlook, most, reports, last_28_days } = self.of;
+        let MeterForecast { outlook, most, reports, last_28_days, likeness, days, planned_to } = self.of;
         Expectation {
             basis: outlook.basis,
             reports: *reports,
@@ -55,6 +55,9 @@ impl Forecast<'_> {
             per_day: outlook.rate.mean.amount(*most),
             doubt_percent: whole(outlook.rate.doubt.sqrt() * 100.0),
             silent: outlook.silent,
+            likeness: *likeness,
+            days: *days,
+            planned_to: *planned_to,
         }
     }
 }

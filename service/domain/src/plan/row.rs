@@ -1,6 +1,6 @@
 //! A plan row: everything a list, `why` and an audit need to know of one open order, as data.
 
-use crate::forecast::Basis;
+use crate::forecast::{Basis, Likeness};
 use crate::ids::{MachineId, MeterId, OrderNumber, TaskId};
 use crate::quantity::{Amount, Unit};
 use crate::rule::{Combine, Every, RecurrenceSpec};
@@ -113,6 +113,26 @@ pub struct Expectation {
     pub doubt_percent: u32,
     /// Whether reports have stayed away for unusually long.
     pub silent: bool,
+    /// Whose past stands beside its own.
+    #[serde(default)]
+    pub likeness: Likeness,
+    /// Which days are taken to bear its hours.
+    #[serde(default)]
+    pub days: BearingDays,
+    /// Until when its use is planned; none where no plan lies ahead.
+    #[serde(default)]
+    pub planned_to: Option<Ts>,
+}
+
+/// Which days of the time ahead are taken to bear a meter's hours.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum BearingDays {
+    /// Those of a week as its own past shows it; all alike where that shows none.
+    #[default]
+    OwnWeek,
+    /// Those on which the site works.
+    Calendar,
 }
 
 /// What a clause counts, and how far it has come.

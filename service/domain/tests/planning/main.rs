@@ -10,12 +10,13 @@ mod scenarios;
 
 use chrono::NaiveDateTime;
 use fettler_domain::calendar::{Calendar, CalendarSpec, Closure, Shift, WallTime, Weekdays, Zone};
-use fettler_domain::forecast::FleetFigures;
+use fettler_domain::forecast::Fleet;
 use fettler_domain::ids::{MachineId, MeterId, OrderNumber, TaskId};
 use fettler_domain::ledger::history::{History, Segment};
 use fettler_domain::plan::{
-    Closing, LastDone, MeterForecast, MeterInput, PlanRow, RuleVersion, TaskInput, plan_task,
+    Closing, Ground, LastDone, MeterForecast, MeterInput, PlanRow, RuleVersion, TaskInput, plan_task,
 };
+use fettler_domain::planned::Planned;
 use fettler_domain::quantity::{Amount, MaxPerHour, Unit};
 use fettler_domain::rule::{
     CalendarUnit, Clause, ClosedDays, Combine, CountsFrom, Every, IntervalRule, Recurrence, RuleSpec, Window,
@@ -23,6 +24,7 @@ use fettler_domain::rule::{
 use fettler_domain::text::{Key, Name};
 use fettler_domain::time::{ShopDay, Ts};
 use std::path::PathBuf;
+use std::sync::Arc;
 
 /// The meter of every case that has one.
 const METER: MeterId = MeterId(1);
@@ -209,8 +211,9 @@ impl Story for TaskInput {
         let mut input = self.clone();
         for meter in input.meters.values_mut() {
             let ends = meter.history.runs().map(|run| (run.end, run.amount));
-            let (most, fleet) = (MaxPerHour::ONE_HOUR_AN_HOUR, &FleetFigures::ASSUMED);
-            meter.forecast = Some(MeterForecast::of(ends, most, fleet, calendar, day(as_of)));
+            let (most, fleet) = (MaxPerHour::ONE_HOUR_AN_HOUR, Fleet::ASSUMED);
+            let ground = Ground { most, fleet, work_days: None, planned: &Planned::default() };
+            meter.forecast = Some(Arc::new(MeterForecast::of(ends, ground, calendar, day(as_of))));
         }
         plan_task(&input, calendar, day(as_of)).expect("every month is loaded")
     }

@@ -186,7 +186,9 @@ impl Teller<'_> {
     /// Brings the rows to the shop day of `now`.
     async fn catch_up(&self, now: Ts) -> Result<()> {
         for _ in 0..PASSES_MAX {
-            if !self.store.upkeep(self.site.site, now, 1_000).await?.more {
+            let more = self.store.upkeep(self.site.site, now, 1_000).await?.more;
+            // Figures of the fleet are learnt from the past once no more of it has come between two passes.
+            if !more && !self.store.due_head(self.site.site, now).await?.figures_pending {
                 return Ok(());
             }
         }

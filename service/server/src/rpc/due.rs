@@ -89,6 +89,7 @@ async fn head(call: &Call, site: &SiteRecord) -> Result<v1::ListDueResponse, Fai
         forbidden: head.forbidden.iter().map(|record| machine::machine(record, &names)).collect(),
         held_reports: count(head.held.held),
         stale_rows: head.stale.map_or(0, |(rows, _)| count(rows)),
+        figures_pending: head.figures_pending,
         stale_since: head.stale.map(|(_, day): (u64, ShopDay)| day.to_string()).unwrap_or_default(),
         ..bare(call, site)
     })

@@ -3,9 +3,9 @@
 use super::time::stamp_of;
 use super::units::{exact, unit as wire_unit};
 use fettler_domain::calendar::Calendar;
-use fettler_domain::forecast::Basis;
+use fettler_domain::forecast::{Basis, Likeness};
 use fettler_domain::plan::{
-    Base, ClauseState, Counted, DueKind, Expectation, PlanRow, Reason, reason_in_words, reasons,
+    Base, BearingDays, ClauseState, Counted, DueKind, Expectation, PlanRow, Reason, reason_in_words, reasons,
 };
 use fettler_domain::quantity::{Amount, Unit};
 use fettler_domain::text::Key;
@@ -116,28 +116,51 @@ fn standing(
             standing.counted = h.zip(*from).map(|(h, from)| text(h - from)).unwrap_or_default();
             standing.unit = wire_unit(*unit).into();
             standing.known_to = stamp_of(*known_to);
-            standing.history = expectation.map(|used| history(&used, *unit)).unwrap_or_default();
+            standing.history =
+                expectation.map(|used| history(&used, *unit, calendar, today)).unwrap_or_default();
         }
     }
     standing
 }
 
 /// What an expected date rests on, in words.
-fn history(used: &Expectation, unit: Unit) -> String {
+fn history(used: &Expectation, unit: Unit, calendar: &Calendar, today: ShopDay) -> String {
     let rate = format!("{} {} a day", used.per_day.to_text(unit, 1), unit.sign());
     let ran = format!("{} in the 28 days before", used.last_28_days.display(unit));
-    let reports = match used.reports {
-        1 => "1 report".to_owned(),
-        reports => format!("{reports} reports"),
+    let (doubt, fleet) = (used.doubt_percent, fleet(used.likeness));
+    let mut text = match used.basis {
+        Basis::Fleet => format!("no report of its own by today; {rate} expected, from {fleet}"),
+        Basis::OneReport => {
+            format!("{ran}; {rate} expected, give or take {doubt} %, from 1 report and mostly {fleet}")
+        }
+        Basis::Reports => {
+            let reports = used.reports;
+            format!("{ran}; {rate} expected, give or take {doubt} %, from {reports} reports and {fleet}")
+        }
     };
-    let whose = match used.basis {
-        Basis::Fleet => return format!("no report of its own; machines like it run {rate}"),
-        Basis::OneReport => format!("{reports}, so mostly what machines like it run"),
-        Basis::Reports => reports,
-    };
-    let silent = if used.silent { "; reports have stopped: the machine may stand" } else { "" };
-    let doubt = used.doubt_percent;
-    format!("{ran}; {rate} expected, give or take {doubt} %, from {whose}{silent}")
+    if used.days == BearingDays::Calendar {
+        text.push_str("; on days that the site works");
+    }
+    if let Some(end) = used.planned_to {
+        // What ends as a day starts is planned to the day before.
+        let last = calendar.shop_day_of(end.plus_micros(-1));
+        text.push_str("; as planned to ");
+        text.push_str(&calendar.day_in_words(last, today));
+    }
+    if used.silent {
+        text.push_str("; reports have stopped: the machine may stand");
+    }
+    text
+}
+
+/// Whose past stands beside a meter's own, in words.
+fn fleet(likeness: Likeness) -> String {
+    match likeness {
+        Likeness::Assumed => "assumed figures".to_owned(),
+        Likeness::Site(1) => "the 1 machine of the site with a past".to_owned(),
+        Likeness::Site(machines) => format!("the {machines} machines of the site"),
+        Likeness::Family(machines) => format!("the {machines} machines of its family"),
+    }
 }
 
 /// From where a clause counts, in words.
@@ -196,6 +219,9 @@ mod tests {
                     per_day: Amount(80 * 3_600_000 / 28),
                     doubt_percent: 12,
                     silent: false,
+                    likeness: Likeness::Family(7),
+                    days: BearingDays::Calendar,
+                    planned_to: Some(calendar.start_of(day("2026-11-28"))),
                 }),
             },
         }
@@ -218,6 +244,36 @@ mod tests {
                 shuts: None,
             },
         }
+    }
+
+    #[test]
+    fn what_a_date_rests_on_names_the_fleet() {
+        let calendar = Calendar::every_day(Zone::UTC, WallTime::MIDNIGHT);
+        let used = |basis, likeness| Expectation {
+            basis,
+            reports: 3,
+            last_28_days: Amount(0),
+            per_day: Amount(7_200_000),
+            doubt_percent: 40,
+            silent: false,
+            likeness,
+            days: BearingDays::OwnWeek,
+            planned_to: None,
+        };
+        let told = |used: &Expectation| history(used, Unit::Hours, &calendar, day("2026-11-25"));
+        assert_eq!(
+            told(&used(Basis::Fleet, Likeness::Assumed)),
+            "no report of its own by today; 2 h a day expected, from assumed figures"
+        );
+        assert_eq!(
+            told(&used(Basis::OneReport, Likeness::Site(3))),
+            "0 h in the 28 days before; 2 h a day expected, give or take 40 %, from 1 report and mostly the 3 machines of \
+             the site"
+        );
+        let silent = Expectation { silent: true, ..used(Basis::Reports, Likeness::Site(1)) };
+        let text = told(&silent);
+        let end = "from 3 reports and the 1 machine of the site with a past; reports have stopped: the machine may stand";
+        assert!(text.ends_with(end), "{text}");
     }
 
     #[test]
@@ -262,7 +318,8 @@ mod tests {
         assert_eq!(told.iter().map(|clause| clause.governs).collect::<Vec<_>>(), [false, true, false]);
         assert_eq!(told[1].clause, "every 400 h operating");
         assert_eq!((told[1].counted.as_str(), told[1].threshold.as_str()), ("402.5", "500"));
-        let rests_on = "80 h in the 28 days before; 2.9 h a day expected, give or take 12 %, from 20 reports";
+        let rests_on = "80 h in the 28 days before; 2.9 h a day expected, give or take 12 %, from 20 reports and the 7 \
+            machines of its family; on days that the site works; as planned to 27 Nov";
         assert_eq!(told[1].history, rests_on);
         let expect = format!("{ran}; not before 20 Nov, when the rule changed; hours known to Tuesday 06:00");
         assert_eq!(why(&row, &calendar, today), expect);

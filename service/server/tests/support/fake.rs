@@ -18,8 +18,9 @@ use fettler_domain::time::Ts;
 use fettler_store::contract::{
     Acknowledged, Caller, DueCursor, DueEntry, DueFilter, DueHead, Ended, EntryFilter, EntryRecord,
     Explained, HeldCounts, JournalHead, KeptReport, LoadReport, MachineFilter, MachineMove, MachineRecord,
-    OrderFilter, OrderRecord, Page, PageAsk, PersonRecord, ReportCursor, ReportFilter, Result, Settled,
-    SiteRecord, Store, StoreError, TokenRecord, Upkeep,
+    OrderFilter, OrderRecord, Page, PageAsk, PersonRecord, PlanSaid, PlanTaken, PlannedCursor, PlannedFilter,
+    PlannedPeriod, PlannedShift, ReportCursor, ReportFilter, Result, Settled, SiteRecord, Store, StoreError,
+    TokenRecord, Upkeep,
 };
 use std::collections::BTreeMap;
 use std::sync::Mutex;
@@ -274,6 +275,29 @@ impl Store for Fake {
     }
 
     async fn meter_months(&self, _: SiteId, _: &str, _: Option<&Key>) -> Result<BTreeMap<Month, Amount>> {
+        away()
+    }
+
+    async fn plan_use(
+        &self,
+        _caller: &Caller,
+        _site: SiteId,
+        _said: &PlanSaid,
+        _validate_only: bool,
+    ) -> Result<PlanTaken> {
+        away()
+    }
+
+    async fn planned_shifts(
+        &self,
+        _site: SiteId,
+        _filter: &PlannedFilter,
+        _page: PageAsk<PlannedCursor>,
+    ) -> Result<Page<PlannedShift, PlannedCursor>> {
+        away()
+    }
+
+    async fn planned_periods(&self, _site: SiteId, _machine: &str, _after: Ts) -> Result<Vec<PlannedPeriod>> {
         away()
     }
 

@@ -68,6 +68,9 @@ pub(super) fn absorb(mind: &mut Mind, changes: &Changes, turnovers: Turnovers) -
     for (meter, turned) in &turnovers {
         let Some(known) = mind.meters.get_mut(meter) else { continue };
         read |= known.feed == Feed::Absolute;
+        let ends = turned.exchanged.iter().flat_map(|(before, after)| [before, after]).flatten();
+        let earliest = ends.map(|segment| segment.end).chain(mind.changed).min();
+        mind.changed = earliest;
         for (before, after) in &turned.exchanged {
             known.exchange(*before, *after);
         }

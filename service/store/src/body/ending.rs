@@ -213,7 +213,7 @@ async fn raised_then(tx: &mut Tx, site: SiteId, order: OrderNumber) -> Result<Du
         replaced: BTreeMap::new(),
         rests: rests.into_iter().filter(|rest| rest.from <= opened).map(known_then).collect(),
         meters: BTreeMap::new(),
-        fleet_epoch: 0,
+        fleet_epoch: mind.fleet_epoch,
     };
     let as_of = mind.calendar.shop_day_of(opened);
     let plan = plan_task(&input, &mind.calendar, as_of).map_err(|_| row.corrupt("raised_at", order))?;

@@ -11,11 +11,13 @@ use fettler_domain::journal::Frontier;
 /// Taking is writing: it locks the row on an engine that locks rows.
 const TAKE: &str = "UPDATE site_head SET writes = writes + 1 WHERE site = $1 \
     RETURNING writes, lineage, journal_size, frontier, next_site, next_person, next_token, next_machine, next_meter, \
-    next_point, next_task, next_order, next_closing, calendar_revision, fleet_epoch";
+    next_point, next_task, next_order, next_closing, calendar_revision, fleet_epoch, fleet_marks";
 const PUT: &str = "UPDATE site_head SET journal_size = $2, frontier = $3, next_site = $4, next_person = $5, \
     next_token = $6, next_machine = $7, next_meter = $8, next_point = $9, next_task = $10, next_order = $11, \
-    next_closing = $12, calendar_revision = $13, fleet_epoch = $14 WHERE site = $1";
-const CREATE: &str = "INSERT INTO site_head VALUES ($1, 0, 1, 0, $2, 1, 1, 1, 1, 1, 1, 1, 1, 1, 0, 0)";
+    next_closing = $12, calendar_revision = $13, fleet_epoch = $14, fleet_marks = $15 WHERE site = $1";
+const CREATE: &str = "INSERT INTO site_head (site, writes, lineage, journal_size, frontier, next_site, next_person, \
+    next_token, next_machine, next_meter, next_point, next_task, next_order, next_closing, calendar_revision, fleet_epoch) \
+    VALUES ($1, 0, 1, 0, $2, 1, 1, 1, 1, 1, 1, 1, 1, 1, 0, 0)";
 pub(super) const READ: &str = "SELECT lineage, journal_size, frontier FROM site_head WHERE site = $1";
 
 #[cfg(test)]
@@ -34,8 +36,9 @@ pub(super) struct Head {
     pub(super) frontier: Frontier,
     /// The revision of the calendar.
     pub(super) calendar_revision: i64,
-    /// The edition of the fleet figures.
+    /// The number of the fleet figures in use.
     pub(super) fleet_epoch: i64,
+    fleet_marks: i64,
     next: Numbers,
 }
 
@@ -86,8 +89,8 @@ impl Head {
             order: row.next()?,
             closing: row.next()?,
         };
-        let (calendar_revision, fleet_epoch) = (row.next()?, row.next()?);
-        Ok(Head { site, writes, lineage, frontier, calendar_revision, fleet_epoch, next })
+        let (calendar_revision, fleet_epoch, fleet_marks) = (row.next()?, row.next()?, row.next()?);
+        Ok(Head { site, writes, lineage, frontier, calendar_revision, fleet_epoch, fleet_marks, next })
     }
 
     /// Writes the head back.
@@ -107,9 +110,25 @@ impl Head {
             .bind(self.next.closing)
             .bind(self.calendar_revision)
             .bind(self.fleet_epoch)
+            .bind(self.fleet_marks)
             .execute(conn)
             .await?;
         Ok(())
+    }
+
+    /// Says that reports changed, and whether any of them was known by the start of the shop day, as of which the fleet
+    /// figures stand. The first reports of all are marked in any case: from then on there is something to learn.
+    pub(super) fn mark_reports(&mut self, known_by_start: bool) {
+        if known_by_start || self.fleet_marks == 0 {
+            self.fleet_marks += 1;
+        }
+    }
+
+    /// Says that the machines changed from which fleet figures are learnt.
+    pub(super) fn mark_machines(&mut self) {
+        if self.fleet_marks > 0 {
+            self.fleet_marks += 1;
+        }
     }
 
     /// A new site's number; of the installation's head.

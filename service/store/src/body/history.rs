@@ -1,19 +1,21 @@
 //! What meters have counted: totals by month, and the segments of those months that were asked for.
 
-use super::Conn;
 use super::bulk::Bulk;
 use super::decode::Reading;
+use super::{Conn, planned};
 use crate::contract::Result;
 use fettler_domain::calendar::Calendar;
-use fettler_domain::forecast::FleetFigures;
+use fettler_domain::forecast::{Fleet, WorkDays};
 use fettler_domain::ids::{MeterId, SiteId};
 use fettler_domain::ledger::history::{History, Month, Opening, Segment};
 use fettler_domain::ledger::report::LENGTH_MAX_MICROS;
 use fettler_domain::ledger::row::Feed;
-use fettler_domain::plan::MeterForecast;
+use fettler_domain::plan::{Ground, MeterForecast};
+use fettler_domain::planned::Planned;
 use fettler_domain::quantity::{Amount, MaxPerHour};
 use fettler_domain::time::{MICROS_PER_DAY, ShopDay, Ts};
 use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::sync::Arc;
 
 static METERS: Bulk = Bulk::new(
     "WITH k(site, meter) AS (VALUES",
@@ -129,8 +131,34 @@ pub(super) struct MeterMind {
     pub(super) history: History,
     /// Its reports, as the forecast takes them, once they were asked for.
     ended: Option<Ended>,
-    /// The forecast as of a shop day, once it was made.
-    forecast: Option<(ShopDay, MeterForecast)>,
+    /// What is planned of it, as far as that lies ahead; known with its reports.
+    planned: Planned,
+    /// What is expected of it, once that was worked out.
+    forecast: Option<Made>,
+}
+
+/// A forecast, and what it was made for.
+#[derive(Clone, Debug)]
+struct Made {
+    as_of: ShopDay,
+    /// The start of that day.
+    start: Ts,
+    /// The number of the fleet figures.
+    epoch: i64,
+    forecast: Arc<MeterForecast>,
+}
+
+/// The shop day as of which meters are forecast.
+#[derive(Clone, Copy)]
+pub(super) struct Day<'a> {
+    /// The site's calendar.
+    pub(super) calendar: &'a Calendar,
+    /// The day.
+    pub(super) as_of: ShopDay,
+    /// On which days the site works.
+    pub(super) work_days: Option<&'a WorkDays>,
+    /// The number of the fleet figures.
+    pub(super) epoch: i64,
 }
 
 /// The ends of reports from an instant on, with what they counted.
@@ -160,31 +188,32 @@ impl MeterMind {
             ended.reports.push((come.end, come.amount));
         }
         // What ended after the start of its day has no part in a forecast.
-        self.forecast = None;
+        let ends = before.iter().chain(&after).map(|segment| segment.end).min();
+        if self.forecast.as_ref().is_some_and(|made| ends.is_some_and(|end| end <= made.start)) {
+            self.forecast = None;
+        }
     }
 
     /// What is expected of it as of the start of a shop day.
-    pub(super) fn forecast(
-        &mut self,
-        fleet: &FleetFigures,
-        calendar: &Calendar,
-        as_of: ShopDay,
-    ) -> Option<MeterForecast> {
-        if let Some((day, forecast)) = &self.forecast
-            && *day == as_of
+    pub(super) fn forecast(&mut self, fleet: Fleet, day: Day<'_>) -> Option<Arc<MeterForecast>> {
+        let Day { calendar, as_of, work_days, epoch } = day;
+        if let Some(made) = &self.forecast
+            && (made.as_of, made.epoch) == (as_of, epoch)
         {
-            return Some(forecast.clone());
+            return Some(Arc::clone(&made.forecast));
         }
         let since = forecast_since(calendar, as_of);
         let reports = self.ended.as_ref()?.reports.iter().copied().filter(|(end, _)| *end > since);
-        let forecast = MeterForecast::of(reports, self.most, fleet, calendar, as_of);
-        self.forecast = Some((as_of, forecast.clone()));
+        let ground = Ground { most: self.most, fleet, work_days, planned: &self.planned };
+        let forecast = Arc::new(MeterForecast::of(reports, ground, calendar, as_of));
+        let start = calendar.start_of(as_of);
+        self.forecast = Some(Made { as_of, start, epoch, forecast: Arc::clone(&forecast) });
         Some(forecast)
     }
 }
 
 /// From when on reports have a part in the forecast as of a shop day.
-fn forecast_since(calendar: &Calendar, as_of: ShopDay) -> Ts {
+pub(super) fn forecast_since(calendar: &Calendar, as_of: ShopDay) -> Ts {
     calendar.start_of(as_of).plus_micros(-FORECAST_MICROS)
 }
 
@@ -222,12 +251,9 @@ pub(super) async fn load(
         let months = months.remove(&meter).unwrap_or_default();
         let adjusted = adjusted.remove(&meter).unwrap_or_default();
         let unused = feed == Feed::Interval && known_to.is_none() && months.is_empty() && adjusted.is_empty();
-        let (history, ended) = if unused {
-            (History::unused(), Some(Ended { since: Ts::MIN, reports: Vec::new() }))
-        } else {
-            (History::from_totals(months, adjusted, known_to), None)
-        };
-        (meter, MeterMind { feed, most, history, ended, forecast: None })
+        let history =
+            if unused { History::unused() } else { History::from_totals(months, adjusted, known_to) };
+        (meter, MeterMind { feed, most, history, ended: None, planned: Planned::default(), forecast: None })
     };
     let mut minds: HashMap<MeterId, MeterMind> = feeds.into_iter().map(&mut of).collect();
     load_openings(conn, site, &mut minds, meters).await?;
@@ -293,26 +319,46 @@ pub(super) async fn know_ended(
     for meter in &asked {
         if let Some(mind) = minds.get_mut(meter) {
             mind.ended = Some(Ended { since, reports: Vec::new() });
+            mind.planned = Planned::default();
             mind.forecast = None;
         }
     }
+    for (meter, end, amount) in ended(conn, site, &asked, since).await? {
+        if let Some(ended) = minds.get_mut(&meter).and_then(|mind| mind.ended.as_mut()) {
+            ended.reports.push((end, amount));
+        }
+    }
+    for (meter, planned) in planned::ahead(conn, site, &asked, calendar.start_of(as_of)).await? {
+        if let Some(mind) = minds.get_mut(&meter) {
+            mind.planned = planned;
+        }
+    }
+    Ok(())
+}
+
+/// The ends of reports of these meters after an instant, with what they counted.
+pub(super) async fn ended(
+    conn: &mut Conn,
+    site: SiteId,
+    meters: &[MeterId],
+    since: Ts,
+) -> Result<Vec<(MeterId, Ts, Amount)>> {
     let number = i64::from(site.0);
     // A report is at most so long, so one that started before has ended.
     let from = since.0 - LENGTH_MAX_MICROS;
     let shared = |q: super::bulk::Query| q.bind(number).bind(from);
-    let numbers: Vec<i64> = asked.iter().map(|meter| meter.0).collect();
+    let numbers: Vec<i64> = meters.iter().map(|meter| meter.0).collect();
     let mut rows = ENDED.fetch_of(conn, &numbers, shared).await?;
     rows.extend(ENDED_BY_REPLACING.fetch_of(conn, &numbers, shared).await?);
+    let mut ended = Vec::with_capacity(rows.len());
     for row in &rows {
         let mut row = Reading::new(row, "ledger");
-        let meter = MeterId(row.next()?);
-        let report = (Ts(row.next()?), Amount(row.next()?));
-        let ended = minds.get_mut(&meter).and_then(|mind| mind.ended.as_mut());
-        if let Some(ended) = ended.filter(|ended| report.0 > ended.since) {
-            ended.reports.push(report);
+        let report = (MeterId(row.next()?), Ts(row.next()?), Amount(row.next()?));
+        if report.1 > since {
+            ended.push(report);
         }
     }
-    Ok(())
+    Ok(ended)
 }
 
 /// A month of a meter, with the stretch in which the rows of its reports start.

@@ -8,7 +8,7 @@ use fettler_domain::ids::{MachineId, MeterId, OrderNumber, SiteId, TaskId};
 use fettler_domain::ledger::declare::Replacement;
 use fettler_domain::order::OrderState;
 use fettler_domain::plan::{Closing, Covers, LastDone, PlanRow, Rest, RuleVersion, Skip, TaskInput};
-use fettler_domain::quantity::{Amount, MeterKind, Unit};
+use fettler_domain::quantity::{Amount, MeterKind};
 use fettler_domain::time::{ShopDay, Ts};
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 
@@ -20,7 +20,7 @@ macro_rules! by_machine {
 
 by_machine!(
     MACHINES,
-    "SELECT m.number, m.area FROM k CROSS JOIN machine m WHERE m.site = k.site AND m.number = k.machine"
+    "SELECT m.number, m.area, m.family FROM k CROSS JOIN machine m WHERE m.site = k.site AND m.number = k.machine"
 );
 by_machine!(
     METERS,
@@ -99,8 +99,10 @@ pub(super) fn all_sql() -> Vec<&'static str> {
 pub(super) struct MachineMind {
     /// Its area, copied into its plan rows.
     pub(super) area: String,
-    /// Its meters with their units.
-    pub(super) meters: Vec<(MeterId, Unit)>,
+    /// Its family; empty where none is stated.
+    pub(super) family: String,
+    /// Its meters, with what they accumulate.
+    pub(super) meters: Vec<(MeterId, MeterKind)>,
     /// Its open orders, and those that are void because their rule has ended, each without the machine's meters and
     /// rests, which are put in while planning.
     pub(super) orders: Vec<TaskInput>,
@@ -209,10 +211,10 @@ async fn load_machines(
     let mut minds = HashMap::new();
     for row in &of(&MACHINES, &mut *conn, site, machines).await? {
         let mut row = Reading::new(row, "machine");
-        let (machine, area) = (MachineId(row.next()?), row.next()?);
+        let (machine, area, family) = (MachineId(row.next()?), row.next()?, row.next()?);
         let (meters, orders, rests) = (Vec::new(), Vec::new(), Vec::new());
         let (ended, covers) = (BTreeSet::new(), Covers::default());
-        let mind = MachineMind { area, meters, orders, ended, rests, covers, stored: None };
+        let mind = MachineMind { area, family, meters, orders, ended, rests, covers, stored: None };
         minds.insert(machine, mind);
     }
     for row in &of(&METERS, &mut *conn, site, machines).await? {
@@ -220,7 +222,7 @@ async fn load_machines(
         let (machine, meter) = (MachineId(row.next()?), MeterId(row.next()?));
         let kind: MeterKind = row.word("kind")?;
         if let Some(mind) = minds.get_mut(&machine) {
-            mind.meters.push((meter, kind.unit()));
+            mind.meters.push((meter, kind));
         }
     }
     for row in &of(&RESTS, &mut *conn, site, machines).await? {

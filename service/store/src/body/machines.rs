@@ -194,6 +194,9 @@ pub(super) async fn move_to(
     let machine = by_name(&mut tx.conn, site, ask.tag.as_str()).await?.ok_or_else(|| no_machine(&ask.tag))?;
     let (state, kind) = target(&machine, ask.to)?;
     let person = known_person(&mut tx.conn, "by", &ask.by).await?;
+    if state == MachineState::Retired {
+        tx.head(site)?.mark_machines();
+    }
     let void = write_move(tx, site, &machine, state, &ask, person, kind).await?;
     refresh::machines(tx, site, &BTreeSet::from([machine.machine])).await?;
     tx.forget_machines([machine.machine]);

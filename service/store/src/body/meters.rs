@@ -189,7 +189,12 @@ fn fact(kind: Kind, meter: &MeterRecord, person: PersonId, after: Value, note: &
 }
 
 /// A meter found by its machine's name and its own key.
-async fn find(conn: &mut Conn, site: SiteId, machine: &str, key: Option<&Key>) -> Result<MeterRecord> {
+pub(super) async fn find(
+    conn: &mut Conn,
+    site: SiteId,
+    machine: &str,
+    key: Option<&Key>,
+) -> Result<MeterRecord> {
     let number = i64::from(site.0);
     let row = sqlx::query(MACHINE).bind(number).bind(machine).fetch_optional(&mut *conn).await?;
     let Some(row) = row else {
@@ -219,7 +224,7 @@ async fn find(conn: &mut Conn, site: SiteId, machine: &str, key: Option<&Key>) -
 }
 
 /// A meter by its number.
-async fn by_number(conn: &mut Conn, site: SiteId, meter: MeterId) -> Result<MeterRecord> {
+pub(super) async fn by_number(conn: &mut Conn, site: SiteId, meter: MeterId) -> Result<MeterRecord> {
     let row = sqlx::query(METER).bind(i64::from(site.0)).bind(meter.0).fetch_one(conn).await?;
     let mut row = Reading::new(&row, "meter");
     let machine = MachineId(row.next()?);

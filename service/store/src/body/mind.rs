@@ -6,13 +6,14 @@ use super::Conn;
 use super::history::MeterMind;
 use super::inputs::MachineMind;
 use super::tx::{Forget, Tx};
-use super::{declared, history, inputs, sites};
+use super::{declared, fleet, history, inputs, sites};
 use crate::contract::Result;
 use fettler_domain::calendar::Calendar;
+use fettler_domain::forecast::{FleetTable, WorkDays};
 use fettler_domain::ids::{MachineId, MeterId, SiteId};
 use fettler_domain::ledger::declare::Declarations;
 use fettler_domain::ledger::history::Month;
-use fettler_domain::time::ShopDay;
+use fettler_domain::time::{ShopDay, Ts};
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::sync::Arc;
 
@@ -27,6 +28,13 @@ pub(super) struct Mind {
     site: SiteId,
     /// The site's calendar.
     pub(super) calendar: Arc<Calendar>,
+    /// The figures of its fleets, and their number.
+    pub(super) fleet: Arc<FleetTable>,
+    pub(super) fleet_epoch: i64,
+    /// The days around a shop day on which it works, once they were asked for.
+    work_days: Option<(ShopDay, Option<Arc<WorkDays>>)>,
+    /// The earliest end of a report that counts otherwise than before, since the head was told.
+    pub(super) changed: Option<Ts>,
     /// The machines, with their open orders.
     pub(super) machines: HashMap<MachineId, MachineMind>,
     /// The meters, with what they counted.
@@ -38,8 +46,34 @@ impl Mind {
     /// A mind that knows the calendar only.
     pub(super) async fn load(conn: &mut Conn, site: SiteId) -> Result<Mind> {
         let calendar = Arc::new(sites::by_number(conn, site).await?.calendar);
+        let fleet = fleet::load(conn, site).await?;
+        let (fleet_epoch, fleet) = (fleet.epoch(), Arc::new(fleet));
         let (machines, meters) = (HashMap::new(), HashMap::new());
-        Ok(Mind { writes: 0, site, calendar, machines, meters, declarations: None })
+        let (work_days, changed, declarations) = (None, None, None);
+        Ok(Mind {
+            writes: 0,
+            site,
+            calendar,
+            fleet,
+            fleet_epoch,
+            work_days,
+            changed,
+            machines,
+            meters,
+            declarations,
+        })
+    }
+
+    /// The days around a shop day on which the site works, where its calendar says.
+    pub(super) fn work_days(&mut self, as_of: ShopDay) -> Option<Arc<WorkDays>> {
+        if let Some((day, known)) = &self.work_days
+            && *day == as_of
+        {
+            return known.clone();
+        }
+        let days = WorkDays::around(&self.calendar, as_of).map(Arc::new);
+        self.work_days = Some((as_of, days.clone()));
+        days
     }
 
     /// What judging looks up.
@@ -163,7 +197,12 @@ impl Tx {
 
     /// Puts back what is remembered of a site.
     pub(super) fn keep_mind(&mut self, mut mind: Mind) -> Result<()> {
-        mind.writes = self.head(mind.site)?.writes;
+        let now = self.caller.now;
+        let head = self.head(mind.site)?;
+        if let Some(changed) = mind.changed.take() {
+            head.mark_reports(changed <= mind.calendar.start_of(mind.calendar.shop_day_of(now)));
+        }
+        mind.writes = head.writes;
         self.minds.sites.insert(mind.site, mind);
         Ok(())
     }

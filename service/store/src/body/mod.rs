@@ -9,6 +9,7 @@
 //! * [`mind`], [`declared`], [`history`]: what the writer remembers of a site between transactions.
 //! * [`push`], [`ledger`], [`apply`], [`settle`], [`meters`], [`reports`]: run hours.
 //! * [`inputs`], [`refresh`], [`plan_reads`], [`upkeep`]: the plan.
+//! * [`fleet`], [`planned`]: what expected dates rest on beside a meter's own reports.
 //! * [`people`], [`sites`], [`entries`]: the rest of the reading.
 //! * [`shop`], [`shop_state`], [`shop_write`], [`machines`]: declarations and machines.
 //! * [`orders`], [`close`], [`ending`], [`ended`]: work orders.
@@ -26,6 +27,7 @@ mod decode;
 mod ended;
 mod ending;
 mod entries;
+mod fleet;
 mod head;
 mod history;
 mod inputs;
@@ -37,6 +39,7 @@ mod mind;
 mod orders;
 mod people;
 mod plan_reads;
+mod planned;
 mod push;
 mod refresh;
 mod reports;
@@ -88,6 +91,7 @@ pub(super) fn all_sql() -> Vec<&'static str> {
     all.extend(constants.into_iter().flatten());
     all.extend(journal::all_sql());
     let lists = [
+        fleet::all_sql(),
         history::all_sql(),
         inputs::all_sql(),
         ledger::all_sql(),
@@ -96,6 +100,7 @@ pub(super) fn all_sql() -> Vec<&'static str> {
         orders::all_sql(),
         people::all_sql(),
         plan_reads::all_sql(),
+        planned::all_sql(),
         refresh::all_sql(),
         upkeep::all_sql(),
     ];

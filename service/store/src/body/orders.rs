@@ -10,7 +10,7 @@ use fettler_domain::error::Error;
 use fettler_domain::ids::{MachineId, MeterId, OrderNumber, PersonId, SiteId, TaskId};
 use fettler_domain::order::{ClosingRecord, OrderState};
 use fettler_domain::plan::{Closing, MeterInput, Missing, Satisfied, TaskInput, satisfied};
-use fettler_domain::quantity::Unit;
+use fettler_domain::quantity::MeterKind;
 use fettler_domain::text::{Key, Name};
 use fettler_domain::time::Ts;
 use serde::{Deserialize, Serialize};
@@ -245,11 +245,9 @@ impl<'f> Asked<'f> {
         let Some(order) = known.orders.iter().find(|order| order.task == Some(self.task)) else {
             return Ok(None);
         };
-        let history = |(meter, unit): &(MeterId, Unit)| {
-            Some((
-                *meter,
-                MeterInput { unit: *unit, history: mind.meters.get(meter)?.history.clone(), forecast: None },
-            ))
+        let history = |(meter, kind): &(MeterId, MeterKind)| {
+            let history = mind.meters.get(meter)?.history.clone();
+            Some((*meter, MeterInput { unit: kind.unit(), history, forecast: None }))
         };
         let versions = versions.get(&self.task).into_iter().flatten();
         let versions = versions.filter(|saved| saved.stood_at(self.closing.entry));

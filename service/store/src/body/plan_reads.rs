@@ -3,7 +3,7 @@
 use super::bulk::Bulk;
 use super::decode::Reading;
 use super::mind::Mind;
-use super::{Conn, Db, DbRow, machines, orders, refresh, reports, sites, upkeep};
+use super::{Conn, Db, DbRow, fleet, machines, orders, refresh, reports, sites, upkeep};
 use crate::contract::{
     DueCursor, DueEntry, DueFilter, DueHead, DuePart, Explained, Page, PageAsk, Result, StoreError,
 };
@@ -57,12 +57,15 @@ pub(super) async fn head(conn: &mut Conn, site: SiteId, now: Ts) -> Result<DueHe
     let held = reports::held_counts(conn, site).await?;
     let calendar = sites::by_number(conn, site).await?.calendar;
     let number = i64::from(site.0);
-    let present = upkeep::present_stamp(&calendar, now);
+    let figures = fleet::State::load(conn, site).await?;
+    let present = upkeep::present_stamp(&calendar, figures.epoch, now);
     let row = upkeep::bind_stamp(sqlx::query(STALE).bind(number), &present).fetch_one(conn).await?;
     let mut row = Reading::new(&row, "plan");
     let count: u64 = row.number("as_of")?;
     let oldest = row.next::<Option<i64>>()?.and_then(|day| i32::try_from(day).ok());
-    Ok(DueHead { forbidden, held, stale: oldest.map(|day| (count, ShopDay::from_days(day))) })
+    let stale = oldest.map(|day| (count, ShopDay::from_days(day)));
+    let figures_pending = figures.is_pending(present.as_of);
+    Ok(DueHead { forbidden, held, stale, figures_pending })
 }
 
 /// A page of a part of the list, in the order of the stored keys.

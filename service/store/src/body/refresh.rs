@@ -2,11 +2,11 @@
 
 use super::bulk::{self, Bulk};
 use super::decode::to_json;
+use super::history::Day;
 use super::mind::Mind;
 use super::tx::Tx;
 use super::{Conn, beside, ended};
 use crate::contract::{Result, StoreError};
-use fettler_domain::forecast::FleetFigures;
 use fettler_domain::ids::{MachineId, MeterId, OrderNumber, SiteId};
 use fettler_domain::ledger::history::Month;
 use fettler_domain::plan::{MeterInput, Missing, PLANNER_VERSION, PlanRow, TaskInput, plan_task};
@@ -275,25 +275,27 @@ fn plan_machine(
     machine: MachineId,
     as_of: ShopDay,
 ) -> std::result::Result<Vec<PlanRow>, Missing> {
+    let work_days = mind.work_days(as_of);
     let Some(known) = mind.machines.get_mut(&machine) else { return Ok(Vec::new()) };
     if known.orders.is_empty() {
         return Ok(Vec::new());
     }
-    let mut meters: BTreeMap<MeterId, MeterInput> = known
-        .meters
-        .iter()
-        .filter_map(|(meter, unit)| {
-            let known = mind.meters.get_mut(meter)?;
-            let forecast = known.forecast(&FleetFigures::ASSUMED, &mind.calendar, as_of);
-            let history = std::mem::take(&mut known.history);
-            Some((*meter, MeterInput { unit: *unit, history, forecast }))
-        })
-        .collect();
+    let epoch = mind.fleet_epoch;
+    let day = Day { calendar: &mind.calendar, as_of, work_days: work_days.as_deref(), epoch };
+    let mut meters: BTreeMap<MeterId, MeterInput> = BTreeMap::new();
+    for (meter, kind) in &known.meters {
+        let Some(of_meter) = mind.meters.get_mut(meter) else { continue };
+        let fleet = mind.fleet.of_meter(&known.family, *kind);
+        let forecast = of_meter.forecast(fleet, day);
+        let history = std::mem::take(&mut of_meter.history);
+        meters.insert(*meter, MeterInput { unit: kind.unit(), history, forecast });
+    }
     let mut rests = known.rests.clone();
     let mut rows = Vec::with_capacity(known.orders.len());
     let mut missing = Vec::new();
     for order in &mut known.orders {
         // The machine's histories are handed from order to order and then back instead of copied for each.
+        order.fleet_epoch = epoch;
         swap(order, &mut meters, &mut rests);
         match plan_task(order, &mind.calendar, as_of) {
             Ok(row) => rows.extend(ended::kept(&known.ended, row)),

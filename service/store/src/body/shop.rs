@@ -89,6 +89,9 @@ pub(super) async fn load(
 async fn write_all(tx: &mut Tx, writing: &mut Writing<'_>, steps: Vec<ShopStep>) -> Result<Vec<ShopChange>> {
     let mut changes = Vec::with_capacity(steps.len());
     writing.drop_names(tx, &steps).await?;
+    if !steps.is_empty() {
+        tx.head(writing.site)?.mark_machines();
+    }
     for step in steps {
         writing.write(tx, step.write).await?;
         changes.push(step.words);

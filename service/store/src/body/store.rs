@@ -4,15 +4,16 @@
 use super::tx::{Connect, Tx};
 use super::writer::Queue;
 use super::{
-    Conn, Db, close, dialect, ending, entries, machines, meters, orders, people, plan_reads, reports, settle,
-    shop, sites,
+    Conn, Db, close, dialect, ending, entries, fleet, machines, meters, orders, people, plan_reads, planned,
+    reports, settle, shop, sites,
 };
 use super::{upkeep, writer};
 use crate::contract::{
     Acknowledged, Caller, DueCursor, DueEntry, DueFilter, DueHead, Ended, EntryFilter, EntryRecord,
     Explained, HeldCounts, JournalHead, KeptReport, LoadReport, MachineFilter, MachineMove, MachineRecord,
-    OrderFilter, OrderRecord, Page, PageAsk, PersonRecord, ReportCursor, ReportFilter, Result, Settled,
-    SiteRecord, Store, TokenRecord, Upkeep,
+    OrderFilter, OrderRecord, Page, PageAsk, PersonRecord, PlanSaid, PlanTaken, PlannedCursor, PlannedFilter,
+    PlannedPeriod, PlannedShift, ReportCursor, ReportFilter, Result, Settled, SiteRecord, Store, TokenRecord,
+    Upkeep,
 };
 use async_trait::async_trait;
 use fettler_domain::ids::{OrderNumber, PersonId, SiteId};
@@ -26,22 +27,42 @@ use fettler_domain::text::{ForeignName, Key, Name};
 use fettler_domain::time::Ts;
 use sqlx::{Pool, Transaction};
 use std::collections::BTreeMap;
+use tokio::sync::Mutex;
 
 /// A store on one engine.
 pub(crate) struct SqlStore {
     readers: Pool<Db>,
     queue: Queue,
+    /// How many marks the last look at each site's fleet figures saw.
+    seen: Mutex<BTreeMap<SiteId, i64>>,
 }
 
 impl SqlStore {
     /// Starts the writer on its connection.
     pub(crate) fn start(conn: Conn, readers: Pool<Db>, again: Connect) -> SqlStore {
-        SqlStore { readers, queue: writer::Queue::start(Tx::new(conn, again)) }
+        let seen = Mutex::new(BTreeMap::new());
+        SqlStore { readers, queue: writer::Queue::start(Tx::new(conn, again)), seen }
     }
 
     /// A connection on which every statement sees one state.
     async fn read(&self) -> Result<Transaction<'static, Db>> {
         Ok(self.readers.begin_with(dialect::BEGIN_READ).await?)
+    }
+
+    /// Learns a site's fleet figures while others write, and keeps them in a transaction of their own.
+    async fn learn(&self, caller: &Caller, site: SiteId) -> Result<()> {
+        let seen = self.seen.lock().await.get(&site).copied();
+        let look = fleet::look(&mut *self.read().await?, site, seen, caller.now).await?;
+        match look {
+            fleet::Look::Stand => {}
+            fleet::Look::Wait(marks) => {
+                self.seen.lock().await.insert(site, marks);
+            }
+            fleet::Look::Learnt(learnt) => {
+                self.queue.write(caller, move |tx| Box::pin(fleet::keep(tx, site, learnt))).await?;
+            }
+        }
+        Ok(())
     }
 }
 
@@ -231,6 +252,30 @@ impl Store for SqlStore {
         meters::months(&mut *self.read().await?, site, machine, meter).await
     }
 
+    async fn plan_use(
+        &self,
+        caller: &Caller,
+        site: SiteId,
+        said: &PlanSaid,
+        validate_only: bool,
+    ) -> Result<PlanTaken> {
+        let said = said.clone();
+        self.queue.write(caller, move |tx| Box::pin(planned::take(tx, site, said, validate_only))).await
+    }
+
+    async fn planned_shifts(
+        &self,
+        site: SiteId,
+        filter: &PlannedFilter,
+        page: PageAsk<PlannedCursor>,
+    ) -> Result<Page<PlannedShift, PlannedCursor>> {
+        planned::list(&mut *self.read().await?, site, filter, page).await
+    }
+
+    async fn planned_periods(&self, site: SiteId, machine: &str, after: Ts) -> Result<Vec<PlannedPeriod>> {
+        planned::periods(&mut *self.read().await?, site, machine, after).await
+    }
+
     async fn due_head(&self, site: SiteId, now: Ts) -> Result<DueHead> {
         plan_reads::head(&mut *self.read().await?, site, now).await
     }
@@ -332,6 +377,7 @@ impl Store for SqlStore {
 
     async fn upkeep(&self, site: SiteId, now: Ts, limit: u32) -> Result<Upkeep> {
         let caller = Caller { token: None, method: "Upkeep", request: None, now, person: None };
+        self.learn(&caller, site).await?;
         self.queue.write(&caller, move |tx| Box::pin(upkeep::upkeep(tx, site, limit))).await
     }
 

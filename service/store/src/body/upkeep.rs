@@ -5,7 +5,7 @@ use super::bulk::{Bulk, Query};
 use super::decode::Reading;
 use super::mind::Mind;
 use super::tx::Tx;
-use super::{Conn, apply, ended, ledger, refresh};
+use super::{Conn, apply, ended, fleet, ledger, refresh};
 use crate::contract::{Result, Upkeep};
 use fettler_domain::calendar::Calendar;
 use fettler_domain::ids::{MachineId, SiteId};
@@ -86,7 +86,8 @@ pub(super) async fn upkeep(tx: &mut Tx, site: SiteId, limit: u32) -> Result<Upke
     let calendar = super::sites::by_number(&mut tx.conn, site).await?.calendar;
     let today = calendar.shop_day_of(now);
     let rest = i64::from(limit) - i64::try_from(reports.len()).unwrap_or(i64::MAX);
-    let rows = old_rows(&mut tx.conn, site, &present_stamp(&calendar, now), rest.max(0)).await?;
+    let epoch = fleet::State::load(&mut tx.conn, site).await?.epoch;
+    let rows = old_rows(&mut tx.conn, site, &present_stamp(&calendar, epoch, now), rest.max(0)).await?;
     if reports.is_empty() && rows.is_empty() {
         return Ok(Upkeep::default());
     }
@@ -120,9 +121,9 @@ async fn to_judge(conn: &mut Conn, site: SiteId, now: Ts, limit: i64) -> Result<
         .collect()
 }
 
-/// The stamp of a row that is computed now.
-pub(super) fn present_stamp(calendar: &Calendar, now: Ts) -> Stamp {
-    stamp(calendar.shop_day_of(now), 0, calendar)
+/// The stamp of a row that is computed now, from the fleet figures in use.
+pub(super) fn present_stamp(calendar: &Calendar, fleet_epoch: i64, now: Ts) -> Stamp {
+    stamp(calendar.shop_day_of(now), fleet_epoch, calendar)
 }
 
 /// Binds a stamp as the statements over rows of another one take it.
@@ -219,7 +220,7 @@ mod tests {
     async fn the_list_counts_what_upkeep_computes_afresh_and_what_it_must_leave() {
         let (_folder, mut conn, _readers, _again) = super::super::super::scratch().await;
         let calendar = Calendar::every_day(Zone::UTC, WallTime::MIDNIGHT);
-        let present = present_stamp(&calendar, Ts(1_790_000_000_000_000));
+        let present = present_stamp(&calendar, 7, Ts(1_790_000_000_000_000));
         for (number, (what, alter, stale, to_do, counted)) in CASES.iter().enumerate() {
             let mut stamp = present.clone();
             alter(&mut stamp);
