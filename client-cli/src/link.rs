@@ -4,8 +4,8 @@ use crate::config::Settings;
 use fettler_proto::v1::{
     due_service_client::DueServiceClient, journal_service_client::JournalServiceClient,
     machine_service_client::MachineServiceClient, order_service_client::OrderServiceClient,
-    person_service_client::PersonServiceClient, run_hours_service_client::RunHoursServiceClient,
-    shop_service_client::ShopServiceClient,
+    person_service_client::PersonServiceClient, planned_use_service_client::PlannedUseServiceClient,
+    run_hours_service_client::RunHoursServiceClient, shop_service_client::ShopServiceClient,
 };
 use std::time::Duration;
 use tonic::{
@@ -72,6 +72,11 @@ impl Link {
     /// Run hours.
     pub(crate) fn hours(&self) -> RunHoursServiceClient<Wire> {
         RunHoursServiceClient::new(self.wire.clone()).max_decoding_message_size(ANSWER_BYTES_MAX)
+    }
+
+    /// Planned use.
+    pub(crate) fn planned(&self) -> PlannedUseServiceClient<Wire> {
+        PlannedUseServiceClient::new(self.wire.clone()).max_decoding_message_size(ANSWER_BYTES_MAX)
     }
 
     /// Machines.

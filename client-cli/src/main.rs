@@ -17,6 +17,7 @@ mod exit;
 mod json;
 mod link;
 mod out;
+mod planfile;
 mod push;
 mod render;
 mod session;

@@ -171,6 +171,22 @@ impl Session {
         Ok(self.out.data(&shown)?)
     }
 
+    /// Shows the answers of calls that one command made: one as itself, several as a line of JSON each.
+    pub(crate) fn show_each<A: Message + Named>(
+        &self,
+        answers: &[A],
+        text: impl FnOnce() -> String,
+        rows: impl FnOnce() -> Table,
+    ) -> Result<(), Failure> {
+        let shown = match (self.settings.output, answers) {
+            (OutputForm::Json, [answer]) => json::text(answer),
+            (OutputForm::Json, answers) => answers.iter().map(json::line).collect(),
+            (OutputForm::Csv, _) => csvout::text(&rows()),
+            (OutputForm::Table, _) => text(),
+        };
+        Ok(self.out.data(&shown)?)
+    }
+
     /// Shows an answer that is a list: the same rows as table and as CSV, with a line for an empty one.
     pub(crate) fn show_list<A: Message + Named>(
         &self,

@@ -23,6 +23,7 @@ const LINES: &[&str] = &[
     "fettler hours replace L-03 --closing 4812.5 --by \"Ada Kern\"",
     "fettler hours adjust L-03 -2.5 --by \"Ada Kern\" --note \"gap to the counter\"",
     "fettler hours adjust L-03 -2.5 --by Ada --note gap --request-id 6f1c2b1e-8f0a-4f57-9d1e-0d6a1b2c3d4e",
+    "fettler hours plan L-03 --from \"2026-12-01 06:00\" --until \"2026-12-02 06:00\" --shift \"2026-12-01 06:00\" \"2026-12-01 14:00\" 7.5",
     "fettler machine rest G-01 --by \"Ben Holt\" --reason \"no work until spring\"",
     "fettler machine forbid M-07 --by \"Ada Kern\" --reason \"the door's interlock\"",
     "fettler machine return M-07 --by \"Ada Kern\" --reason replaced",

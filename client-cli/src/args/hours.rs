@@ -1,5 +1,6 @@
 //! Arguments of `hours`.
 
+use super::planned::{PlanArgs, PlannedArgs};
 use super::{ChangeArgs, LimitArgs};
 use clap::{Args, Subcommand, ValueEnum};
 
@@ -22,6 +23,10 @@ pub(crate) enum HoursCommand {
     Replace(ReplaceArgs),
     /// Book an adjustment on a meter that is fed by intervals.
     Adjust(AdjustArgs),
+    /// State what is to run in a period, in place of what was planned there.
+    Plan(PlanArgs),
+    /// What is planned to run.
+    Planned(PlannedArgs),
 }
 
 /// The unit of a file's amounts.

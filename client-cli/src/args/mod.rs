@@ -4,6 +4,7 @@ pub(crate) mod backtest;
 pub(crate) mod calc;
 pub(crate) mod hours;
 pub(crate) mod orders;
+pub(crate) mod planned;
 pub(crate) mod shop;
 
 use crate::out::ColorChoice;

@@ -6,6 +6,7 @@ mod close;
 mod due;
 mod hours_ask;
 mod hours_change;
+mod hours_plan;
 mod hours_push;
 mod journal;
 mod machine;
@@ -82,6 +83,8 @@ async fn hours(session: &Session, command: HoursCommand) -> Result<Answer, Failu
         HoursCommand::Read(args) => hours_change::read(session, args).await,
         HoursCommand::Replace(args) => hours_change::replace(session, args).await,
         HoursCommand::Adjust(args) => hours_change::adjust(session, args).await,
+        HoursCommand::Plan(args) => hours_plan::plan(session, args).await,
+        HoursCommand::Planned(args) => hours_plan::planned(session, args).await,
     }
 }
 

@@ -1,6 +1,7 @@
 //! A small service for the client to talk to, and a way to run the client as a person would.
 
 mod others;
+mod planned;
 mod service;
 
 pub(crate) use service::{Mock, Plan};

@@ -7,6 +7,7 @@ use fettler_proto::v1::{
     machine_service_server::MachineServiceServer,
     order_service_server::{OrderService, OrderServiceServer},
     person_service_server::PersonServiceServer,
+    planned_use_service_server::PlannedUseServiceServer,
     run_hours_service_server::{RunHoursService, RunHoursServiceServer},
     shop_service_server::{ShopService, ShopServiceServer},
 };
@@ -85,6 +86,7 @@ impl Mock {
             .add_service(DueServiceServer::with_interceptor(mock.clone(), check))
             .add_service(OrderServiceServer::with_interceptor(mock.clone(), check))
             .add_service(RunHoursServiceServer::with_interceptor(mock.clone(), check))
+            .add_service(PlannedUseServiceServer::with_interceptor(mock.clone(), check))
             .add_service(ShopServiceServer::with_interceptor(mock.clone(), check))
             .add_service(MachineServiceServer::with_interceptor(mock.clone(), check))
             .add_service(PersonServiceServer::with_interceptor(mock.clone(), check))

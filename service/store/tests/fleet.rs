@@ -90,10 +90,11 @@ impl Shop {
         let order = self.store.open_order(self.site, machine, &key("way-oil")).await.expect("an order");
         let explained = self.store.explain(self.site, order, at(now)).await.expect("explained");
         assert!(explained.row_agrees, "{:?}", explained.entry.plan);
-        match explained.entry.plan.clauses[0].counted {
-            Counted::Meter { expectation: Some(expectation), .. } => expectation,
-            ref other => panic!("no date is expected: {other:?}"),
-        }
+        let counted = explained.entry.plan.clauses[0].counted.clone();
+        let Counted::Meter { expectation: Some(expectation), .. } = counted else {
+            panic!("no date is expected: {counted:?}")
+        };
+        expectation
     }
 }
 

@@ -1,9 +1,11 @@
 //! The forecast against worked values and real data, and what must hold of every forecast.
 
 mod edges;
+mod likeness;
 mod properties;
 mod real;
 mod summary;
+mod workdays;
 mod worked;
 
 use fettler_domain::forecast::{

@@ -5,6 +5,7 @@ mod journal;
 mod machine;
 mod order;
 mod person;
+mod planned;
 mod push;
 mod run_hours;
 mod shop;
@@ -73,6 +74,7 @@ changing!(
     CloseOrderRequest,
     ForbidMachineRequest,
     LoadShopRequest,
+    PlanUseRequest,
     RaiseOrderRequest,
     ReplaceCounterRequest,
     RestMachineRequest,

@@ -28,12 +28,12 @@ static METER_KEYS: Bulk = Bulk::new(
     ") SELECT m.machine, m.number, m.key FROM k CROSS JOIN meter m WHERE m.site = k.site AND m.machine = k.machine",
 );
 /// Rows that do not hold for the present stamp: what upkeep will compute afresh, and what only the newer planner that
-/// wrote it can.
+/// wrote it can. Of two numbers of fleet figures neither is the later one: another is another.
 pub(super) const STALE: &str = concat!(
     "SELECT COUNT(*), MIN(as_of) FROM (",
     upkeep::of_another_stamp!(
         "as_of",
-        "(planner <= $5 OR stale = 1 OR (as_of, fleet_epoch, calendar) < ($2, $3, $4))"
+        "(planner <= $5 OR stale = 1 OR as_of < $2 OR (as_of = $2 AND (fleet_epoch <> $3 OR calendar < $4)))"
     ),
     ") AS stale"
 );

@@ -205,6 +205,16 @@ mod tests {
         ("a newer planner", |s| s.planner += 1, 0, false, false),
         ("a newer planner, marked", |s| s.planner += 1, 1, false, true),
         (
+            "a newer planner, other fleet figures",
+            |s| {
+                s.planner += 1;
+                s.fleet_epoch += 1;
+            },
+            0,
+            false,
+            true,
+        ),
+        (
             "a newer planner, an earlier day",
             |s| {
                 s.planner += 1;
