@@ -7,11 +7,14 @@ use super::mind::Mind;
 use super::tx::Tx;
 use super::{Conn, beside, ended};
 use crate::contract::{Result, StoreError};
-use fettler_domain::ids::{MachineId, MeterId, OrderNumber, SiteId};
+use fettler_domain::ids::{MachineId, MeterId, OrderNumber, SiteId, TaskId};
 use fettler_domain::ledger::history::Month;
-use fettler_domain::plan::{MeterInput, Missing, PLANNER_VERSION, PlanRow, TaskInput, plan_task};
-use fettler_domain::time::ShopDay;
+use fettler_domain::plan::{
+    MeterInput, Missing, PLANNER_VERSION, PlanRow, Section, Stamp, TaskInput, plan_task,
+};
+use fettler_domain::time::{ShopDay, Ts};
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 use tokio::sync::mpsc;
 
 static WRITE: Bulk = Bulk::new(
@@ -229,10 +232,10 @@ impl Round {
             let Some(known) = mind.machines.get_mut(&machine) else { continue };
             fresh.computed += rows.len() as u64;
             let stored = known.stored.as_deref().unwrap_or_default();
+            let area = Arc::from(known.area.as_str());
             for row in rows.iter().filter(|row| !stored.contains(row)) {
                 let turning = ended::is_turning(&known.ended, row);
-                let (area, payload) = (known.area.clone(), to_json(row)?);
-                fresh.changed.push(Changed { area, payload, row: row.clone(), turning });
+                fresh.changed.push(Changed::of(row, &area, turning)?);
             }
             known.stored = Some(rows);
         }
@@ -247,13 +250,44 @@ struct Fresh {
     changed: Vec<Changed>,
 }
 
-/// A row to be written.
+/// A row to be written: its columns. Its clauses stand in the payload alone, so that a large push need not hold them twice.
 pub(super) struct Changed {
-    area: String,
-    payload: String,
-    row: PlanRow,
+    order: OrderNumber,
+    section: Section,
+    key_time: Ts,
+    machine: MachineId,
+    task: Option<TaskId>,
+    area: Arc<str>,
+    due: Option<Ts>,
+    opens: Option<Ts>,
+    late: Option<Ts>,
+    covered_by: Option<OrderNumber>,
+    hazard: bool,
+    stamp: Stamp,
     /// Whether its order is to become void or open again, which upkeep does where the transaction cannot.
     turning: bool,
+    payload: String,
+}
+
+impl Changed {
+    fn of(row: &PlanRow, area: &Arc<str>, turning: bool) -> Result<Changed> {
+        Ok(Changed {
+            order: row.order,
+            section: row.section,
+            key_time: row.key_time,
+            machine: row.machine,
+            task: row.task,
+            area: Arc::clone(area),
+            due: row.due,
+            opens: row.opens,
+            late: row.late,
+            covered_by: row.covered_by,
+            hazard: row.hazard,
+            stamp: row.stamp.clone(),
+            turning,
+            payload: to_json(row)?,
+        })
+    }
 }
 
 /// The rows of machines as of a shop day, covers marked, in the order of their numbers.
@@ -332,13 +366,13 @@ async fn write(conn: &mut Conn, site: SiteId, rows: &[Changed]) -> Result<()> {
             conn,
             rows,
             |q| q.bind(site),
-            |q, Changed { area, payload, row, turning }| {
+            |q, row| {
                 q.bind(row.order.0)
                     .bind(i64::from(row.section as u8))
                     .bind(row.key_time.0)
                     .bind(row.machine.0)
                     .bind(row.task.map(|task| task.0))
-                    .bind(area.as_str())
+                    .bind(&*row.area)
                     .bind(row.due.map(|at| at.0))
                     .bind(row.opens.map(|at| at.0))
                     .bind(row.late.map(|at| at.0))
@@ -349,13 +383,13 @@ async fn write(conn: &mut Conn, site: SiteId, rows: &[Changed]) -> Result<()> {
                     .bind(row.stamp.calendar_revision)
                     .bind(row.stamp.zone_data.as_ref())
                     .bind(i64::from(row.stamp.planner))
-                    .bind(i64::from(*turning))
-                    .bind(payload.as_str())
+                    .bind(i64::from(row.turning))
+                    .bind(row.payload.as_str())
             },
         )
         .await?;
     if written < rows.len() as u64 {
-        let machines: BTreeSet<MachineId> = rows.iter().map(|changed| changed.row.machine).collect();
+        let machines: BTreeSet<MachineId> = rows.iter().map(|row| row.machine).collect();
         let machines: Vec<MachineId> = machines.into_iter().collect();
         let planner = i64::from(PLANNER_VERSION);
         LEAVE_TO_NEWER

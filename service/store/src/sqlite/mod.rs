@@ -72,8 +72,8 @@ async fn connect(path: &str) -> Result<(SqliteConnection, SqlitePool, body::Conn
         // 16 MiB between two checkpoints; the default of 4 MiB would make a bulk load checkpoint at every commit.
         .pragma("wal_autocheckpoint", "4000")
         .pragma("temp_store", "memory");
-    // 48 MiB: the indexes of a year of 2,500 machines, so that reports out of order find them in memory.
-    let writing = options.clone().pragma("cache_size", "-49152");
+    // 24 MiB: most of the indexes of a year of 2,500 machines, so that reports out of order find them in memory.
+    let writing = options.clone().pragma("cache_size", "-24576");
     let mut writer = writing.connect().await?;
     MIGRATIONS.run(&mut writer).await.map_err(|error| schema_error(path, &error))?;
     let readers = SqlitePoolOptions::new()
