@@ -45,9 +45,13 @@ pub(crate) struct Plan {
     pub(crate) stream_breaks_after: Option<u64>,
     /// End every stream with a refusal after so many acknowledgements.
     pub(crate) stream_refused_after: Option<u64>,
-    /// Acknowledge as slowly as possible: two reports are taken for each acknowledgement while there are any.
+    /// Acknowledge as slowly as possible: nothing until [`LAG_LEAST`] reports are on their way, then one for every two that
+    /// are there.
     pub(crate) stream_lags: bool,
 }
+
+/// How many reports a lagging stream lets come before it acknowledges any.
+pub(crate) const LAG_LEAST: u64 = 1_000;
 
 /// What the service was asked.
 #[derive(Debug, Default)]
@@ -163,7 +167,8 @@ impl Mock {
         let mut waiting = std::collections::VecDeque::new();
         let (mut received, mut acknowledged) = (0, 0);
         loop {
-            let next = if self.plan.stream_lags && !waiting.is_empty() {
+            let fills = self.plan.stream_lags && received < 20_000 && received - acknowledged < LAG_LEAST;
+            let next = if self.plan.stream_lags && !fills && !waiting.is_empty() {
                 // While a report is there it is taken; an acknowledgement goes out for every second one, and
                 // whenever the client has nothing more on its way.
                 incoming.message().now_or_never()
@@ -184,7 +189,7 @@ impl Mock {
                 Some(Ok(None)) | None => {}
                 Some(Err(_)) => return,
             }
-            if self.plan.stream_lags && !idle && received % 2 == 0 && received < 20_000 {
+            if fills || self.plan.stream_lags && !idle && received % 2 == 0 && received < 20_000 {
                 continue;
             }
             let Some(report) = waiting.pop_front() else { continue };
