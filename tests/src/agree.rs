@@ -7,14 +7,15 @@ use fettler_domain::ids::{OrderNumber, SiteId};
 use fettler_domain::ledger::report::{Content, Received, ReportId, Statement};
 use fettler_domain::ledger::row::Settlement;
 use fettler_domain::order::{AsFound, ClosingSaid, OrderState, RaiseSaid};
+use fettler_domain::planned::{Intent, Period, ShiftSaid};
 use fettler_domain::quantity::{Amount, Unit};
 use fettler_domain::rule::{Combine, Recurrence};
 use fettler_domain::shop::{ClauseCard, Declaration, RuleCard};
 use fettler_domain::text::{ForeignName, Key, Name};
 use fettler_domain::time::{MICROS_PER_HOUR, ShopDay, Ts};
 use fettler_store::contract::{
-    Caller, DueFilter, DuePart, EntryFilter, JournalHead, MachineMove, OrderFilter, PageAsk, ReportFilter,
-    Store,
+    Caller, DueFilter, DuePart, EntryFilter, JournalHead, MachineMove, OrderFilter, PageAsk, PlanSaid,
+    PlannedFilter, ReportFilter, Store,
 };
 use std::fmt::Debug;
 use std::sync::Arc;
@@ -178,7 +179,7 @@ impl Pair {
     async fn one(&mut self, operation: usize) {
         let (site, ada) = (self.site, name("Ada Kern"));
         let what = format!("operation {operation}");
-        match self.random.below(21) {
+        match self.random.below(22) {
             0..=9 => {
                 let count = 1 + self.random.below(12);
                 let reports: Vec<Received> = (0..count).map(|_| self.report()).collect();
@@ -227,11 +228,30 @@ impl Pair {
                     .move_machine(&call, site, &machine, to, &ada, "the door", false));
             }
             19 => self.declare(&what).await,
+            20 => self.plan(&what).await,
             _ => {
                 let now = self.now;
                 both!(self, what, |store| store.upkeep(site, now, 50));
             }
         }
+    }
+
+    /// Plans a few days of a machine from some day around now on, or takes such a plan back; at times more hours than time.
+    async fn plan(&mut self, what: &str) {
+        let (machine, call) = (self.machine(), self.caller("PlanUse"));
+        let days = |n: usize| i64::try_from(n).expect("small") * 24 * MICROS_PER_HOUR;
+        let from = self.now.plus_micros(days(self.random.below(12)) - days(4));
+        let until = from.plus_micros(days(1 + self.random.below(5)));
+        let mut shifts = Vec::new();
+        for shift in 0..self.random.below(4) {
+            let start = from.plus_micros(days(shift));
+            let amount = self.random.below(10).to_string();
+            shifts.push(ShiftSaid { start, end: start.plus_micros(8 * MICROS_PER_HOUR), amount });
+        }
+        let intent = if self.random.below(4) == 0 { Intent::Withdraw } else { Intent::Run(shifts) };
+        let (machine, period) = (machine.to_string(), Period { from, until });
+        let said = PlanSaid { machine, meter: None, period, intent, by: None };
+        both!(self, what, |store| store.plan_use(&call, self.site, &said, false));
     }
 
     /// Gives a machine's recurrence rule more days or fewer, at once or from a day to come, so that it ends and goes on.
@@ -331,6 +351,10 @@ impl Pair {
                 PageAsk { after: None, limit: 1_000 }
             ));
         }
+        let planned = PlannedFilter { machine: None, from: Ts::MIN, until: None };
+        let page = PageAsk { after: None, limit: 1_000 };
+        both!(self, "planned shifts", |store| store.planned_shifts(site, &planned, page.clone()));
+        both!(self, "planned periods", |store| store.planned_periods(site, "L-1", Ts::MIN));
         let machines = fettler_store::contract::MachineFilter::default();
         both!(self, "machines", |store| store.machines(
             site,

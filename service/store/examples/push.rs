@@ -168,6 +168,19 @@ async fn run(label: &str, machines: usize, reports: Vec<Received>, now: Ts) -> R
         let page = store.due(site, &filter, PageAsk { after: None, limit: 500 }).await?;
         println!("{label}: a first page of {} rows in {:.2?}", page.rows.len(), started.elapsed());
     }
+    let started = Instant::now();
+    store.upkeep(site, now, 1).await?;
+    println!("{label}: fleet figures learnt from all of them in {:.2?}", started.elapsed());
+    let started = Instant::now();
+    let mut rows = 0;
+    loop {
+        let pass = store.upkeep(site, now, 500).await?;
+        rows += pass.refreshed;
+        if !pass.more {
+            break;
+        }
+    }
+    println!("{label}: {rows} rows computed afresh in {:.2?}", started.elapsed());
     store.shut().await;
     println!("{label}: the file has {} MB", std::fs::metadata(&path)?.len() / 1_000_000);
     Ok(())

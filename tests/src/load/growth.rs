@@ -108,7 +108,8 @@ impl Growth {
 async fn all_of_today(wire: &Wire) -> Result<()> {
     loop {
         let ask = ListDueRequest { page_size: 1, ..ListDueRequest::default() };
-        if wire.due().list_due(ask).await?.into_inner().stale_rows == 0 {
+        let list = wire.due().list_due(ask).await?.into_inner();
+        if list.stale_rows == 0 && !list.figures_pending {
             return Ok(());
         }
         tokio::time::sleep(ASK_AGAIN).await;

@@ -195,7 +195,11 @@ impl MeterMind {
     }
 
     /// What is expected of it as of the start of a shop day.
-    pub(super) fn forecast(&mut self, fleet: Fleet, day: Day<'_>) -> Option<Arc<MeterForecast>> {
+    pub(super) fn forecast(
+        &mut self,
+        fleet: impl FnOnce() -> Fleet,
+        day: Day<'_>,
+    ) -> Option<Arc<MeterForecast>> {
         let Day { calendar, as_of, work_days, epoch } = day;
         if let Some(made) = &self.forecast
             && (made.as_of, made.epoch) == (as_of, epoch)
@@ -204,7 +208,7 @@ impl MeterMind {
         }
         let since = forecast_since(calendar, as_of);
         let reports = self.ended.as_ref()?.reports.iter().copied().filter(|(end, _)| *end > since);
-        let ground = Ground { most: self.most, fleet, work_days, planned: &self.planned };
+        let ground = Ground { most: self.most, fleet: fleet(), work_days, planned: &self.planned };
         let forecast = Arc::new(MeterForecast::of(reports, ground, calendar, as_of));
         let start = calendar.start_of(as_of);
         self.forecast = Some(Made { as_of, start, epoch, forecast: Arc::clone(&forecast) });

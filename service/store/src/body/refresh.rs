@@ -319,8 +319,7 @@ fn plan_machine(
     let mut meters: BTreeMap<MeterId, MeterInput> = BTreeMap::new();
     for (meter, kind) in &known.meters {
         let Some(of_meter) = mind.meters.get_mut(meter) else { continue };
-        let fleet = mind.fleet.of_meter(&known.family, *kind);
-        let forecast = of_meter.forecast(fleet, day);
+        let forecast = of_meter.forecast(|| mind.fleet.of_meter(&known.family, *kind), day);
         let history = std::mem::take(&mut of_meter.history);
         meters.insert(*meter, MeterInput { unit: kind.unit(), history, forecast });
     }
