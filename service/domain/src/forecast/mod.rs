@@ -11,6 +11,7 @@ mod course;
 mod fleet;
 mod outlook;
 mod passage;
+mod path;
 mod rate;
 mod score;
 mod summary;

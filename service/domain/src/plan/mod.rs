@@ -16,6 +16,7 @@ mod row;
 mod satisfied;
 mod share;
 mod state;
+mod walk;
 
 pub use cover::{COVER_DEPTH_MAX, CoverError, Covers};
 pub use decide::{Whole, whole as combine_clauses};
@@ -25,6 +26,7 @@ pub use reason::{Reason, Since, reason_in_words, reasons};
 pub use row::{Ahead, Base, ClauseState, Counted, DueKind, Expectation, HeldUntil, PlanRow, Section, Stamp};
 pub use satisfied::{By, Satisfied, Timing, satisfied};
 pub use share::{Share, share_of_clause, share_used};
+pub use walk::{CLOSINGS_MAX, LookAhead, MonthCount, Pace, TaskAhead, WalkInput, WhyNone, look_ahead};
 
 use crate::calendar::Calendar;
 use crate::ids::MeterId;
