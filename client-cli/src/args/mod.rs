@@ -148,6 +148,7 @@ mod tests {
         for line in [
             "fettler due --until 2026-12-01 --machine L-03 --while-stopped",
             "fettler due --within 7d --area hall-a --output csv",
+            "fettler due --within 7d --sure --while-stopped",
             "fettler why 1042",
             "fettler why L-03 drain-bowl",
             "fettler close 1042 --by Ada --done 2026-11-25T05:40 --as-found broke-down --read p=6.1bar --used oil=2",

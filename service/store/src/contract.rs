@@ -374,9 +374,17 @@ pub enum DuePart {
         /// The moment of the answer.
         now: Ts,
     },
+    /// Dated items that may well fall due before the horizon's end: by their early quantile where a forecast has a part in
+    /// when they are due, by their due instant where none has.
+    Sure,
+    /// As [`DuePart::WhileStopped`], beside [`DuePart::Sure`].
+    WhileStoppedSure {
+        /// The moment of the answer.
+        now: Ts,
+    },
 }
 
-/// Where a page of the due list begins: section, key time, order number.
+/// Where a page of the due list begins: section, the key time by which the part is ordered, order number.
 pub type DueCursor = (i64, i64, i64);
 
 /// The head of a due list.

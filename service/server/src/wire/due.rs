@@ -104,6 +104,7 @@ pub fn item(entry: &DueEntry, section: v1::DueSection, calendar: &Calendar, now:
         p10: stamp_of(row.p10),
         p50: stamp_of(row.p50),
         p90: stamp_of(row.p90),
+        may_come_early: false,
     }
 }
 

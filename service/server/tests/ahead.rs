@@ -1,0 +1,123 @@
+//! What lies ahead, call by call: the list by which nothing surprises, what an expectation rests on, and the look ahead.
+
+mod support;
+
+use fettler_domain::time::Ts;
+use fettler_proto::v1;
+use fettler_proto::v1::due_service_client::DueServiceClient;
+use fettler_proto::v1::run_hours_service_client::RunHoursServiceClient;
+use fettler_proto::v1::shop_service_client::ShopServiceClient;
+use support::{NOW, Server, Wire, hours_from_now, shift};
+use tempfile::TempDir;
+
+const HOUR: i64 = 3_600_000_000;
+
+struct Shop {
+    wire: Wire,
+    _server: Server,
+    _folder: TempDir,
+}
+
+fn clause(counts: v1::clause::Counts) -> v1::Clause {
+    v1::Clause { counts: Some(counts) }
+}
+
+fn every_hours(hours: &str) -> v1::Clause {
+    clause(v1::clause::Counts::Meter(v1::MeterClause { every: hours.into(), ..Default::default() }))
+}
+
+fn every_days(every: i32) -> v1::Clause {
+    let unit = v1::CalendarUnit::Day.into();
+    clause(v1::clause::Counts::Calendar(v1::CalendarClause { every, unit, ..Default::default() }))
+}
+
+fn task(key: &str, clauses: Vec<v1::Clause>) -> v1::TaskCard {
+    v1::TaskCard {
+        key: key.into(),
+        rule: Some(v1::IntervalRule { clauses, ..Default::default() }),
+        kit: vec![v1::KitItem { item: "gasket".into(), quantity: "0.5".into(), unit: "pcs".into() }],
+        minutes: 20,
+        ..Default::default()
+    }
+}
+
+impl Shop {
+    /// Two lathes, done on 25 November, the first of which reported shifts of 8 and of 3 h on five days in seven for six
+    /// weeks since; it is the last evening of these.
+    async fn open() -> Shop {
+        let folder = tempfile::tempdir().expect("a folder");
+        let location = folder.path().join("shop.db").display().to_string();
+        let server = Server::start(fettler_store::open(&location).await.expect("a store")).await;
+        let wire = server.wire().await;
+        let machine = |tag: &str| v1::MachineCard {
+            tag: tag.into(),
+            area: if tag == "L-03" { "turning" } else { "store" }.into(),
+            meters: vec![v1::MeterCard { kind: v1::MeterKind::Operating.into(), ..Default::default() }],
+            tasks: vec![
+                task("belt", vec![every_hours("230")]),
+                task("look", vec![every_days(30)]),
+                task("both", vec![every_hours("400"), every_days(400)]),
+            ],
+            last_done_now: true,
+            ..Default::default()
+        };
+        let shop = v1::Shop {
+            site: Some(v1::Site { key: "north".into(), zone: "UTC".into(), ..Default::default() }),
+            sources: vec![v1::Source { name: "erp".into(), rank: 1, feeds: v1::MeterKind::Operating.into() }],
+            machines: vec![machine("L-03"), machine("L-04")],
+            ..Default::default()
+        };
+        let ask = v1::LoadShopRequest { shop: Some(shop), ..Default::default() };
+        ShopServiceClient::new(wire.clone()).load_shop(ask).await.expect("the shop is as it should be");
+        server.clock.move_to(Ts(NOW.0 + 42 * 24 * HOUR));
+        let worked = (0..42_i64).filter(|day| day % 7 < 5);
+        let reports = worked.map(|day| stretch(day, if day % 3 == 0 { "3" } else { "8" })).collect();
+        let ask = v1::PushReportsRequest { reports, ..Default::default() };
+        let told =
+            RunHoursServiceClient::new(wire.clone()).push_reports(ask).await.expect("taken").into_inner();
+        assert!(told.acknowledgements.iter().all(|told| told.outcome() == v1::Outcome::Accepted), "{told:?}");
+        Shop { wire, _server: server, _folder: folder }
+    }
+
+    fn due(&self) -> DueServiceClient<Wire> {
+        DueServiceClient::new(self.wire.clone())
+    }
+
+    async fn why(&self, machine: &str, task: &str) -> v1::ExplainOrderResponse {
+        let ask =
+            v1::ExplainOrderRequest { machine: machine.into(), task: task.into(), ..Default::default() };
+        self.due().explain_order(ask).await.expect("explained").into_inner()
+    }
+}
+
+fn stretch(day: i64, amount: &str) -> v1::ShiftReport {
+    let said = v1::IntervalStatement {
+        start: Some(hours_from_now(24 * day)),
+        end: Some(hours_from_now(24 * day + 8)),
+        amount: amount.into(),
+        unit: v1::Unit::Hours.into(),
+    };
+    let statement = Some(v1::shift_report::Statement::Interval(said));
+    v1::ShiftReport { statement, ..shift(&day.to_string(), "L-03", "0") }
+}
+
+/// The shop day of an instant in UTC with days from midnight.
+fn day(at: Option<prost_types::Timestamp>) -> String {
+    let at = at.expect("an instant");
+    Ts(at.seconds * 1_000_000).to_utc().date_naive().to_string()
+}
+
+#[tokio::test]
+async fn what_may_come_early_is_on_the_sure_list_alone_and_marked() {
+    let shop = Shop::open().await;
+    let belt = shop.why("L-03", "belt").await.item.expect("an item");
+    let (early, middle) = (day(belt.p10), day(belt.p50));
+    assert!(early < middle, "{belt:?}");
+    let listed = async |until: &str, sure: bool| {
+        let ask = v1::ListDueRequest { until: until.into(), sure, ..Default::default() };
+        let items = shop.due().list_due(ask).await.expect("a list").into_inner().items;
+        items.into_iter().find(|item| item.order == belt.order).map(|item| item.may_come_early)
+    };
+    assert_eq!((listed(&early, false).await, listed(&early, true).await), (None, Some(true)));
+    assert_eq!((listed(&middle, false).await, listed(&middle, true).await), (Some(false), Some(false)));
+}
