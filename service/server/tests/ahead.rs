@@ -121,3 +121,24 @@ async fn what_may_come_early_is_on_the_sure_list_alone_and_marked() {
     assert_eq!((listed(&early, false).await, listed(&early, true).await), (None, Some(true)));
     assert_eq!((listed(&middle, false).await, listed(&middle, true).await), (Some(false), Some(false)));
 }
+
+#[tokio::test]
+async fn an_expectation_comes_with_the_weeks_it_rests_on() {
+    let shop = Shop::open().await;
+    let told = shop.why("L-03", "both").await;
+    let [used] = told.used.as_slice() else { panic!("one meter is counted: {told:?}") };
+    assert_eq!((used.meter.as_str(), used.unit()), ("operating", v1::Unit::Hours));
+    // The days run from midnight, the first report ended on 25 November at 17:00: on 6 January that is 41 days ago, five whole
+    // weeks. Of the days 0 to 41 those run that lie in the first five of each seven; a third of all days has 3 h, the others 8.
+    let ran = |days: std::ops::Range<i64>| -> i64 {
+        days.filter(|day| day % 7 < 5).map(|day| if day % 3 == 0 { 3 } else { 8 }).sum()
+    };
+    let expect: Vec<String> = (0..5).map(|week| ran(7 + 7 * week..14 + 7 * week).to_string()).collect();
+    let found: Vec<String> = used.weeks.iter().map(|week| week.amount.clone()).collect();
+    assert_eq!(found, expect);
+    let (first, last) = (&used.weeks[0], &used.weeks[4]);
+    assert_eq!((last.end, day(told.shop_day_start)), (told.shop_day_start, told.shop_day));
+    assert_eq!(day(first.start), "2026-12-02");
+    let look = shop.why("L-03", "look").await;
+    assert_eq!(look.used, [], "nothing is expected of days");
+}

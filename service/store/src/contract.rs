@@ -5,14 +5,14 @@
 
 use async_trait::async_trait;
 use fettler_domain::calendar::Calendar;
-use fettler_domain::ids::{MachineId, OrderNumber, PersonId, SiteId, TokenId};
+use fettler_domain::ids::{MachineId, MeterId, OrderNumber, PersonId, SiteId, TokenId};
 use fettler_domain::ledger::changes::Outcome;
 use fettler_domain::ledger::history::Month;
 use fettler_domain::ledger::report::{Received, ReportKey};
 use fettler_domain::ledger::row::{Row, Settlement};
 use fettler_domain::order::{ClosingRecord, ClosingSaid, OrderState, RaiseSaid};
-use fettler_domain::plan::PlanRow;
-use fettler_domain::quantity::Amount;
+use fettler_domain::plan::{PlanRow, Week};
+use fettler_domain::quantity::{Amount, Unit};
 use fettler_domain::shop::{
     Declaration, KitItem, LastDoneCard, MachineCard, MeterRecord, MeterShows, ShopChange, SiteCard,
 };
@@ -413,6 +413,8 @@ pub struct Explained {
     pub stated: Option<ShopDay>,
     /// Open orders that are done with this one.
     pub covers: Vec<OrderNumber>,
+    /// The weeks of each meter that an expected clause counts, in the order of the clauses.
+    pub used: Vec<(MeterId, Unit, Vec<Week>)>,
 }
 
 /// An order as the store keeps it.

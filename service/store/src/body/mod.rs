@@ -8,7 +8,7 @@
 //! * [`writer`]: the one task that writes.
 //! * [`mind`], [`declared`], [`history`]: what the writer remembers of a site between transactions.
 //! * [`push`], [`ledger`], [`apply`], [`settle`], [`meters`], [`reports`]: run hours.
-//! * [`inputs`], [`refresh`], [`plan_reads`], [`upkeep`]: the plan.
+//! * [`inputs`], [`refresh`], [`plan_reads`], [`weeks`], [`upkeep`]: the plan.
 //! * [`people`], [`sites`], [`entries`]: the rest of the reading.
 //! * [`shop`], [`shop_state`], [`shop_write`], [`machines`]: declarations and machines.
 //! * [`orders`], [`close`], [`ending`], [`ended`]: work orders.
@@ -49,6 +49,7 @@ mod sites;
 mod store;
 mod tx;
 mod upkeep;
+mod weeks;
 mod writer;
 
 pub(crate) use copy::CopySide;
@@ -98,6 +99,7 @@ pub(super) fn all_sql() -> Vec<&'static str> {
         plan_reads::all_sql(),
         refresh::all_sql(),
         upkeep::all_sql(),
+        weeks::all_sql(),
     ];
     all.extend(lists.into_iter().flatten());
     all

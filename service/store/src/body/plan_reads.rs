@@ -3,7 +3,7 @@
 use super::bulk::Bulk;
 use super::decode::Reading;
 use super::mind::Mind;
-use super::{Conn, Db, DbRow, machines, orders, refresh, reports, sites, upkeep};
+use super::{Conn, Db, DbRow, machines, orders, refresh, reports, sites, upkeep, weeks};
 use crate::contract::{
     DueCursor, DueEntry, DueFilter, DueHead, DuePart, Explained, Page, PageAsk, Result, StoreError,
 };
@@ -218,7 +218,8 @@ pub(super) async fn explain(conn: &mut Conn, site: SiteId, order: OrderNumber, n
         .map(|row| Reading::new(&row, "last_done").number("day").map(ShopDay::from_days))
         .transpose()?;
     let closings = orders::closings_of(conn, site, order).await?;
-    Ok(Explained { entry, row_agrees, shop_day, closings, stated, covers })
+    let used = weeks::used(conn, site, &entry.plan, (&mind.calendar, shop_day)).await?;
+    Ok(Explained { entry, row_agrees, shop_day, closings, stated, covers, used })
 }
 
 /// The open order of a machine's task.
