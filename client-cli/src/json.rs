@@ -40,6 +40,7 @@ named!(
     ListOrdersResponse,
     ListPeopleResponse,
     ListReportsResponse,
+    LookAheadResponse,
     LoadShopResponse,
     PushReportResponse,
     RaiseOrderResponse,

@@ -1,5 +1,6 @@
 //! Answers as text for people: pure functions from messages to strings. Words only; colour and symbols mean nothing.
 
+pub(crate) mod ahead;
 pub(crate) mod calc;
 pub(crate) mod due;
 pub(crate) mod hours;

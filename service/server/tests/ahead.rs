@@ -142,3 +142,79 @@ async fn an_expectation_comes_with_the_weeks_it_rests_on() {
     let look = shop.why("L-03", "look").await;
     assert_eq!(look.used, [], "nothing is expected of days");
 }
+
+async fn ahead(shop: &Shop, ask: v1::LookAheadRequest) -> v1::LookAheadResponse {
+    shop.due().look_ahead(ask).await.expect("looked ahead").into_inner()
+}
+
+#[tokio::test]
+async fn a_look_ahead_counts_each_task_by_month_with_its_kit() {
+    let shop = Shop::open().await;
+    let ask = v1::LookAheadRequest { until: "2027-06-30".into(), ..Default::default() };
+    let all = ahead(&shop, ask.clone()).await;
+    assert_eq!((all.shop_day.as_str(), all.until.as_str()), ("2027-01-06", "2027-06-30"));
+    let named: Vec<(&str, &str)> =
+        all.tasks.iter().map(|task| (task.machine.as_str(), task.task.as_str())).collect();
+    let of_both = ["belt", "look", "both"].map(|task| ["L-03", "L-04"].map(|machine| (machine, task)));
+    assert_eq!(named.len(), 6);
+    assert!(of_both.iter().flatten().all(|pair| named.contains(pair)), "{named:?}");
+    let of = |machine: &str, task: &str| {
+        all.tasks
+            .iter()
+            .find(|found| (found.machine.as_str(), found.task.as_str()) == (machine, task))
+            .unwrap()
+    };
+    // Every 30 days since 25 November: late since 25 December, so done on 6 January and every 30 days from then: on 5 February,
+    // 7 March, 6 April, 6 May and 5 June (python-dateutil 2.9.0: relativedelta(days=30)).
+    let look = of("L-03", "look");
+    let times: Vec<(&str, i32)> =
+        look.months.iter().map(|month| (month.month.as_str(), month.times)).collect();
+    let months = ["2027-01", "2027-02", "2027-03", "2027-04", "2027-05", "2027-06"];
+    assert_eq!(times, months.map(|month| (month, 1)));
+    let last = &look.months[5];
+    assert_eq!((last.by_then, last.by_then_p90, look.minutes), (6, 6, 20));
+    let kit = &last.kit[0];
+    assert_eq!([&kit.quantity, &kit.by_then, &kit.by_then_p90], ["0.5", "3", "3"]);
+    // Of a meter that runs unevenly more may come than is expected, and never less.
+    let belt = of("L-03", "belt").months.last().unwrap();
+    assert!(0 < belt.by_then && belt.by_then < belt.by_then_p90, "{belt:?}");
+    assert_eq!(
+        of("L-04", "belt").nothing(),
+        v1::NothingAhead::NeverRecorded,
+        "its meter has counted nothing"
+    );
+    let one = ahead(&shop, v1::LookAheadRequest { machine: "L-04".into(), ..ask.clone() }).await;
+    let store = ahead(&shop, v1::LookAheadRequest { area: "store".into(), ..ask.clone() }).await;
+    assert_eq!(one.tasks, store.tasks);
+    assert_eq!(one.tasks.len(), 3);
+    let mut paged = Vec::new();
+    let mut page_token = String::new();
+    loop {
+        let page = ahead(&shop, v1::LookAheadRequest { page_size: 1, page_token, ..ask.clone() }).await;
+        assert_eq!(page.tasks.len(), 3, "one machine");
+        paged.extend(page.tasks);
+        page_token = page.next_page_token;
+        if page_token.is_empty() {
+            break;
+        }
+    }
+    assert_eq!(paged, all.tasks);
+}
+
+#[tokio::test]
+async fn a_look_ahead_is_bounded_and_says_what_is_wrong() {
+    let shop = Shop::open().await;
+    let status = |until: &str| {
+        let ask = v1::LookAheadRequest { until: until.into(), ..Default::default() };
+        let mut due = shop.due();
+        async move { support::fields(&due.look_ahead(ask).await.expect_err("refused")) }
+    };
+    let bounds = "give a day from today, 2027-01-06, to 2029-01-06";
+    let told = |text: String| vec![("until".to_owned(), text)];
+    assert_eq!(status("").await, told(format!("is missing; {bounds}")));
+    assert_eq!(status("2027-01-05").await, told(format!("2027-01-05 is out of bounds; {bounds}")));
+    assert_eq!(status("2029-01-07").await, told(format!("2029-01-07 is out of bounds; {bounds}")));
+    let machine =
+        v1::LookAheadRequest { until: "2027-02-01".into(), machine: "X".into(), ..Default::default() };
+    assert_eq!(shop.due().look_ahead(machine).await.expect_err("refused").code(), tonic::Code::NotFound);
+}

@@ -5,16 +5,16 @@
 
 use async_trait::async_trait;
 use fettler_domain::calendar::Calendar;
-use fettler_domain::ids::{MachineId, MeterId, OrderNumber, PersonId, SiteId, TokenId};
+use fettler_domain::ids::{MachineId, MeterId, OrderNumber, PersonId, SiteId, TaskId, TokenId};
 use fettler_domain::ledger::changes::Outcome;
 use fettler_domain::ledger::history::Month;
 use fettler_domain::ledger::report::{Received, ReportKey};
 use fettler_domain::ledger::row::{Row, Settlement};
 use fettler_domain::order::{ClosingRecord, ClosingSaid, OrderState, RaiseSaid};
-use fettler_domain::plan::{PlanRow, Week};
+use fettler_domain::plan::{LookAhead, PlanRow, Week};
 use fettler_domain::quantity::{Amount, Unit};
 use fettler_domain::shop::{
-    Declaration, KitItem, LastDoneCard, MachineCard, MeterRecord, MeterShows, ShopChange, SiteCard,
+    Declaration, KitItem, LastDoneCard, MachineCard, MeterRecord, MeterShows, ShopChange, SiteCard, TaskCard,
 };
 use fettler_domain::text::{ForeignName, Key, Name};
 use fettler_domain::time::{ShopDay, Ts};
@@ -398,6 +398,34 @@ pub struct DueHead {
     pub stale: Option<(u64, ShopDay)>,
 }
 
+/// Which machines to look ahead of, and how far.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct AheadFilter {
+    /// The last shop day.
+    pub until: ShopDay,
+    /// Only this machine.
+    pub machine: Option<MachineId>,
+    /// Only those of this area.
+    pub area: Option<String>,
+}
+
+/// What is expected of a machine's tasks.
+#[derive(Clone, Debug, PartialEq)]
+pub struct MachineAhead {
+    /// The machine.
+    pub number: MachineId,
+    /// Its tag.
+    pub tag: Key,
+    /// Its name.
+    pub name: Name,
+    /// Its area.
+    pub area: String,
+    /// What is expected.
+    pub ahead: LookAhead,
+    /// The cards of its tasks with open orders.
+    pub cards: BTreeMap<TaskId, TaskCard>,
+}
+
 /// An open order explained: computed afresh.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Explained {
@@ -686,6 +714,14 @@ pub trait Store: Send + Sync {
     ) -> Result<Page<DueEntry, DueCursor>>;
     /// Explains an open order.
     async fn explain(&self, site: SiteId, order: OrderNumber, now: Ts) -> Result<Explained>;
+    /// What is expected of machines' tasks from the shop day of `now` on, in the order of the machines' numbers.
+    async fn look_ahead(
+        &self,
+        site: SiteId,
+        filter: &AheadFilter,
+        page: PageAsk<i64>,
+        now: Ts,
+    ) -> Result<Page<MachineAhead, i64>>;
     /// The open order of a task.
     async fn open_order(&self, site: SiteId, machine: &str, task: &Key) -> Result<OrderNumber>;
 

@@ -1,6 +1,6 @@
 //! The due list, and why an order stands on it.
 
-use super::{Answer, Call, Desk};
+use super::{Answer, Call, Desk, ahead};
 use crate::status::Failure;
 use crate::wire::due::{DueAsk, ExplainAsk};
 use crate::wire::time::stamp;
@@ -52,6 +52,10 @@ impl v1::due_service_server::DueService for Desk {
         })
         .await
     }
+
+    async fn look_ahead(&self, request: Request<v1::LookAheadRequest>) -> Answer<v1::LookAheadResponse> {
+        self.read(request, ahead::look).await
+    }
 }
 
 async fn filter(call: &Call, site: &SiteRecord, ask: &DueAsk) -> Result<DueFilter, Failure> {
@@ -63,16 +67,21 @@ async fn filter(call: &Call, site: &SiteRecord, ask: &DueAsk) -> Result<DueFilte
     Ok(DueFilter { before, part: DuePart::Dated, machine, area: ask.area.clone() })
 }
 
-async fn machine_id(call: &Call, site: &SiteRecord, name: &str) -> Result<MachineId, Failure> {
+pub(super) async fn machine_id(call: &Call, site: &SiteRecord, name: &str) -> Result<MachineId, Failure> {
     let found = call.store.machine(site.site, name).await?;
     Ok(found.map(|(record, _)| record.machine).ok_or_else(|| machine::no_machine(name))?)
+}
+
+/// The site's name; its key where it has none.
+pub(super) fn site_name(site: &SiteRecord) -> String {
+    site.card.name.as_ref().map_or_else(|| site.card.key.to_string(), ToString::to_string)
 }
 
 /// The answer without its items.
 fn bare(call: &Call, site: &SiteRecord) -> v1::ListDueResponse {
     v1::ListDueResponse {
         site: site.card.key.to_string(),
-        site_name: site.card.name.as_ref().map_or_else(|| site.card.key.to_string(), ToString::to_string),
+        site_name: site_name(site),
         zone: site.calendar.zone().name().to_owned(),
         shop_day: site.calendar.shop_day_of(call.now()).to_string(),
         as_of: Some(stamp(call.now())),

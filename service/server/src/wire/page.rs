@@ -59,7 +59,8 @@ paged!(
     ListMachinesRequest,
     ListOrdersRequest,
     ListPeopleRequest,
-    ListReportsRequest
+    ListReportsRequest,
+    LookAheadRequest
 );
 
 /// Reads where the page begins and how long it is.

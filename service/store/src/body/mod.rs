@@ -8,7 +8,7 @@
 //! * [`writer`]: the one task that writes.
 //! * [`mind`], [`declared`], [`history`]: what the writer remembers of a site between transactions.
 //! * [`push`], [`ledger`], [`apply`], [`settle`], [`meters`], [`reports`]: run hours.
-//! * [`inputs`], [`refresh`], [`plan_reads`], [`weeks`], [`upkeep`]: the plan.
+//! * [`inputs`], [`refresh`], [`plan_reads`], [`weeks`], [`ahead`], [`upkeep`]: the plan.
 //! * [`people`], [`sites`], [`entries`]: the rest of the reading.
 //! * [`shop`], [`shop_state`], [`shop_write`], [`machines`]: declarations and machines.
 //! * [`orders`], [`close`], [`ending`], [`ended`]: work orders.
@@ -17,6 +17,7 @@
 use super::{Db, dialect};
 use crate::contract::{Result, StoreError};
 
+mod ahead;
 mod apply;
 mod bulk;
 mod close;
@@ -89,6 +90,7 @@ pub(super) fn all_sql() -> Vec<&'static str> {
     all.extend(constants.into_iter().flatten());
     all.extend(journal::all_sql());
     let lists = [
+        ahead::all_sql(),
         history::all_sql(),
         inputs::all_sql(),
         ledger::all_sql(),
