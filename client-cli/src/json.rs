@@ -41,6 +41,7 @@ named!(
     ListPeopleResponse,
     ListPlannedUseResponse,
     ListReportsResponse,
+    LookAheadResponse,
     LoadShopResponse,
     PlanUseResponse,
     PushReportResponse,

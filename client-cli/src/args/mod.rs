@@ -1,5 +1,6 @@
 //! Arguments as typed: every command and flag, and nothing that looks at the world.
 
+pub(crate) mod ahead;
 pub(crate) mod backtest;
 pub(crate) mod calc;
 pub(crate) mod hours;
@@ -85,6 +86,8 @@ pub(crate) struct GlobalArgs {
 pub(crate) enum Command {
     /// What is due, the forbidden machines first.
     Due(orders::DueArgs),
+    /// How often tasks are expected to fall due, month by month, and what that takes.
+    Ahead(ahead::AheadArgs),
     /// Why an order is due when it is.
     Why(orders::WhyArgs),
     /// A job was done: end its order and keep the record.
@@ -149,6 +152,8 @@ mod tests {
         for line in [
             "fettler due --until 2026-12-01 --machine L-03 --while-stopped",
             "fettler due --within 7d --area hall-a --output csv",
+            "fettler due --within 7d --sure --while-stopped",
+            "fettler ahead --until 2027-05-31 --area hall-a --machine L-03",
             "fettler why 1042",
             "fettler why L-03 drain-bowl",
             "fettler close 1042 --by Ada --done 2026-11-25T05:40 --as-found broke-down --read p=6.1bar --used oil=2",
@@ -178,6 +183,7 @@ mod tests {
             "fettler hours push f.csv",
             "fettler hours settle erp R-1 maybe --by Ada",
             "fettler orders --task t",
+            "fettler ahead",
             "fettler backtest --cases c.csv",
         ] {
             assert!(Args::try_parse_from(line.split(' ')).is_err(), "{line}");

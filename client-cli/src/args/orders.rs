@@ -21,6 +21,9 @@ pub(crate) struct DueArgs {
     /// Add what may be done while a listed machine is stopped anyway.
     #[arg(long)]
     pub(crate) while_stopped: bool,
+    /// List what may well fall due by then, so that nothing surprises: with one chance in ten or more.
+    #[arg(long)]
+    pub(crate) sure: bool,
 }
 
 /// Arguments of `why`.

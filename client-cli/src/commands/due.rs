@@ -30,7 +30,8 @@ pub(crate) async fn run(session: &Session, args: DueArgs) -> Result<Answer, Fail
     let now = list.as_of.as_ref().and_then(times::from_wire).unwrap_or_else(crate::clock::now);
     let board = board_in(session, zone, now);
     let until = Some(request.until.as_str()).filter(|until| !until.is_empty());
-    session.show(&list, || render::due::board(&list, until, board), || render::due::rows(&list))?;
+    let shown = render::due::Shown { until, sure: request.sure };
+    session.show(&list, || render::due::board(&list, shown, board), || render::due::rows(&list))?;
     Ok(Answer::Done)
 }
 
@@ -47,6 +48,7 @@ fn resolve(site: String, args: &DueArgs) -> Result<pb::ListDueRequest, Failure> 
         area: args.area.clone().unwrap_or_default(),
         page_size: PAGE_MAX,
         page_token: String::new(),
+        sure: args.sure,
     })
 }
 

@@ -1,5 +1,6 @@
 //! One file per verb: what was typed becomes a request, the request is called, the answer is rendered.
 
+mod ahead;
 mod backtest;
 mod calc;
 mod close;
@@ -57,6 +58,7 @@ pub(crate) async fn run(args: Args, out: Out) -> Result<Answer, Failure> {
 async fn dispatch(session: &Session, command: Command) -> Result<Answer, Failure> {
     match command {
         Command::Due(args) => due::run(session, args).await,
+        Command::Ahead(args) => ahead::run(session, args).await,
         Command::Why(args) => why::run(session, args).await,
         Command::Close(args) => close::run(session, args).await,
         Command::Skip(args) => skip::run(session, args).await,

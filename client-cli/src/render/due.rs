@@ -23,6 +23,10 @@ const LABEL_WIDTH: usize = 8;
 pub(crate) const DEFERRAL: &str =
     "The builder's manual, local codes and licensed practice come before all this.";
 
+/// What a list by the early quantile means, and how it marks what it alone has.
+const SURE: &str = "What may well fall due by then, so that nothing surprises: each expected order with one chance in ten or \
+    more. \"early\" marks those that are there only because they may come early.";
+
 /// How a list is laid out.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Board {
@@ -34,16 +38,28 @@ pub(crate) struct Board {
     pub(crate) style: Style,
 }
 
+/// Which list was asked for.
+#[derive(Clone, Copy, Debug, Default)]
+pub(crate) struct Shown<'a> {
+    /// The last day of its horizon; none means today.
+    pub(crate) until: Option<&'a str>,
+    /// Whether it goes by the early quantile.
+    pub(crate) sure: bool,
+}
+
 /// The whole list.
-pub(crate) fn board(list: &pb::ListDueResponse, until: Option<&str>, board: Board) -> String {
-    let mut out = header(list, until, board);
+pub(crate) fn board(list: &pb::ListDueResponse, shown: Shown<'_>, board: Board) -> String {
+    let mut out = header(list, shown.until, board);
+    if shown.sure {
+        out.push_str(&foot(SURE, board));
+    }
     out.push_str(&forbidden(&list.forbidden, board));
     let of = |section: pb::DueSection| -> Vec<&pb::DueItem> {
         list.items.iter().filter(|item| item.section() == section).collect()
     };
     let dated = of(pb::DueSection::Dated);
     if dated.is_empty() {
-        out.push_str("\nNothing is due.\n");
+        out.push_str(if shown.sure { "\nNothing is likely to fall due.\n" } else { "\nNothing is due.\n" });
     }
     out.push_str(&grouped(&dated, true, board));
     out.push_str(&section(
@@ -86,6 +102,7 @@ pub(crate) fn rows(list: &pb::ListDueResponse) -> Table {
         "covered_by",
         "p10",
         "p90",
+        "may_come_early",
     ]);
     for item in &list.items {
         table.push([
@@ -110,6 +127,7 @@ pub(crate) fn rows(list: &pb::ListDueResponse) -> Table {
             words::unless_zero(item.covered_by),
             rfc3339(item.p10.as_ref()),
             rfc3339(item.p90.as_ref()),
+            yes(item.may_come_early),
         ]);
     }
     table
@@ -213,6 +231,13 @@ pub(crate) fn item_text(item: &pb::DueItem, board: Board) -> String {
     out.push_str(&label("where", &item.place, board));
     out.push_str(&label("why", &item.why, board));
     out.push_str(&label("due", &due_words(item, board.teller), board));
+    if item.may_come_early {
+        out.push_str(&label(
+            "early",
+            "expected after this list's last day, with one chance in ten or more by then",
+            board,
+        ));
+    }
     out.push_str(&label("bring", &words::kit(&item.kit), board));
     out.push_str(&label("read", &item.readings.join("; "), board));
     if item.minutes > 0 {
@@ -336,9 +361,26 @@ mod tests {
     #[test]
     fn the_list_at_80_columns() {
         let list = testkit::due_list();
-        let text = board(&list, Some("2026-12-02"), plain());
+        let text = board(&list, Shown { until: Some("2026-12-02"), sure: false }, plain());
         assert!(text.lines().all(|line| line.chars().count() <= 80), "{text}");
         insta::assert_snapshot!(text);
+    }
+
+    #[test]
+    fn a_list_by_the_early_quantile_says_what_it_means_and_what_it_alone_has() {
+        let mut list = testkit::due_list();
+        list.items.retain(|item| item.kind() == pb::DueKind::Expected);
+        list.items[0].may_come_early = true;
+        let shown = Shown { until: Some("2026-11-26"), sure: true };
+        let text = board(&list, shown, plain());
+        assert!(text.lines().all(|line| line.chars().count() <= 80), "{text}");
+        insta::assert_snapshot!(text);
+        list.items[0].may_come_early = false;
+        let unmarked = board(&list, shown, plain());
+        assert!(
+            text.contains("\n        early   ") && !unmarked.contains("\n        early   "),
+            "{unmarked}"
+        );
     }
 
     #[test]
@@ -351,13 +393,13 @@ mod tests {
             figures_pending: false,
             ..testkit::due_list()
         };
-        insta::assert_snapshot!(board(&list, None, plain()));
+        insta::assert_snapshot!(board(&list, Shown::default(), plain()));
     }
 
     #[test]
     fn nothing_is_cut_off_on_a_narrow_board() {
         let list = testkit::due_list();
-        let text = board(&list, None, Board { width: 60, ..plain() });
+        let text = board(&list, Shown::default(), Board { width: 60, ..plain() });
         let squeezed: String = text.split_whitespace().collect();
         for item in &list.items {
             for said in [&item.title, &item.place, &item.why, &item.when] {
@@ -372,16 +414,19 @@ mod tests {
     fn headings_alone_change_with_the_style() {
         let list = testkit::due_list();
         let out = crate::out::Out::standard(crate::out::ColorChoice::Always);
-        let bold = board(&list, None, Board { style: out.style(), ..plain() });
+        let bold = board(&list, Shown::default(), Board { style: out.style(), ..plain() });
         assert!(bold.contains("\u{1b}[1mMUST NOT START\u{1b}[0m"));
-        assert_eq!(bold.replace("\u{1b}[1m", "").replace("\u{1b}[0m", ""), board(&list, None, plain()));
+        assert_eq!(
+            bold.replace("\u{1b}[1m", "").replace("\u{1b}[0m", ""),
+            board(&list, Shown::default(), plain())
+        );
     }
 
     #[test]
     fn a_hazard_or_a_caution_defers_to_who_knows_better_once() {
         let told = |items: Vec<pb::DueItem>| {
             let list = pb::ListDueResponse { items, ..testkit::due_list() };
-            board(&list, None, plain()).matches("licensed practice come").count()
+            board(&list, Shown::default(), plain()).matches("licensed practice come").count()
         };
         let bare = pb::DueItem { section: pb::DueSection::Dated.into(), ..Default::default() };
         let hazard = pb::DueItem { hazard: true, ..bare.clone() };

@@ -1,5 +1,6 @@
 //! Answers as text for people: pure functions from messages to strings. Words only; colour and symbols mean nothing.
 
+pub(crate) mod ahead;
 pub(crate) mod calc;
 pub(crate) mod due;
 pub(crate) mod hours;
@@ -7,6 +8,7 @@ pub(crate) mod journal;
 pub(crate) mod machine;
 pub(crate) mod order;
 pub(crate) mod planned;
+pub(crate) mod plot;
 pub(crate) mod table;
 pub(crate) mod why;
 pub(crate) mod words;

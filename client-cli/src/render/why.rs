@@ -2,12 +2,14 @@
 
 use super::{
     due::{Board, deferral, due_words, item_text, named},
+    plot,
     table::Table,
     words,
     wrap::{between, labelled, lines},
 };
-use crate::times::rfc3339;
+use crate::times::{self, rfc3339};
 use fettler_proto::v1 as pb;
+use std::fmt::Write as _;
 
 /// The explanation in full.
 pub(crate) fn text(answer: &pb::ExplainOrderResponse, board: Board) -> String {
@@ -31,6 +33,7 @@ pub(crate) fn text(answer: &pb::ExplainOrderResponse, board: Board) -> String {
         out.push_str(&clause_text(clause, board));
     }
     out.push_str(&labelled(2, "window", 10, &answer.window, board.width));
+    out.push_str(&expectation(answer, item, board));
     if !answer.events.is_empty() {
         out.push_str(&heading("COUNTED FROM"));
         for event in &answer.events {
@@ -51,6 +54,31 @@ pub(crate) fn text(answer: &pb::ExplainOrderResponse, board: Board) -> String {
         out.extend(lines(note, board.width).into_iter().map(|line| line + "\n"));
     }
     out.push_str(&deferral(false, [item], board));
+    out
+}
+
+/// What the expectation rests on and how sure it is, as small plots.
+fn expectation(answer: &pb::ExplainOrderResponse, item: &pb::DueItem, board: Board) -> String {
+    let mut out = String::new();
+    for used in &answer.used {
+        let heading = format!("RUN IN EACH WEEK, {}", words::unit(used.unit()));
+        let _ = write!(out, "\n{}\n", board.style.heading(&heading));
+        let reads = "reports that ended in seven days of 24 hours, back from the shop day's start";
+        let first = if used.weeks.is_empty() { "no whole week of reports yet" } else { reads };
+        out.push_str(&labelled(2, &used.meter, 12, first, board.width));
+        let row = |week: &pb::UsedWeek| {
+            let from = board.teller.day_of(week.start.as_ref()).unwrap_or_default();
+            let ran = week.amount.parse().unwrap_or(0.0);
+            (format!("from {from}"), ran, format!("{ran:.1}"))
+        };
+        out.push_str(&plot::bars(&used.weeks.iter().map(row).collect::<Vec<_>>(), 4, board.width));
+    }
+    let at = |time: &Option<prost_types::Timestamp>| time.as_ref().and_then(times::from_wire);
+    if let (Some(from), Some(p10)) = (at(&answer.shop_day_start), at(&item.p10)) {
+        let of = plot::Spread { from, p10, p50: at(&item.p50), p90: at(&item.p90) };
+        let _ = write!(out, "\n{}\n", board.style.heading("EXPECTED"));
+        out.push_str(&plot::spread(of, 4, board));
+    }
     out
 }
 
@@ -112,11 +140,7 @@ pub(crate) fn rows(answer: &pb::ExplainOrderResponse) -> Table {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::{
-        out::Style,
-        testkit,
-        times::{self, Teller},
-    };
+    use crate::{out::Style, testkit, times::Teller};
 
     #[test]
     fn the_explanation_at_80_columns() {
@@ -131,6 +155,7 @@ mod tests {
             covers: vec![1061],
             shop_day: "2026-11-25".into(),
             row_agrees: false,
+            ..Default::default()
         };
         let now = times::absolute("2026-11-25T05:02:00Z").unwrap();
         let board =
@@ -139,5 +164,34 @@ mod tests {
         assert!(text.lines().all(|line| line.chars().count() <= 80), "{text}");
         insta::assert_snapshot!(text);
         assert_eq!(rows(&answer).rows.len(), 2);
+    }
+
+    #[test]
+    fn an_expectation_shows_the_weeks_it_rests_on_and_its_spread() {
+        let week = |start: &str, end: &str, amount: &str| pb::UsedWeek {
+            start: testkit::at(start),
+            end: testkit::at(end),
+            amount: amount.into(),
+        };
+        let weeks = vec![
+            week("2026-11-04T05:00:00Z", "2026-11-11T05:00:00Z", "41.25"),
+            week("2026-11-11T05:00:00Z", "2026-11-18T05:00:00Z", "0"),
+            week("2026-11-18T05:00:00Z", "2026-11-25T05:00:00Z", "38.0000003"),
+        ];
+        let expected = testkit::due_list().items.into_iter().find(|item| item.p10.is_some());
+        let answer = pb::ExplainOrderResponse {
+            item: expected,
+            shop_day: "2026-11-25".into(),
+            row_agrees: true,
+            shop_day_start: testkit::at("2026-11-25T05:00:00Z"),
+            used: vec![pb::UsedHistory { meter: "operating".into(), unit: pb::Unit::Hours.into(), weeks }],
+            ..Default::default()
+        };
+        let now = times::absolute("2026-11-25T05:02:00Z").unwrap();
+        let board =
+            Board { teller: Teller::new(chrono_tz::Europe::Berlin, now), width: 80, style: Style::PLAIN };
+        let text = text(&answer, board);
+        assert!(text.lines().all(|line| line.chars().count() <= 80), "{text}");
+        insta::assert_snapshot!(text);
     }
 }

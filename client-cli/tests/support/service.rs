@@ -265,6 +265,17 @@ impl DueService for Mock {
         let item = Some(item(request.into_inner().order));
         Ok(Response::new(pb::ExplainOrderResponse { item, row_agrees: true, ..Default::default() }))
     }
+
+    async fn look_ahead(
+        &self,
+        request: Request<pb::LookAheadRequest>,
+    ) -> Result<Response<pb::LookAheadResponse>, Status> {
+        let request = request.into_inner();
+        let next_page_token = if request.page_token.is_empty() { "more".into() } else { String::new() };
+        let title = format!("looked ahead to `{}`", request.until);
+        let tasks = vec![pb::TaskAhead { machine: "L-03".into(), title, ..Default::default() }];
+        Ok(Response::new(pb::LookAheadResponse { tasks, next_page_token, ..Default::default() }))
+    }
 }
 
 #[tonic::async_trait]

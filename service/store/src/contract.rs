@@ -5,17 +5,17 @@
 
 use async_trait::async_trait;
 use fettler_domain::calendar::Calendar;
-use fettler_domain::ids::{MachineId, MeterId, OrderNumber, PersonId, SiteId, TokenId};
+use fettler_domain::ids::{MachineId, MeterId, OrderNumber, PersonId, SiteId, TaskId, TokenId};
 use fettler_domain::ledger::changes::Outcome;
 use fettler_domain::ledger::history::Month;
 use fettler_domain::ledger::report::{Received, ReportKey};
 use fettler_domain::ledger::row::{Row, Settlement};
 use fettler_domain::order::{ClosingRecord, ClosingSaid, OrderState, RaiseSaid};
-use fettler_domain::plan::PlanRow;
+use fettler_domain::plan::{LookAhead, PlanRow, Week};
 use fettler_domain::planned::{Intent, Period, PlannedStretch};
 use fettler_domain::quantity::{Amount, Unit};
 use fettler_domain::shop::{
-    Declaration, KitItem, LastDoneCard, MachineCard, MeterRecord, MeterShows, ShopChange, SiteCard,
+    Declaration, KitItem, LastDoneCard, MachineCard, MeterRecord, MeterShows, ShopChange, SiteCard, TaskCard,
 };
 use fettler_domain::text::{ForeignName, Key, Name};
 use fettler_domain::time::{ShopDay, Ts};
@@ -375,9 +375,17 @@ pub enum DuePart {
         /// The moment of the answer.
         now: Ts,
     },
+    /// Dated items that may well fall due before the horizon's end: by their early quantile where a forecast has a part in
+    /// when they are due, by their due instant where none has.
+    Sure,
+    /// As [`DuePart::WhileStopped`], beside [`DuePart::Sure`].
+    WhileStoppedSure {
+        /// The moment of the answer.
+        now: Ts,
+    },
 }
 
-/// Where a page of the due list begins: section, key time, order number.
+/// Where a page of the due list begins: section, the key time by which the part is ordered, order number.
 pub type DueCursor = (i64, i64, i64);
 
 /// The head of a due list.
@@ -391,6 +399,34 @@ pub struct DueHead {
     pub stale: Option<(u64, ShopDay)>,
     /// Whether the fleet figures of the day are still to be learnt, from what came since: dates that rest on them may move.
     pub figures_pending: bool,
+}
+
+/// Which machines to look ahead of, and how far.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct AheadFilter {
+    /// The last shop day.
+    pub until: ShopDay,
+    /// Only this machine.
+    pub machine: Option<MachineId>,
+    /// Only those of this area.
+    pub area: Option<String>,
+}
+
+/// What is expected of a machine's tasks.
+#[derive(Clone, Debug, PartialEq)]
+pub struct MachineAhead {
+    /// The machine.
+    pub number: MachineId,
+    /// Its tag.
+    pub tag: Key,
+    /// Its name.
+    pub name: Name,
+    /// Its area.
+    pub area: String,
+    /// What is expected.
+    pub ahead: LookAhead,
+    /// The cards of its tasks with open orders.
+    pub cards: BTreeMap<TaskId, TaskCard>,
 }
 
 /// An open order explained: computed afresh.
@@ -408,6 +444,8 @@ pub struct Explained {
     pub stated: Option<ShopDay>,
     /// Open orders that are done with this one.
     pub covers: Vec<OrderNumber>,
+    /// The weeks of each meter that an expected clause counts, in the order of the clauses.
+    pub used: Vec<(MeterId, Unit, Vec<Week>)>,
 }
 
 /// An order as the store keeps it.
@@ -765,6 +803,14 @@ pub trait Store: Send + Sync {
     ) -> Result<Page<DueEntry, DueCursor>>;
     /// Explains an open order.
     async fn explain(&self, site: SiteId, order: OrderNumber, now: Ts) -> Result<Explained>;
+    /// What is expected of machines' tasks from the shop day of `now` on, in the order of the machines' numbers.
+    async fn look_ahead(
+        &self,
+        site: SiteId,
+        filter: &AheadFilter,
+        page: PageAsk<i64>,
+        now: Ts,
+    ) -> Result<Page<MachineAhead, i64>>;
     /// The open order of a task.
     async fn open_order(&self, site: SiteId, machine: &str, task: &Key) -> Result<OrderNumber>;
 

@@ -12,6 +12,7 @@ mod fleet;
 mod likeness;
 mod outlook;
 mod passage;
+mod path;
 mod rate;
 mod score;
 mod summary;

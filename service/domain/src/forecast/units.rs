@@ -59,6 +59,13 @@ impl Hours {
     pub fn of(amount: Amount, most: MaxPerHour) -> Hours {
         Hours(as_float(amount.0) / as_float(most.0.max(1)))
     }
+
+    /// The amount of a meter whose most in an hour of the clock is `most`, cut to whole kept units.
+    pub fn amount(self, most: MaxPerHour) -> Amount {
+        #[expect(clippy::cast_possible_truncation, reason = "a cast of a float saturates")]
+        let amount = (self.0 * as_float(most.0)).floor() as i64;
+        Amount(amount)
+    }
 }
 
 impl HoursPerDay {

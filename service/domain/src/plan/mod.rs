@@ -16,6 +16,8 @@ mod row;
 mod satisfied;
 mod share;
 mod state;
+mod walk;
+mod weeks;
 
 pub use cover::{COVER_DEPTH_MAX, CoverError, Covers};
 pub use decide::{Whole, whole as combine_clauses};
@@ -27,6 +29,9 @@ pub use row::{
 };
 pub use satisfied::{By, Satisfied, Timing, satisfied};
 pub use share::{Share, share_of_clause, share_used};
+pub use walk::{CLOSINGS_MAX, LookAhead, MonthCount, Pace, TaskAhead, WalkInput, WhyNone, look_ahead};
+
+pub use weeks::{WEEKS_MAX, Week, weeks_before};
 
 use crate::calendar::Calendar;
 use crate::ids::MeterId;

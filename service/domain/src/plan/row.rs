@@ -261,3 +261,11 @@ pub struct PlanRow {
     /// What it was computed from and by.
     pub stamp: Stamp,
 }
+
+impl PlanRow {
+    /// The instant by which it is due with a chance of one in ten, where a forecast has a part in that; else its key time.
+    /// A list in this order, cut off at it, names what may well fall due early.
+    pub fn sure_time(&self) -> Ts {
+        self.p10.unwrap_or(self.key_time)
+    }
+}

@@ -7,6 +7,7 @@ mod planning;
 mod properties;
 mod recurrence;
 mod scenarios;
+mod walk;
 
 use chrono::NaiveDateTime;
 use fettler_domain::calendar::{Calendar, CalendarSpec, Closure, Shift, WallTime, Weekdays, Zone};

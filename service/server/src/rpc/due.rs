@@ -1,14 +1,14 @@
 //! The due list, and why an order stands on it.
 
-use super::{Answer, Call, Desk};
+use super::{Answer, Call, Desk, ahead};
 use crate::status::Failure;
 use crate::wire::due::{DueAsk, ExplainAsk};
 use crate::wire::time::stamp;
 use crate::wire::{due, machine, page};
 use fettler_domain::ids::MachineId;
-use fettler_domain::time::ShopDay;
+use fettler_domain::time::{ShopDay, Ts};
 use fettler_proto::v1;
-use fettler_store::contract::{DueCursor, DueFilter, DuePart, PageAsk, SiteRecord};
+use fettler_store::contract::{DueCursor, DueEntry, DueFilter, DuePart, PageAsk, SiteRecord};
 use tonic::{Request, async_trait};
 
 /// Where a page of the whole list begins: the part's place among the parts asked for, and the key within it.
@@ -52,6 +52,10 @@ impl v1::due_service_server::DueService for Desk {
         })
         .await
     }
+
+    async fn look_ahead(&self, request: Request<v1::LookAheadRequest>) -> Answer<v1::LookAheadResponse> {
+        self.read(request, ahead::look).await
+    }
 }
 
 async fn filter(call: &Call, site: &SiteRecord, ask: &DueAsk) -> Result<DueFilter, Failure> {
@@ -63,16 +67,21 @@ async fn filter(call: &Call, site: &SiteRecord, ask: &DueAsk) -> Result<DueFilte
     Ok(DueFilter { before, part: DuePart::Dated, machine, area: ask.area.clone() })
 }
 
-async fn machine_id(call: &Call, site: &SiteRecord, name: &str) -> Result<MachineId, Failure> {
+pub(super) async fn machine_id(call: &Call, site: &SiteRecord, name: &str) -> Result<MachineId, Failure> {
     let found = call.store.machine(site.site, name).await?;
     Ok(found.map(|(record, _)| record.machine).ok_or_else(|| machine::no_machine(name))?)
+}
+
+/// The site's name; its key where it has none.
+pub(super) fn site_name(site: &SiteRecord) -> String {
+    site.card.name.as_ref().map_or_else(|| site.card.key.to_string(), ToString::to_string)
 }
 
 /// The answer without its items.
 fn bare(call: &Call, site: &SiteRecord) -> v1::ListDueResponse {
     v1::ListDueResponse {
         site: site.card.key.to_string(),
-        site_name: site.card.name.as_ref().map_or_else(|| site.card.key.to_string(), ToString::to_string),
+        site_name: site_name(site),
         zone: site.calendar.zone().name().to_owned(),
         shop_day: site.calendar.shop_day_of(call.now()).to_string(),
         as_of: Some(stamp(call.now())),
@@ -95,6 +104,21 @@ async fn head(call: &Call, site: &SiteRecord) -> Result<v1::ListDueResponse, Fai
     })
 }
 
+/// The parts of the list that was asked for, in its order.
+fn parts(ask: &v1::ListDueRequest, now: Ts) -> Vec<(DuePart, v1::DueSection)> {
+    let (dated, while_stopped) = if ask.sure {
+        (DuePart::Sure, DuePart::WhileStoppedSure { now })
+    } else {
+        (DuePart::Dated, DuePart::WhileStopped { now })
+    };
+    let mut parts =
+        vec![(dated, v1::DueSection::Dated), (DuePart::NeverRecorded, v1::DueSection::NeverRecorded)];
+    if ask.while_stopped {
+        parts.push((while_stopped, v1::DueSection::WhileStopped));
+    }
+    parts
+}
+
 /// Fills a page part by part: dated items, then never recorded ones, then, where asked for, what may be done while
 /// its machine is stopped.
 async fn fill(
@@ -105,13 +129,7 @@ async fn fill(
     page: PageAsk<ListCursor>,
     items: &mut Vec<v1::DueItem>,
 ) -> Result<Option<ListCursor>, Failure> {
-    let mut parts = vec![
-        (DuePart::Dated, v1::DueSection::Dated),
-        (DuePart::NeverRecorded, v1::DueSection::NeverRecorded),
-    ];
-    if ask.while_stopped {
-        parts.push((DuePart::WhileStopped { now: call.now() }, v1::DueSection::WhileStopped));
-    }
+    let parts = parts(ask, call.now());
     let (first, mut after) = page.after.unwrap_or((0, None));
     let mut left = page.limit;
     for (place, (part, section)) in parts.into_iter().enumerate().skip(first) {
@@ -120,7 +138,11 @@ async fn fill(
         }
         let of_part = DueFilter { part, ..filter.clone() };
         let found = call.store.due(site.site, &of_part, PageAsk { after, limit: left }).await?;
-        let item = |entry| due::item(entry, section, &site.calendar, call.now());
+        let item = |entry: &DueEntry| v1::DueItem {
+            // In its own order a part is cut off by the key that says so; a later key time tells why it is there.
+            may_come_early: part == DuePart::Sure && entry.plan.key_time >= filter.before,
+            ..due::item(entry, section, &site.calendar, call.now())
+        };
         items.extend(found.rows.iter().map(item));
         if let Some(next) = found.next {
             return Ok(Some((place, Some(next))));

@@ -1,5 +1,6 @@
 //! The calls. Each decodes its request, asks the store, and encodes the answer; what is common to them stands here.
 
+mod ahead;
 mod due;
 mod journal;
 mod machine;

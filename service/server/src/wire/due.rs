@@ -6,10 +6,12 @@ use super::machine::numbers;
 use super::order::{kit, lateness_at};
 use super::people::Names;
 use super::time::{stamp, stamp_of};
+use super::units::{exact, unit as wire_unit};
 use fettler_domain::calendar::Calendar;
 use fettler_domain::error::Error;
-use fettler_domain::ids::OrderNumber;
-use fettler_domain::plan::{PlanRow, Section, Standing, lateness_in_words, standing};
+use fettler_domain::ids::{MeterId, OrderNumber};
+use fettler_domain::plan::{PlanRow, Section, Standing, Week, lateness_in_words, standing};
+use fettler_domain::quantity::Unit;
 use fettler_domain::text::{ForeignName, Key};
 use fettler_domain::time::{ShopDay, Ts};
 use fettler_proto::v1;
@@ -104,6 +106,7 @@ pub fn item(entry: &DueEntry, section: v1::DueSection, calendar: &Calendar, now:
         p10: stamp_of(row.p10),
         p50: stamp_of(row.p50),
         p90: stamp_of(row.p90),
+        may_come_early: false,
     }
 }
 
@@ -136,6 +139,21 @@ pub fn explained(
         covers: numbers(&explained.covers),
         shop_day: explained.shop_day.to_string(),
         row_agrees: explained.row_agrees,
+        shop_day_start: Some(stamp(calendar.start_of(explained.shop_day))),
+        used: explained.used.iter().map(|used| used_history(used, &explained.entry)).collect(),
+    }
+}
+
+fn used_history((meter, unit, weeks): &(MeterId, Unit, Vec<Week>), entry: &DueEntry) -> v1::UsedHistory {
+    let week = |week: &Week| v1::UsedWeek {
+        start: Some(stamp(week.start)),
+        end: Some(stamp(week.end)),
+        amount: exact(week.amount, *unit),
+    };
+    v1::UsedHistory {
+        meter: entry.meter_keys.get(&meter.0).map(Key::to_string).unwrap_or_default(),
+        unit: wire_unit(*unit).into(),
+        weeks: weeks.iter().map(week).collect(),
     }
 }
 

@@ -3,6 +3,7 @@
 //!
 //! Nothing here reads a clock, asks the store or knows a status code.
 
+pub mod ahead;
 pub mod due;
 pub mod due_clause;
 pub mod fields;

@@ -60,7 +60,8 @@ paged!(
     ListOrdersRequest,
     ListPeopleRequest,
     ListPlannedUseRequest,
-    ListReportsRequest
+    ListReportsRequest,
+    LookAheadRequest,
 );
 
 /// Reads where the page begins and how long it is.

@@ -44,6 +44,11 @@ pub fn exact(amount: Amount, unit: Unit) -> String {
     amount.to_text(unit, digits)
 }
 
+/// A plain decimal number, kept in thousandths, without zeros at its end.
+pub fn decimal(thousandths: Amount) -> String {
+    thousandths.to_text(Unit::Cycles, 3)
+}
+
 /// Complains of an enum value that this service does not know.
 pub fn unknown_value(fields: &mut Fields, field: &str, value: i32, choice: &str) {
     fields.wrong(field, format!("{value} is not a value that is known; give {choice}"));

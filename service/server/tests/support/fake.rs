@@ -16,11 +16,11 @@ use fettler_domain::shop::{
 use fettler_domain::text::{ForeignName, Key, Name};
 use fettler_domain::time::Ts;
 use fettler_store::contract::{
-    Acknowledged, Caller, DueCursor, DueEntry, DueFilter, DueHead, Ended, EntryFilter, EntryRecord,
-    Explained, HeldCounts, JournalHead, KeptReport, LoadReport, MachineFilter, MachineMove, MachineRecord,
-    OrderFilter, OrderRecord, Page, PageAsk, PersonRecord, PlanSaid, PlanTaken, PlannedCursor, PlannedFilter,
-    PlannedPeriod, PlannedShift, ReportCursor, ReportFilter, Result, Settled, SiteRecord, Store, StoreError,
-    TokenRecord, Upkeep,
+    Acknowledged, AheadFilter, Caller, DueCursor, DueEntry, DueFilter, DueHead, Ended, EntryFilter,
+    EntryRecord, Explained, HeldCounts, JournalHead, KeptReport, LoadReport, MachineAhead, MachineFilter,
+    MachineMove, MachineRecord, OrderFilter, OrderRecord, Page, PageAsk, PersonRecord, PlanSaid, PlanTaken,
+    PlannedCursor, PlannedFilter, PlannedPeriod, PlannedShift, ReportCursor, ReportFilter, Result, Settled,
+    SiteRecord, Store, StoreError, TokenRecord, Upkeep,
 };
 use std::collections::BTreeMap;
 use std::sync::Mutex;
@@ -315,6 +315,16 @@ impl Store for Fake {
     }
 
     async fn explain(&self, _: SiteId, _: OrderNumber, _: Ts) -> Result<Explained> {
+        away()
+    }
+
+    async fn look_ahead(
+        &self,
+        _: SiteId,
+        _: &AheadFilter,
+        _: PageAsk<i64>,
+        _: Ts,
+    ) -> Result<Page<MachineAhead, i64>> {
         away()
     }
 

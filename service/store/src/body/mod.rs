@@ -8,7 +8,7 @@
 //! * [`writer`]: the one task that writes.
 //! * [`mind`], [`declared`], [`history`]: what the writer remembers of a site between transactions.
 //! * [`push`], [`ledger`], [`apply`], [`settle`], [`meters`], [`reports`]: run hours.
-//! * [`inputs`], [`refresh`], [`plan_reads`], [`upkeep`]: the plan.
+//! * [`inputs`], [`refresh`], [`plan_reads`], [`weeks`], [`ahead`], [`upkeep`]: the plan.
 //! * [`fleet`], [`planned`]: what expected dates rest on beside a meter's own reports.
 //! * [`people`], [`sites`], [`entries`]: the rest of the reading.
 //! * [`shop`], [`shop_state`], [`shop_write`], [`machines`]: declarations and machines.
@@ -18,6 +18,7 @@
 use super::{Db, dialect};
 use crate::contract::{Result, StoreError};
 
+mod ahead;
 mod apply;
 mod bulk;
 mod close;
@@ -52,6 +53,7 @@ mod sites;
 mod store;
 mod tx;
 mod upkeep;
+mod weeks;
 mod writer;
 
 pub(crate) use copy::CopySide;
@@ -91,6 +93,7 @@ pub(super) fn all_sql() -> Vec<&'static str> {
     all.extend(constants.into_iter().flatten());
     all.extend(journal::all_sql());
     let lists = [
+        ahead::all_sql(),
         fleet::all_sql(),
         history::all_sql(),
         inputs::all_sql(),
@@ -103,6 +106,7 @@ pub(super) fn all_sql() -> Vec<&'static str> {
         planned::all_sql(),
         refresh::all_sql(),
         upkeep::all_sql(),
+        weeks::all_sql(),
     ];
     all.extend(lists.into_iter().flatten());
     all

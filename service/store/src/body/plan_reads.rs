@@ -3,7 +3,7 @@
 use super::bulk::Bulk;
 use super::decode::Reading;
 use super::mind::Mind;
-use super::{Conn, Db, DbRow, fleet, machines, orders, refresh, reports, sites, upkeep};
+use super::{Conn, Db, DbRow, fleet, machines, orders, refresh, reports, sites, upkeep, weeks};
 use crate::contract::{
     DueCursor, DueEntry, DueFilter, DueHead, DuePart, Explained, Page, PageAsk, Result, StoreError,
 };
@@ -27,6 +27,8 @@ static METER_KEYS: Bulk = Bulk::new(
     1,
     ") SELECT m.machine, m.number, m.key FROM k CROSS JOIN meter m WHERE m.site = k.site AND m.machine = k.machine",
 );
+/// The key by which the list is cut off and ordered where nothing may surprise: [`PlanRow::sure_time`], as stored.
+const SURE_TIME: &str = "sure_time";
 /// Rows that do not hold for the present stamp: what upkeep will compute afresh, and what only the newer planner that
 /// wrote it can. Of two numbers of fleet figures neither is the later one: another is another.
 pub(super) const STALE: &str = concat!(
@@ -75,21 +77,22 @@ pub(super) async fn page(
     filter: &DueFilter,
     page: PageAsk<DueCursor>,
 ) -> Result<Page<DueEntry, DueCursor>> {
+    let key_time = key_time(filter.part);
     let mut query = QueryBuilder::<Db>::new(ENTRY);
     query.push_bind(i64::from(site.0));
     match filter.part {
-        DuePart::Dated => {
-            query.push(" AND p.section = 0 AND p.key_time < ").push_bind(filter.before.0);
+        DuePart::Dated | DuePart::Sure => {
+            query.push(format!(" AND p.section = 0 AND p.{key_time} < ")).push_bind(filter.before.0);
         }
         DuePart::NeverRecorded => {
             query.push(" AND p.section = 1");
         }
-        DuePart::WhileStopped { now } => {
-            query.push(" AND p.section = 0 AND p.key_time >= ").push_bind(filter.before.0);
+        DuePart::WhileStopped { now } | DuePart::WhileStoppedSure { now } => {
+            query.push(format!(" AND p.section = 0 AND p.{key_time} >= ")).push_bind(filter.before.0);
             query.push(" AND p.opens <= ").push_bind(now.0);
             query.push(" AND EXISTS (SELECT 1 FROM plan q WHERE q.site = p.site AND q.machine = p.machine");
-            query.push(" AND (q.section = 1 OR (q.section = 0 AND q.key_time < ").push_bind(filter.before.0);
-            query.push(")))");
+            query.push(format!(" AND (q.section = 1 OR (q.section = 0 AND q.{key_time} < "));
+            query.push_bind(filter.before.0).push(")))");
         }
     }
     if let Some(machine) = filter.machine {
@@ -98,17 +101,27 @@ pub(super) async fn page(
     if let Some(area) = &filter.area {
         query.push(" AND p.area = ").push_bind(area.as_str());
     }
-    if let Some((section, key_time, number)) = page.after {
-        query.push(" AND (p.section, p.key_time, p.number) > (").push_bind(section);
-        query.push(", ").push_bind(key_time).push(", ").push_bind(number).push(")");
+    if let Some((section, time, number)) = page.after {
+        query.push(format!(" AND (p.section, p.{key_time}, p.number) > (")).push_bind(section);
+        query.push(", ").push_bind(time).push(", ").push_bind(number).push(")");
     }
-    query.push(" ORDER BY p.section, p.key_time, p.number LIMIT ").push_bind(i64::from(page.limit) + 1);
+    query.push(format!(" ORDER BY p.section, p.{key_time}, p.number LIMIT "));
+    query.push_bind(i64::from(page.limit) + 1);
     let rows = query.build().fetch_all(&mut *conn).await?;
     let mut entries: Vec<DueEntry> = rows.iter().map(read_entry).collect::<Result<_>>()?;
     name_meters(conn, site, &mut entries).await?;
     Ok(Page::cut(entries, page.limit, |entry| {
-        (i64::from(entry.plan.section as u8), entry.plan.key_time.0, entry.plan.order.0)
+        let time = if key_time == SURE_TIME { entry.plan.sure_time() } else { entry.plan.key_time };
+        (i64::from(entry.plan.section as u8), time.0, entry.plan.order.0)
     }))
+}
+
+/// The stored key by which a part is cut off and ordered.
+fn key_time(part: DuePart) -> &'static str {
+    match part {
+        DuePart::Dated | DuePart::NeverRecorded | DuePart::WhileStopped { .. } => "key_time",
+        DuePart::Sure | DuePart::WhileStoppedSure { .. } => SURE_TIME,
+    }
 }
 
 /// The list's view of open orders, in the order of their numbers.
@@ -208,7 +221,8 @@ pub(super) async fn explain(conn: &mut Conn, site: SiteId, order: OrderNumber, n
         .map(|row| Reading::new(&row, "last_done").number("day").map(ShopDay::from_days))
         .transpose()?;
     let closings = orders::closings_of(conn, site, order).await?;
-    Ok(Explained { entry, row_agrees, shop_day, closings, stated, covers })
+    let used = weeks::used(conn, site, &entry.plan, (&mind.calendar, shop_day)).await?;
+    Ok(Explained { entry, row_agrees, shop_day, closings, stated, covers, used })
 }
 
 /// The open order of a machine's task.

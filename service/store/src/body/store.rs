@@ -4,16 +4,16 @@
 use super::tx::{Connect, Tx};
 use super::writer::Queue;
 use super::{
-    Conn, Db, close, dialect, ending, entries, fleet, machines, meters, orders, people, plan_reads, planned,
-    reports, settle, shop, sites,
+    Conn, Db, ahead, close, dialect, ending, entries, fleet, machines, meters, orders, people, plan_reads,
+    planned, reports, settle, shop, sites,
 };
 use super::{upkeep, writer};
 use crate::contract::{
-    Acknowledged, Caller, DueCursor, DueEntry, DueFilter, DueHead, Ended, EntryFilter, EntryRecord,
-    Explained, HeldCounts, JournalHead, KeptReport, LoadReport, MachineFilter, MachineMove, MachineRecord,
-    OrderFilter, OrderRecord, Page, PageAsk, PersonRecord, PlanSaid, PlanTaken, PlannedCursor, PlannedFilter,
-    PlannedPeriod, PlannedShift, ReportCursor, ReportFilter, Result, Settled, SiteRecord, Store, TokenRecord,
-    Upkeep,
+    Acknowledged, AheadFilter, Caller, DueCursor, DueEntry, DueFilter, DueHead, Ended, EntryFilter,
+    EntryRecord, Explained, HeldCounts, JournalHead, KeptReport, LoadReport, MachineAhead, MachineFilter,
+    MachineMove, MachineRecord, OrderFilter, OrderRecord, Page, PageAsk, PersonRecord, PlanSaid, PlanTaken,
+    PlannedCursor, PlannedFilter, PlannedPeriod, PlannedShift, ReportCursor, ReportFilter, Result, Settled,
+    SiteRecord, Store, TokenRecord, Upkeep,
 };
 use async_trait::async_trait;
 use fettler_domain::ids::{OrderNumber, PersonId, SiteId};
@@ -291,6 +291,16 @@ impl Store for SqlStore {
 
     async fn explain(&self, site: SiteId, order: OrderNumber, now: Ts) -> Result<Explained> {
         plan_reads::explain(&mut *self.read().await?, site, order, now).await
+    }
+
+    async fn look_ahead(
+        &self,
+        site: SiteId,
+        filter: &AheadFilter,
+        page: PageAsk<i64>,
+        now: Ts,
+    ) -> Result<Page<MachineAhead, i64>> {
+        ahead::look(&mut *self.read().await?, site, filter, page, now).await
     }
 
     async fn open_order(&self, site: SiteId, machine: &str, task: &Key) -> Result<OrderNumber> {
