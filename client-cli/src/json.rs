@@ -32,6 +32,7 @@ named!(
     GetMachineResponse,
     GetMeterResponse,
     GetOrderResponse,
+    ExplainPointResponse,
     GetShopResponse,
     ListDueResponse,
     ListEntriesResponse,
@@ -39,6 +40,7 @@ named!(
     ListMachinesResponse,
     ListOrdersResponse,
     ListPeopleResponse,
+    ListReadingsResponse,
     ListReportsResponse,
     LoadShopResponse,
     PushReportResponse,
@@ -50,7 +52,9 @@ named!(
     SettleReportResponse,
     SkipOrderResponse,
     StateLastDoneResponse,
+    TakeReadingsResponse,
     UndoClosingResponse,
+    WithdrawReadingResponse,
 );
 
 static POOL: LazyLock<DescriptorPool> = LazyLock::new(|| {

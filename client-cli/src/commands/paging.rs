@@ -42,6 +42,7 @@ pages!(
     ListMachinesResponse.machines,
     ListOrdersResponse.orders,
     ListPeopleResponse.people,
+    ListReadingsResponse.readings,
     ListReportsResponse.reports,
 );
 

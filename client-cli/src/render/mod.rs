@@ -6,6 +6,8 @@ pub(crate) mod hours;
 pub(crate) mod journal;
 pub(crate) mod machine;
 pub(crate) mod order;
+pub(crate) mod point;
+pub(crate) mod readings;
 pub(crate) mod table;
 pub(crate) mod why;
 pub(crate) mod words;

@@ -7,6 +7,7 @@ use fettler_proto::v1::{
     machine_service_server::MachineServiceServer,
     order_service_server::{OrderService, OrderServiceServer},
     person_service_server::PersonServiceServer,
+    reading_service_server::ReadingServiceServer,
     run_hours_service_server::{RunHoursService, RunHoursServiceServer},
     shop_service_server::{ShopService, ShopServiceServer},
 };
@@ -88,6 +89,7 @@ impl Mock {
             .add_service(ShopServiceServer::with_interceptor(mock.clone(), check))
             .add_service(MachineServiceServer::with_interceptor(mock.clone(), check))
             .add_service(PersonServiceServer::with_interceptor(mock.clone(), check))
+            .add_service(ReadingServiceServer::with_interceptor(mock.clone(), check))
             .serve_with_incoming(TcpListenerStream::new(listener));
         tokio::spawn(server);
         (mock, address)

@@ -16,6 +16,7 @@ pub mod order;
 pub mod physics;
 pub mod plan;
 pub mod quantity;
+pub mod reading;
 pub mod rule;
 pub mod shop;
 pub mod statistics;

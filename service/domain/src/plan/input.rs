@@ -6,6 +6,7 @@ use crate::ids::{MachineId, MeterId, OrderNumber, TaskId};
 use crate::ledger::declare::Replacement;
 use crate::ledger::history::History;
 use crate::quantity::{Amount, MaxPerHour, Unit};
+use crate::reading::OutOfLimits;
 use crate::rule::IntervalRule;
 use crate::time::{MICROS_PER_DAY, ShopDay, Ts};
 use serde::{Deserialize, Serialize};
@@ -126,6 +127,8 @@ pub struct TaskInput {
     pub last_done: Option<LastDone>,
     /// Where counters of the machine's meters were replaced: a count stated for a later day is the new counter's.
     pub replaced: BTreeMap<MeterId, Vec<Replacement>>,
+    /// Readings out of limits that stand, at the test points that its rules wait for.
+    pub readings: Vec<OutOfLimits>,
     /// When the machine was laid up.
     pub rests: Vec<Rest>,
     /// The machine's meters: those that clauses count, and those by which a closed day is known to be opened.

@@ -10,6 +10,7 @@ mod decide;
 mod input;
 mod lateness;
 mod reader;
+mod reading;
 mod reason;
 mod recurrence;
 mod row;
@@ -35,7 +36,7 @@ use reader::Reader;
 use std::borrow::Cow;
 
 /// The planner's version: it rises whenever the same input would give another row.
-pub const PLANNER_VERSION: u32 = 4;
+pub const PLANNER_VERSION: u32 = 5;
 
 /// The months of meters whose segments must be loaded before the planner can answer, each named once, in order.
 pub type Missing = Vec<(MeterId, Month)>;

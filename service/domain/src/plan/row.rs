@@ -3,7 +3,9 @@
 use crate::forecast::Basis;
 use crate::ids::{MachineId, MeterId, OrderNumber, TaskId};
 use crate::quantity::{Amount, Unit};
+use crate::reading::OutOfLimits;
 use crate::rule::{Combine, Every, RecurrenceSpec};
+use crate::text::Key;
 use crate::time::{ShopDay, Ts};
 use serde::{Deserialize, Serialize};
 use serde_with::skip_serializing_none;
@@ -89,6 +91,18 @@ pub struct Ahead {
     pub today: u16,
 }
 
+impl ClauseState {
+    /// Whether it waits for a reading out of limits, and none is.
+    pub fn waits_for_reading(&self) -> bool {
+        matches!(self.counted, Counted::Reading { first: None, .. })
+    }
+
+    /// Whether a reading beyond a stop limit makes it due.
+    pub fn is_beyond_stop(&self) -> bool {
+        matches!(self.counted, Counted::Reading { stop: true, .. })
+    }
+}
+
 impl Ahead {
     /// The same where nothing is due before an instant, for a shop day that ends at `day_ends`.
     pub(super) fn not_before(self, floor: Ts, day_ends: Ts) -> Ahead {
@@ -145,6 +159,17 @@ pub enum Counted {
         day: Option<ShopDay>,
         /// The last day on which it is not late.
         shuts: Option<ShopDay>,
+    },
+    /// A reading out of limits.
+    Reading {
+        /// The test point's key.
+        point: Key,
+        /// The first out of limits since what the clause counts from; absent while none is.
+        first: Option<OutOfLimits>,
+        /// The newest of them, where there are several.
+        newest: Option<OutOfLimits>,
+        /// Whether any of them is beyond a stop limit.
+        stop: bool,
     },
     /// A meter.
     Meter {

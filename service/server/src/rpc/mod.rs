@@ -6,6 +6,7 @@ mod machine;
 mod order;
 mod person;
 mod push;
+mod reading;
 mod run_hours;
 mod shop;
 
@@ -81,7 +82,9 @@ changing!(
     SettleReportRequest,
     SkipOrderRequest,
     StateLastDoneRequest,
-    UndoClosingRequest
+    TakeReadingsRequest,
+    UndoClosingRequest,
+    WithdrawReadingRequest
 );
 
 macro_rules! known_by_its_content {

@@ -12,6 +12,7 @@ pub mod machine;
 pub mod order;
 pub mod page;
 pub mod people;
+pub mod reading;
 pub mod report;
 pub mod shop_in;
 pub mod shop_out;

@@ -59,6 +59,7 @@ paged!(
     ListMachinesRequest,
     ListOrdersRequest,
     ListPeopleRequest,
+    ListReadingsRequest,
     ListReportsRequest
 );
 

@@ -3,12 +3,15 @@
 use super::Conn;
 use super::bulk::Bulk;
 use super::decode::Reading;
+use super::point_reads;
 use crate::contract::{Result, StoreError};
 use fettler_domain::ids::{MachineId, MeterId, OrderNumber, SiteId, TaskId};
 use fettler_domain::ledger::declare::Replacement;
 use fettler_domain::order::OrderState;
 use fettler_domain::plan::{Closing, Covers, LastDone, PlanRow, Rest, RuleVersion, Skip, TaskInput};
 use fettler_domain::quantity::{Amount, MeterKind, Unit};
+use fettler_domain::rule::Clause;
+use fettler_domain::text::Key;
 use fettler_domain::time::{ShopDay, Ts};
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 
@@ -180,6 +183,7 @@ pub(super) async fn load(
             order.replaced.entry(meter).or_default().push(replacement);
         }
     }
+    load_readings(&mut *conn, site, machines, &mut minds).await?;
     let mut covers: BTreeMap<MachineId, Vec<(TaskId, TaskId)>> = BTreeMap::new();
     for row in &of(&COVERS, conn, site, machines).await? {
         let mut row = Reading::new(row, "task_cover");
@@ -196,6 +200,32 @@ pub(super) async fn load(
         }
     }
     Ok(minds)
+}
+
+/// Gives each order the readings out of limits for which it waits.
+async fn load_readings(
+    conn: &mut Conn,
+    site: i64,
+    machines: &[MachineId],
+    minds: &mut HashMap<MachineId, MachineMind>,
+) -> Result<()> {
+    for (machine, reading) in point_reads::out_of_limits(conn, site, machines).await? {
+        for order in minds.get_mut(&machine).into_iter().flat_map(|mind| &mut mind.orders) {
+            if waits_for(order, &reading.point) {
+                order.readings.push(reading.clone());
+            }
+        }
+    }
+    Ok(())
+}
+
+/// Whether any version of an order's rule waits for readings of a point.
+fn waits_for(order: &TaskInput, point: &Key) -> bool {
+    let clauses = order.versions.iter().flat_map(|version| version.rule.clauses());
+    clauses.into_iter().any(|clause| match clause {
+        Clause::Reading { point: of } => of == point,
+        Clause::Calendar { .. } | Clause::Meter { .. } | Clause::Recurrence(_) => false,
+    })
 }
 
 /// Loads machines with their meters, rests and open orders, without what was done of them.
@@ -244,6 +274,7 @@ async fn load_machines(
             skips: Vec::new(),
             last_done: None,
             replaced: BTreeMap::new(),
+            readings: Vec::new(),
             rests: Vec::new(),
             meters: BTreeMap::new(),
             fleet_epoch: 0,

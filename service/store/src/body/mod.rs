@@ -12,6 +12,7 @@
 //! * [`people`], [`sites`], [`entries`]: the rest of the reading.
 //! * [`shop`], [`shop_state`], [`shop_write`], [`machines`]: declarations and machines.
 //! * [`orders`], [`close`], [`ending`], [`ended`]: work orders.
+//! * [`readings`], [`closing_reads`], [`point_reads`]: readings at test points.
 //! * [`copy`]: everything, read and written as it stands.
 
 use super::{Db, dialect};
@@ -20,6 +21,7 @@ use crate::contract::{Result, StoreError};
 mod apply;
 mod bulk;
 mod close;
+mod closing_reads;
 mod copy;
 mod declared;
 mod decode;
@@ -37,7 +39,9 @@ mod mind;
 mod orders;
 mod people;
 mod plan_reads;
+mod point_reads;
 mod push;
+mod readings;
 mod refresh;
 mod reports;
 mod request;
@@ -73,11 +77,13 @@ pub(super) fn all_sql() -> Vec<&'static str> {
     let mut all = Vec::new();
     let constants = [
         close::ALL_SQL,
+        closing_reads::ALL_SQL,
         copy::ALL_SQL,
         declared::ALL_SQL,
         ended::ALL_SQL,
         ending::ALL_SQL,
         head::ALL_SQL,
+        readings::ALL_SQL,
         reports::ALL_SQL,
         request::ALL_SQL,
         shop::ALL_SQL,
@@ -96,6 +102,7 @@ pub(super) fn all_sql() -> Vec<&'static str> {
         orders::all_sql(),
         people::all_sql(),
         plan_reads::all_sql(),
+        point_reads::all_sql(),
         refresh::all_sql(),
         upkeep::all_sql(),
     ];
