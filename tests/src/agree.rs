@@ -128,7 +128,7 @@ impl Pair {
             (walk.covers, walk.rule) = (Vec::new(), Some(daily(3)));
             let card = coolant();
             let rule = walk.rule.clone().map(|rule| RuleCard {
-                clauses: vec![ClauseCard::Reading { point: card.key.clone() }],
+                clauses: vec![ClauseCard::Reading { point: card.key.clone(), expects: true }],
                 ..rule
             });
             let key = Key::new("correct").expect("a key");

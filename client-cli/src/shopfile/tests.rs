@@ -62,7 +62,7 @@ fn the_documented_example_is_read() {
     assert_eq!(rule.window.as_ref().unwrap().width, Some(pb::window::Width::Widths(widths)));
 
     let coolant = lathe.tasks[2].rule.as_ref().unwrap();
-    let waits = pb::ReadingClause { point: "coolant".into() };
+    let waits = pb::ReadingClause { point: "coolant".into(), expects: true };
     assert_eq!(coolant.clauses[1].counts, Some(pb::clause::Counts::Reading(waits)));
     let air = &lathe.points[0];
     assert_eq!(

@@ -318,7 +318,7 @@ fn window_wire(parts: &[Window], clauses: &[Clause]) -> Result<pb::Window, Strin
 fn window_unit(stated: pb::Unit, clauses: &[Clause]) -> Result<(), String> {
     let other = clauses.iter().find(|clause| match &clause.counts {
         Counts::Meter { unit, .. } => *unit != stated,
-        Counts::Calendar { .. } | Counts::Recurrence(_) | Counts::Reading(_) => false,
+        Counts::Calendar { .. } | Counts::Recurrence(_) | Counts::Reading { .. } => false,
     });
     match other {
         None => Ok(()),
@@ -350,7 +350,10 @@ fn clause_wire(clause: &Clause, on_grid: bool, table: &Task) -> Result<pb::Claus
                     "base `{base}` is no count for `{clause}`; write \"{clause} on the grid from 100\""
                 ));
             }
-            Counts::Calendar { .. } | Counts::Meter { .. } | Counts::Recurrence(_) | Counts::Reading(_) => {}
+            Counts::Calendar { .. }
+            | Counts::Meter { .. }
+            | Counts::Recurrence(_)
+            | Counts::Reading { .. } => {}
         }
     }
     if matches!(clause.counts, Counts::Recurrence(_)) && clause.grid.is_none() && base.is_empty() {

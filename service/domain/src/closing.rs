@@ -53,11 +53,7 @@ impl Stood {
         let opens = match plan.kind {
             DueKind::Unknown | DueKind::Raised | DueKind::Ended => None,
             // Nothing has to be out of limits for somebody to look.
-            DueKind::Expected
-                if plan.clauses.iter().any(ClauseState::waits_for_reading) && plan.due.is_none() =>
-            {
-                None
-            }
+            DueKind::Expected if waits_for_reading(plan) => None,
             // One that waits for a meter that does not run opens never.
             DueKind::Expected => Some(plan.opens.or(plan.opens_expected).unwrap_or(Ts::MAX)),
             DueKind::Exact | DueKind::CalendarDay => plan.opens,
@@ -65,6 +61,13 @@ impl Stood {
         let on_grid = !plan.clauses.is_empty() && plan.clauses.iter().all(|clause| clause.base == Base::Grid);
         Stood { last_closing, opens, on_grid }
     }
+}
+
+/// Whether a reading that is to come makes the order due, and nothing else before it.
+fn waits_for_reading(plan: &PlanRow) -> bool {
+    let governing = plan.governing.and_then(|clause| plan.clauses.get(clause));
+    let waits = plan.due.is_none() && plan.clauses.iter().any(ClauseState::waits_for_reading);
+    waits || governing.is_some_and(ClauseState::waits_for_reading)
 }
 
 /// What comes of a closing.

@@ -22,7 +22,7 @@ struct Shop {
 
 fn card() -> v1::MachineCard {
     let text = str::to_owned;
-    let waits = v1::clause::Counts::Reading(v1::ReadingClause { point: text("coolant") });
+    let waits = v1::clause::Counts::Reading(v1::ReadingClause { point: text("coolant"), expects: false });
     v1::MachineCard {
         tag: text("L-03"),
         also_known_as: vec![text("4711-03")],

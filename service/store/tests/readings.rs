@@ -52,7 +52,7 @@ fn shop() -> Declaration {
             ..coolant()
         },
     ];
-    let waits = ClauseCard::Reading { point: key("coolant") };
+    let waits = ClauseCard::Reading { point: key("coolant"), expects: true };
     machine.tasks.push(task("correct", "Correct the coolant", vec![every_days(90), waits]));
     machine.last_done.push(fettler_domain::shop::LastDoneCard {
         task: key("correct"),
@@ -271,6 +271,21 @@ async fn any_order_of_arrival_gives_the_same_plan(engine: Engine) {
     assert!(plans.windows(2).all(|pair| pair[0] == pair[1]), "{plans:?}");
 }
 
+async fn a_drift_says_when_its_limit_is_expected(engine: Engine) {
+    let shop = open(engine).await;
+    let values = ["8.4", "8", "7.7", "7.2", "6.9", "6.4"];
+    for (day, shown) in shuffled(values.iter().enumerate().collect(), 7) {
+        take(&shop, &[told(shown, &format!("2026-03-0{}T08:00:00Z", day + 2))], NOON).await;
+    }
+    let expected = row(&shop, NOON).await.plan;
+    assert_eq!((expected.kind, expected.governing), (DueKind::Expected, Some(1)));
+    // From 6.4 on the 7th by 0.4 a day; as of the 10th that is some half day ahead.
+    let due = expected.due.expect("an expected day");
+    assert!(at("2026-03-10T00:00:00Z") < due && due < at("2026-03-12T00:00:00Z"), "{due}");
+    take(&shop, &[told("8.3", "2026-03-10T07:00:00Z"), told("8.4", "2026-03-10T08:00:00Z")], NOON).await;
+    assert!(row(&shop, NOON).await.plan.due != Some(due), "each reading is looked at");
+}
+
 async fn a_point_is_told_with_its_services(engine: Engine) {
     let shop = open(engine).await;
     take(&shop, &[told("6.2", "2026-03-02T08:00:00Z")], NOON).await;
@@ -293,5 +308,6 @@ on_every_engine! {
     a_withdrawn_reading_counts_no_more_and_stays_on_record,
     a_closing_is_asked_back_for_a_slip_and_its_readings_go_with_it,
     any_order_of_arrival_gives_the_same_plan,
+    a_drift_says_when_its_limit_is_expected,
     a_point_is_told_with_its_services,
 }

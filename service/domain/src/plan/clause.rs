@@ -66,7 +66,7 @@ pub(super) fn point_at(
 ) -> ClauseState {
     let window = rule.window();
     match *clause {
-        Clause::Reading { ref point } => reading::point(reader, point, state),
+        Clause::Reading { ref point, expects } => reading::point(reader, point, expects, state),
         Clause::Recurrence(ref recurrence) => {
             let day = if let Behind::Through(day) = behind { day } else { None };
             recurrence::point_after(reader, rule, recurrence, state, day)

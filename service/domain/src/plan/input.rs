@@ -6,8 +6,10 @@ use crate::ids::{MachineId, MeterId, OrderNumber, TaskId};
 use crate::ledger::declare::Replacement;
 use crate::ledger::history::History;
 use crate::quantity::{Amount, MaxPerHour, Unit};
-use crate::reading::OutOfLimits;
+use crate::reading::course::Placed;
+use crate::reading::{Limits, OutOfLimits};
 use crate::rule::IntervalRule;
+use crate::text::Key;
 use crate::time::{MICROS_PER_DAY, ShopDay, Ts};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -103,6 +105,17 @@ impl MeterForecast {
     }
 }
 
+/// A test point of the machine, where its readings say when a limit is expected.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct PointInput {
+    /// The sign of its unit.
+    pub sign: String,
+    /// Its limits.
+    pub limits: Limits,
+    /// Its newest readings that stand and tell something, in its present unit, in whatever order.
+    pub readings: Vec<Placed>,
+}
+
 /// One open order with all that its plan depends on. The order of the lists does not matter.
 #[derive(Clone, Debug, PartialEq)]
 pub struct TaskInput {
@@ -129,6 +142,8 @@ pub struct TaskInput {
     pub replaced: BTreeMap<MeterId, Vec<Replacement>>,
     /// Readings out of limits that stand, at the test points that its rules wait for.
     pub readings: Vec<OutOfLimits>,
+    /// The test points of which its rules expect when a limit is reached.
+    pub points: BTreeMap<Key, PointInput>,
     /// When the machine was laid up.
     pub rests: Vec<Rest>,
     /// The machine's meters: those that clauses count, and those by which a closed day is known to be opened.

@@ -20,10 +20,14 @@ mod state;
 
 pub use cover::{COVER_DEPTH_MAX, CoverError, Covers};
 pub use decide::{Whole, whole as combine_clauses};
-pub use input::{Closing, LastDone, MeterForecast, MeterInput, Rest, RuleVersion, Skip, TaskInput};
+pub use input::{
+    Closing, LastDone, MeterForecast, MeterInput, PointInput, Rest, RuleVersion, Skip, TaskInput,
+};
 pub use lateness::{Standing, lateness_in_words, standing};
 pub use reason::{Reason, Since, reason_in_words, reasons};
-pub use row::{Ahead, Base, ClauseState, Counted, DueKind, Expectation, HeldUntil, PlanRow, Section, Stamp};
+pub use row::{
+    Ahead, Base, ClauseState, Counted, DueKind, Expectation, HeldUntil, PlanRow, Reaching, Section, Stamp,
+};
 pub use satisfied::{By, Satisfied, Timing, satisfied};
 pub use share::{Share, share_of_clause, share_used};
 

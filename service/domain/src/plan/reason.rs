@@ -1,6 +1,6 @@
 //! Why an order is due: first as data, then as a sentence.
 
-use super::row::{Base, ClauseState, Counted, DueKind, HeldUntil, PlanRow};
+use super::row::{Base, ClauseState, Counted, DueKind, HeldUntil, PlanRow, Reaching};
 use crate::calendar::Calendar;
 use crate::forecast::Basis;
 use crate::quantity::{Amount, Unit};
@@ -96,6 +96,17 @@ pub enum Reason {
         /// The newest, where there are several.
         newest: Option<OutOfLimits>,
     },
+    /// Readings drift towards a limit.
+    Reaching {
+        /// The test point's key.
+        point: Key,
+        /// The last reading, and the limit.
+        reaching: Reaching,
+        /// When the limit is expected to be reached.
+        at: Ts,
+        /// Between which instants that falls with eight chances in ten; the later one absent where it is far.
+        between: Option<(Ts, Option<Ts>)>,
+    },
     /// No reading at the test point is out of limits.
     WithinLimits {
         /// The point's key.
@@ -164,6 +175,11 @@ fn reason_of(clause: &ClauseState, calendar: &Calendar) -> Reason {
         Counted::Reading { first: Some(ref first), ref newest, .. } => {
             Reason::OutOfLimits { first: first.clone(), newest: newest.clone() }
         }
+        Counted::Reading { ref point, reaching: Some(ref reaching), .. } => {
+            let between = clause.ahead.and_then(|ahead| Some((ahead.p10?, ahead.p90)));
+            let at = clause.due.unwrap_or(Ts::MAX);
+            Reason::Reaching { point: point.clone(), reaching: reaching.clone(), at, between }
+        }
         Counted::Reading { ref point, .. } => Reason::WithinLimits { point: point.clone() },
         Counted::Meter { every, unit, from: Some(from), h: Some(h), expectation, .. } => {
             let ran = h - from;
@@ -216,6 +232,15 @@ pub fn reason_in_words(reason: &Reason, calendar: &Calendar, today: ShopDay) -> 
                 format!("; last {value}, {}, read {}", newest.beyond.in_words(sign), read(newest))
             });
             format!("{first}, read {}{}", read(first), newest.unwrap_or_default())
+        }
+        Reason::Reaching { ref point, ref reaching, at, between } => {
+            let Reaching { value, sign, limit, readings } = reaching;
+            format!(
+                "{point} {}, by the drift of {readings} readings {} {}",
+                with_sign(*value, sign),
+                limit.in_words(sign),
+                expected_in_words(Some(at), between, calendar, today)
+            )
         }
         Reason::WithinLimits { ref point } => format!("no reading of {point} out of limits"),
         Reason::NeverRecorded => "never recorded".to_owned(),

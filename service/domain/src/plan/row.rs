@@ -3,7 +3,7 @@
 use crate::forecast::Basis;
 use crate::ids::{MachineId, MeterId, OrderNumber, TaskId};
 use crate::quantity::{Amount, Unit};
-use crate::reading::OutOfLimits;
+use crate::reading::{Beyond, OutOfLimits, Value};
 use crate::rule::{Combine, Every, RecurrenceSpec};
 use crate::text::Key;
 use crate::time::{ShopDay, Ts};
@@ -129,6 +129,19 @@ pub struct Expectation {
     pub silent: bool,
 }
 
+/// A limit towards which readings drift.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Reaching {
+    /// The last reading.
+    pub value: Value,
+    /// The sign of its unit.
+    pub sign: String,
+    /// The limit.
+    pub limit: Beyond,
+    /// How many readings tell it.
+    pub readings: u32,
+}
+
 /// What a clause counts, and how far it has come.
 #[skip_serializing_none]
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -170,6 +183,11 @@ pub enum Counted {
         newest: Option<OutOfLimits>,
         /// Whether any of them is beyond a stop limit.
         stop: bool,
+        /// Whether a drift towards a limit says when it is expected.
+        #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+        expects: bool,
+        /// The limit towards which the readings drift, while none is out.
+        reaching: Option<Reaching>,
     },
     /// A meter.
     Meter {

@@ -17,6 +17,8 @@ pub const COURSE_MIN: usize = 5;
 const BASELINE: usize = 8;
 /// How sure the slope's limits are.
 const CONFIDENCE: f64 = 0.95;
+/// How sure the limits are between which eight chances in ten lie.
+const EIGHT_IN_TEN: f64 = 0.8;
 /// A change is one where it came by chance less often than this.
 const CHANCE: f64 = 0.05;
 /// A sum adds what lies beyond half a deviation and signals beyond five (Montgomery, Introduction to Statistical Quality
@@ -27,7 +29,7 @@ const SIGNAL: f64 = 5.0;
 const AHEAD_MAX_DAYS: f64 = 365.0;
 
 /// A reading at an instant.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub struct Placed {
     /// When it was read.
     pub at: Ts,
@@ -101,11 +103,15 @@ pub struct Reach {
     pub expected: Ts,
     /// By the flatter limit; none beyond a year after the expected one.
     pub latest: Option<Ts>,
+    /// By the steeper limit of the slope at a confidence of 80 in 100: it comes earlier with one chance in ten.
+    pub p10: Ts,
+    /// By the flatter one; none beyond a year after the expected one.
+    pub p90: Option<Ts>,
 }
 
-/// The course of readings in the order of their instants, as of a moment. What was read before the point was last served is
+/// The course of readings in the order of their instants. What was read before the point was last served is
 /// left out by the caller: a new fluid or filter starts anew.
-pub fn course(readings: &[Placed], limits: &Limits, as_of: Ts) -> Course {
+pub fn course(readings: &[Placed], limits: &Limits) -> Course {
     let readings = &readings[readings.len().saturating_sub(READINGS_MAX)..];
     let mut told = Course {
         readings: readings.len(),
@@ -130,7 +136,7 @@ pub fn course(readings: &[Placed], limits: &Limits, as_of: Ts) -> Course {
     let line = theil_sen(&points, CONFIDENCE).ok();
     told.movement = movement(readings, &values, &points, line.as_ref());
     if let (Movement::Drift { .. }, Some(line)) = (told.movement, &line) {
-        told.reaches = reach(line, limits, readings, as_of);
+        told.reaches = reach(line, limits, (readings, &points));
     }
     told
 }
@@ -183,24 +189,29 @@ fn signalled(readings: &[Placed], values: &[f64]) -> Option<Movement> {
 }
 
 /// The next limit on the way of a line that the last reading is not beyond already.
-fn reach(line: &Trend, limits: &Limits, readings: &[Placed], as_of: Ts) -> Option<Reach> {
+fn reach(line: &Trend, limits: &Limits, (readings, points): (&[Placed], &[At])) -> Option<Reach> {
+    let likely = theil_sen(points, EIGHT_IN_TEN).ok()?;
     let (first, count) = (readings.first()?.at, readings.len());
     let last = readings.last()?.value;
     let side = if line.slope < 0.0 { Side::Below } else { Side::Above };
-    let now = days_between(first, as_of);
+    // From the last reading on: a limit that should have been reached since is told with the day on which it should have.
+    let now = days_between(first, readings.last()?.at);
     let is_ahead = |limit: &Beyond| match side {
         Side::Below => last >= limit.limit,
         Side::Above => last <= limit.limit,
     };
     let ahead = limits.each().filter(|limit| limit.side == side && is_ahead(limit)).filter_map(|limit| {
         let reaches = line.reaches(count, now, limit.limit.to_f64(), AHEAD_MAX_DAYS)?;
-        let latest =
-            (reaches.latest - reaches.expected <= AHEAD_MAX_DAYS).then(|| after(first, reaches.latest));
+        let likely = likely.reaches(count, now, limit.limit.to_f64(), AHEAD_MAX_DAYS)?;
+        let within =
+            |latest: f64| (latest - reaches.expected <= AHEAD_MAX_DAYS).then(|| after(first, latest));
         Some(Reach {
             limit,
             earliest: after(first, reaches.earliest),
             expected: after(first, reaches.expected),
-            latest,
+            latest: within(reaches.latest),
+            p10: after(first, likely.earliest),
+            p90: within(likely.latest),
         })
     });
     ahead.min_by_key(|reach| reach.expected)
@@ -256,7 +267,7 @@ impl Course {
                 )
             }
         });
-        if let Some(Reach { limit, earliest, expected, latest }) = self.reaches {
+        if let Some(Reach { limit, earliest, expected, latest, .. }) = self.reaches {
             let by = limit.in_words(sign);
             words.push(match latest {
                 Some(latest) => format!(
@@ -304,7 +315,7 @@ mod tests {
 
     fn of(values: &[f64], limits: &Limits) -> Course {
         let readings = daily(values);
-        course(&readings, limits, readings.last().expect("readings").at)
+        course(&readings, limits)
     }
 
     fn low_limit() -> Limits {
@@ -343,6 +354,8 @@ mod tests {
         assert!(
             reach.earliest <= reach.expected && reach.latest.is_some_and(|latest| latest >= reach.expected)
         );
+        assert!(reach.earliest <= reach.p10 && reach.p10 <= reach.expected, "{reach:?}");
+        assert!(reach.p90.is_some_and(|p90| reach.expected <= p90) && reach.p90 <= reach.latest, "{reach:?}");
         assert_eq!(reach.limit.limit, Value(5_000_000), "the nearer limit comes first");
     }
 
@@ -368,7 +381,7 @@ mod tests {
         assert_eq!(same.movement, Movement::Steady);
         let band = same.band.expect("a band");
         assert!((band.low - 5.95).abs() < 1e-9 && (band.high - 6.25).abs() < 1e-9, "{band:?}");
-        assert!(course(&[], &low_limit(), Ts(0)).since.is_none());
+        assert!(course(&[], &low_limit()).since.is_none());
     }
 
     #[test]

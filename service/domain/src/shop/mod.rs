@@ -271,6 +271,9 @@ pub enum ClauseCard {
     Reading {
         /// The point's key on the machine.
         point: Key,
+        /// Whether readings that drift towards a limit say when it is expected.
+        #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+        expects: bool,
     },
 }
 

@@ -210,7 +210,8 @@ mod tests {
     #[test]
     fn a_rule_may_wait_for_a_reading_of_a_point_that_there_is() {
         let mut declared = shop();
-        let waits = |point: &str| ClauseCard::Reading { point: Key::new(point).expect("a key") };
+        let waits =
+            |point: &str| ClauseCard::Reading { point: Key::new(point).expect("a key"), expects: false };
         let with = |clause| Some(rule(vec![clause]));
         declared.machines[0].tasks[0].rule = with(waits("air"));
         assert_eq!(answer(&declared).len(), 1);

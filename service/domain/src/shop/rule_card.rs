@@ -76,7 +76,9 @@ fn only_key(meters: &Meters) -> Option<&Key> {
 fn checked_clause(card: &ClauseCard, field: &str, meters: &Meters) -> Result<Clause, Violation> {
     match card {
         ClauseCard::Recurrence(recurrence) => Ok(Clause::Recurrence(recurrence.clone())),
-        ClauseCard::Reading { point } => Ok(Clause::Reading { point: point.clone() }),
+        ClauseCard::Reading { point, expects } => {
+            Ok(Clause::Reading { point: point.clone(), expects: *expects })
+        }
         ClauseCard::Calendar { every, grid_base } => {
             let counts_from = grid_base.map_or(CountsFrom::LastClosing, CountsFrom::Grid);
             Ok(Clause::Calendar { every: *every, counts_from })
@@ -210,7 +212,8 @@ fn clause_in_words(clause: &ClauseCard, meters: &Meters) -> String {
         ClauseCard::Calendar { every, grid_base: None } => every.to_string(),
         ClauseCard::Calendar { every, grid_base: Some(base) } => format!("{every} from {base} on"),
         ClauseCard::Recurrence(recurrence) => format!("{recurrence} from {} on", recurrence.from()),
-        ClauseCard::Reading { point } => format!("{point} out of limits"),
+        ClauseCard::Reading { point, expects: false } => format!("{point} out of limits"),
+        ClauseCard::Reading { point, expects: true } => format!("{point} reaching its limit"),
         ClauseCard::Meter { meter, every, grid_base } => {
             let Ok((key, _, kind)) = meant(meter.as_ref(), meters) else {
                 return format!("every {every}");

@@ -181,7 +181,7 @@ fn check_in_place(
     }
     let of_clauses = task.card.rule.iter().flat_map(|rule| rule.clauses.iter().enumerate());
     let of_clauses = of_clauses.filter_map(|(i, clause)| match clause {
-        ClauseCard::Reading { point } => Some((format!("rule.clauses[{i}].reading.point"), point)),
+        ClauseCard::Reading { point, .. } => Some((format!("rule.clauses[{i}].reading.point"), point)),
         ClauseCard::Calendar { .. } | ClauseCard::Meter { .. } | ClauseCard::Recurrence(_) => None,
     });
     let readings = task.card.readings.iter().enumerate();

@@ -149,6 +149,7 @@ fn order_of(rule: IntervalRule) -> TaskInput {
         last_done: None,
         replaced: std::collections::BTreeMap::new(),
         readings: Vec::new(),
+        points: std::collections::BTreeMap::new(),
         rests: Vec::new(),
         meters: std::collections::BTreeMap::new(),
         fleet_epoch: 0,

@@ -3,9 +3,11 @@
 
 use super::*;
 use fettler_domain::plan::{
-    DueKind, Section, Skip, Standing, lateness_in_words, reason_in_words, reasons, satisfied, standing,
+    DueKind, PointInput, Section, Skip, Standing, lateness_in_words, reason_in_words, reasons, satisfied,
+    standing,
 };
-use fettler_domain::reading::{Beyond, OutOfLimits, Side, Step, Value};
+use fettler_domain::reading::course::Placed;
+use fettler_domain::reading::{Beyond, Limits, OutOfLimits, Side, Step, Value};
 use proptest::prelude::*;
 
 fn point(text: &str) -> Key {
@@ -14,7 +16,7 @@ fn point(text: &str) -> Key {
 
 /// Waits for a reading of the coolant's strength out of limits.
 fn coolant() -> Clause {
-    Clause::Reading { point: point("coolant") }
+    Clause::Reading { point: point("coolant"), expects: false }
 }
 
 fn value(text: &str) -> Value {
@@ -153,4 +155,67 @@ proptest! {
         turned.closings.rotate_left(turn % closings);
         prop_assert_eq!(turned.row("2026-02-01"), row);
     }
+}
+
+/// A reading of the coolant each day at noon of March, from the first on.
+fn daily(values: &[&str]) -> PointInput {
+    let noon = |day: usize| utc(&format!("2026-03-{:02}T12:00", day + 1));
+    PointInput {
+        sign: "%".into(),
+        limits: Limits { act_below: Some(value("5")), stop_below: Some(value("3")), ..Limits::default() },
+        readings: values
+            .iter()
+            .enumerate()
+            .map(|(day, text)| Placed { at: noon(day), value: value(text) })
+            .collect(),
+    }
+}
+
+fn expecting(readings: PointInput) -> TaskInput {
+    let input = task(&[Clause::Reading { point: point("coolant"), expects: true }]);
+    TaskInput { points: [(point("coolant"), readings)].into(), ..input }
+}
+
+#[test]
+fn readings_that_drift_say_when_their_limit_is_expected() {
+    let falling = daily(&["8", "7.8", "7.5", "7.4", "7.1", "7", "6.8", "6.5"]);
+    let row = expecting(falling.clone()).row("2026-03-09");
+    // From 6.6 on the 8th by a fifth a day: 5 is some eight days ahead.
+    let due = row.due.expect("an expected day");
+    assert_eq!(row.kind, DueKind::Expected);
+    assert!(utc("2026-03-14T00:00") < due && due < utc("2026-03-18T00:00"), "{due}");
+    assert!(row.p10.is_some_and(|p10| p10 <= due) && row.p90.is_some_and(|p90| due <= p90), "{row:?}");
+    let told = why(&row)[0].clone();
+    assert!(
+        told.starts_with("coolant 6.5 %, by the drift of 8 readings below its limit of 5 % expected "),
+        "{told}"
+    );
+    assert_eq!(standing(&row, utc("2026-03-30T00:00")), Standing::NotYet, "a forecast makes nothing late");
+
+    let turned = PointInput { readings: falling.readings.iter().rev().copied().collect(), ..falling.clone() };
+    assert_eq!(expecting(turned).row("2026-03-09"), row, "the order of arrival does not matter");
+    let served = expecting(falling.clone()).closed(&["2026-03-08T13:00"]).row("2026-03-09");
+    assert_eq!(served.due, None, "what was read before the last closing tells nothing");
+    let out = with(expecting(falling), &[low("2026-03-08T14:00", "4.8")]).row("2026-03-09");
+    assert_eq!((out.kind, out.due), (DueKind::Exact, Some(utc("2026-03-08T14:00"))));
+    let overdue = expecting(daily(&["8", "7.8", "7.5", "7.4", "7.1", "7", "6.8", "6.5"])).row("2026-04-30");
+    assert_eq!(
+        (overdue.kind, overdue.due),
+        (DueKind::Expected, Some(utc("2026-04-30T00:00"))),
+        "read it now"
+    );
+    let steady = daily(&["8", "8.1", "7.9", "8", "8.1", "7.9", "8", "8"]);
+    assert_eq!(expecting(steady).row("2026-03-09").due, None);
+}
+
+#[test]
+fn an_expected_limit_stands_beside_the_calendar_and_a_look_before_it_is_no_fault() {
+    let falling = daily(&["8", "7.8", "7.5", "7.4", "7.1", "7", "6.8", "6.5"]);
+    let clauses = [floating("90 day"), Clause::Reading { point: point("coolant"), expects: true }];
+    let input = task(&clauses).stated("2026-02-01", None);
+    let input = TaskInput { points: [(point("coolant"), falling)].into(), ..input };
+    let row = input.row("2026-03-09");
+    assert_eq!((row.kind, row.governing), (DueKind::Expected, Some(1)));
+    let stood = fettler_domain::closing::Stood::by(&row, None);
+    assert_eq!(stood.opens, None);
 }

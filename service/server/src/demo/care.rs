@@ -305,10 +305,9 @@ fn rule(care: &Care) -> v1::IntervalRule {
         let unit = unit.into();
         v1::clause::Counts::Calendar(v1::CalendarClause { every, unit, ..Default::default() })
     });
-    let readings = care
-        .out_of_limits
-        .iter()
-        .map(|point| v1::clause::Counts::Reading(v1::ReadingClause { point: (*point).into() }));
+    let readings = care.out_of_limits.iter().map(|point| {
+        v1::clause::Counts::Reading(v1::ReadingClause { point: (*point).into(), expects: true })
+    });
     let clauses =
         hours.into_iter().chain(calendar).chain(readings).map(|counts| v1::Clause { counts: Some(counts) });
     v1::IntervalRule { clauses: clauses.collect(), ..Default::default() }

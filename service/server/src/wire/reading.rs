@@ -231,7 +231,7 @@ pub fn explained(
     let placed: Vec<Placed> = told
         .filter_map(|kept| Some(Placed { at: kept.record.at, value: kept.record.value_in(&card.unit)? }))
         .collect();
-    let found = course(&placed, &card.limits, now);
+    let found = course(&placed, &card.limits);
     let sign = PointUnit::parse(&card.unit).map_or("", PointUnit::sign);
     let reach = found.reaches;
     v1::ExplainPointResponse {

@@ -191,8 +191,8 @@ fn clause(card: &ClauseCard) -> v1::Clause {
             rule: recurrence.text().to_owned(),
             from_day: recurrence.from().to_string(),
         }),
-        ClauseCard::Reading { point } => {
-            v1::clause::Counts::Reading(v1::ReadingClause { point: point.to_string() })
+        ClauseCard::Reading { point, expects } => {
+            v1::clause::Counts::Reading(v1::ReadingClause { point: point.to_string(), expects: *expects })
         }
     };
     v1::Clause { counts: Some(counts) }

@@ -212,6 +212,7 @@ async fn raised_then(tx: &mut Tx, site: SiteId, order: OrderNumber) -> Result<Du
         last_done: None,
         replaced: BTreeMap::new(),
         readings: Vec::new(),
+        points: BTreeMap::new(),
         rests: rests.into_iter().filter(|rest| rest.from <= opened).map(known_then).collect(),
         meters: BTreeMap::new(),
         fleet_epoch: 0,

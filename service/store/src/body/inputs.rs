@@ -209,21 +209,44 @@ async fn load_readings(
     machines: &[MachineId],
     minds: &mut HashMap<MachineId, MachineMind>,
 ) -> Result<()> {
-    for (machine, reading) in point_reads::out_of_limits(conn, site, machines).await? {
+    for (machine, reading) in point_reads::out_of_limits(&mut *conn, site, machines).await? {
         for order in minds.get_mut(&machine).into_iter().flat_map(|mind| &mut mind.orders) {
             if waits_for(order, &reading.point) {
                 order.readings.push(reading.clone());
             }
         }
     }
+    let expecting: Vec<MachineId> = minds
+        .iter()
+        .filter(|(_, mind)| mind.orders.iter().any(|order| expected_points(order).next().is_some()))
+        .map(|(machine, _)| *machine)
+        .collect();
+    for (machine, key, point) in point_reads::recent(conn, site, &expecting).await? {
+        for order in minds.get_mut(&machine).into_iter().flat_map(|mind| &mut mind.orders) {
+            if expected_points(order).any(|expected| *expected == key) {
+                order.points.insert(key.clone(), point.clone());
+            }
+        }
+    }
     Ok(())
+}
+
+/// The points of which any version of an order's rule expects when a limit is reached.
+fn expected_points(order: &TaskInput) -> impl Iterator<Item = &Key> {
+    let clauses = order.versions.iter().flat_map(|version| version.rule.clauses());
+    clauses.filter_map(|clause| match clause {
+        Clause::Reading { point, expects: true } => Some(point),
+        Clause::Reading { .. } | Clause::Calendar { .. } | Clause::Meter { .. } | Clause::Recurrence(_) => {
+            None
+        }
+    })
 }
 
 /// Whether any version of an order's rule waits for readings of a point.
 fn waits_for(order: &TaskInput, point: &Key) -> bool {
     let clauses = order.versions.iter().flat_map(|version| version.rule.clauses());
     clauses.into_iter().any(|clause| match clause {
-        Clause::Reading { point: of } => of == point,
+        Clause::Reading { point: of, .. } => of == point,
         Clause::Calendar { .. } | Clause::Meter { .. } | Clause::Recurrence(_) => false,
     })
 }
@@ -275,6 +298,7 @@ async fn load_machines(
             last_done: None,
             replaced: BTreeMap::new(),
             readings: Vec::new(),
+            points: BTreeMap::new(),
             rests: Vec::new(),
             meters: BTreeMap::new(),
             fleet_epoch: 0,

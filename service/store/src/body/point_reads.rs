@@ -7,7 +7,9 @@ use crate::contract::{Page, PageAsk, Result};
 use crate::readings::{HISTORY_MAX, KeptReading, PointHistory, PointService, ReadingFilter};
 use fettler_domain::error::Error;
 use fettler_domain::ids::{MachineId, OrderNumber, SiteId};
-use fettler_domain::reading::{OutOfLimits, ReadingRecord};
+use fettler_domain::plan::PointInput;
+use fettler_domain::reading::course::Placed;
+use fettler_domain::reading::{OutOfLimits, PointUnit, ReadingRecord};
 use fettler_domain::shop::{ClauseCard, PointCard, TaskCard};
 use fettler_domain::text::{Key, Name};
 use fettler_domain::time::Ts;
@@ -29,9 +31,21 @@ static OUT: Bulk = Bulk::new(
      AND r.withdrawn IS NULL AND r.verdict IN ('act', 'stop')",
 );
 
+/// The newest readings of each point that stand and have a value; at one instant the greater value is taken for the newer,
+/// so that the order of arrival decides nothing.
+static RECENT: Bulk = Bulk::new(
+    "WITH k(site, machine) AS (VALUES",
+    1,
+    1,
+    ") SELECT x.machine, x.card, x.record FROM (SELECT r.machine, p.card, r.record, r.at, r.value, \
+     ROW_NUMBER() OVER (PARTITION BY r.point ORDER BY r.at DESC, r.value DESC) AS place FROM k CROSS JOIN reading r \
+     JOIN point p ON p.site = r.site AND p.number = r.point WHERE r.site = k.site AND r.machine = k.machine \
+     AND r.withdrawn IS NULL AND r.value IS NOT NULL) x WHERE x.place <= 200 ORDER BY x.machine, x.at, x.value",
+);
+
 #[cfg(test)]
 pub(super) fn all_sql() -> Vec<&'static str> {
-    vec![POINT, SERVICES, OUT.sample()]
+    vec![POINT, SERVICES, OUT.sample(), RECENT.sample()]
 }
 
 fn kept(row: &DbRow) -> Result<KeptReading> {
@@ -132,11 +146,36 @@ pub(super) async fn history(
 /// A closing as a mark on a point's readings, where its task reads the point or waits for its readings.
 fn service(at: Ts, order: OrderNumber, task: TaskCard, point: &Key) -> Option<PointService> {
     let starts_anew = task.rule.iter().flat_map(|rule| &rule.clauses).any(|clause| match clause {
-        ClauseCard::Reading { point: of } => of == point,
+        ClauseCard::Reading { point: of, .. } => of == point,
         ClauseCard::Calendar { .. } | ClauseCard::Meter { .. } | ClauseCard::Recurrence(_) => false,
     });
     let title: Name = task.title;
     (starts_anew || task.readings.contains(point)).then_some(PointService { at, order, title, starts_anew })
+}
+
+/// The test points of machines with their newest readings, as the planner expects limits from them.
+pub(super) async fn recent(
+    conn: &mut Conn,
+    site: i64,
+    machines: &[MachineId],
+) -> Result<Vec<(MachineId, Key, PointInput)>> {
+    let rows = RECENT.fetch(conn, machines, |q| q.bind(site), |q, machine| q.bind(machine.0)).await?;
+    let mut all: Vec<(MachineId, Key, PointInput)> = Vec::new();
+    for row in &rows {
+        let mut row = Reading::new(row, "reading");
+        let machine = MachineId(row.next()?);
+        let (card, record): (PointCard, ReadingRecord) = (row.json("card")?, row.json("record")?);
+        let Some(value) = record.value_in(&card.unit).filter(|_| record.tells()) else { continue };
+        let placed = Placed { at: record.at, value };
+        if let Some((_, _, point)) = all.iter_mut().find(|(of, key, _)| *of == machine && *key == card.key) {
+            point.readings.push(placed);
+            continue;
+        }
+        let sign = PointUnit::parse(&card.unit).map_or("", PointUnit::sign).to_owned();
+        let point = PointInput { sign, limits: card.limits, readings: vec![placed] };
+        all.push((machine, card.key, point));
+    }
+    Ok(all)
 }
 
 /// The readings of machines that stand and are out of limits.

@@ -80,14 +80,14 @@ pub(super) async fn take(
         return answers(&mut tx.conn, site, became).await;
     }
     let mut became = Vec::with_capacity(told.len());
-    let mut out = BTreeSet::new();
+    let mut touched = BTreeSet::new();
     for told in &told {
         became.push(match told {
-            Ok(told) => take_one(tx, site, told, &mut out).await?,
+            Ok(told) => take_one(tx, site, told, &mut touched).await?,
             Err(wrong) => Became::Refused(wrong.clone()),
         });
     }
-    refresh::machines(tx, site, &out).await?;
+    refresh::machines(tx, site, &touched).await?;
     for (told, became) in told.iter().zip(&mut became) {
         if let (Ok(told), Became::Taken(entry, remarks)) = (told, became) {
             *remarks = remarks_of(tx, site, told, *entry).await?;
@@ -98,7 +98,7 @@ pub(super) async fn take(
         Became::Duplicate(_) | Became::AskedBack(_) | Became::Refused(_) => None,
     });
     tx.remember(site, &became, first, Keep::ForEver).await?;
-    tx.forget_machines(out);
+    tx.forget_machines(touched);
     tx.flush().await?;
     answers(&mut tx.conn, site, became).await
 }
@@ -118,12 +118,12 @@ async fn answers(conn: &mut Conn, site: SiteId, became: Vec<Became>) -> Result<V
     Ok(answers)
 }
 
-/// Takes one reading. Machines whose plan it may change are added to `out`.
+/// Takes one reading. Machines whose plan it may change are added to `touched`.
 async fn take_one(
     tx: &mut Tx,
     site: SiteId,
     told: &ReadingTold,
-    out: &mut BTreeSet<MachineId>,
+    touched: &mut BTreeSet<MachineId>,
 ) -> Result<Became> {
     let (of, by) = match known(tx, site, told).await {
         Err(StoreError::Refused(Error::Invalid(wrong))) => return Ok(Became::Refused(wrong)),
@@ -165,8 +165,9 @@ async fn take_one(
         closing: None,
         withdrawn: None,
     };
-    if record.beyond.is_some() {
-        out.insert(of.machine);
+    // Out of limits it makes a task due; within, it may change when one is expected.
+    if record.value.is_some() {
+        touched.insert(of.machine);
     }
     let note = Some(told.note.clone()).filter(|note| !note.is_empty());
     Ok(Became::Taken(put(tx, site, point, &record, note).await?, Vec::new()))
