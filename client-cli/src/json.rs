@@ -32,6 +32,7 @@ named!(
     GetMachineResponse,
     GetMeterResponse,
     GetOrderResponse,
+    ExplainPointResponse,
     GetShopResponse,
     ListDueResponse,
     ListEntriesResponse,
@@ -40,6 +41,7 @@ named!(
     ListOrdersResponse,
     ListPeopleResponse,
     ListPlannedUseResponse,
+    ListReadingsResponse,
     ListReportsResponse,
     LookAheadResponse,
     LoadShopResponse,
@@ -53,7 +55,9 @@ named!(
     SettleReportResponse,
     SkipOrderResponse,
     StateLastDoneResponse,
+    TakeReadingsResponse,
     UndoClosingResponse,
+    WithdrawReadingResponse,
 );
 
 static POOL: LazyLock<DescriptorPool> = LazyLock::new(|| {

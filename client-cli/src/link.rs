@@ -5,7 +5,8 @@ use fettler_proto::v1::{
     due_service_client::DueServiceClient, journal_service_client::JournalServiceClient,
     machine_service_client::MachineServiceClient, order_service_client::OrderServiceClient,
     person_service_client::PersonServiceClient, planned_use_service_client::PlannedUseServiceClient,
-    run_hours_service_client::RunHoursServiceClient, shop_service_client::ShopServiceClient,
+    reading_service_client::ReadingServiceClient, run_hours_service_client::RunHoursServiceClient,
+    shop_service_client::ShopServiceClient,
 };
 use std::time::Duration;
 use tonic::{
@@ -67,6 +68,11 @@ impl Link {
     /// Work orders.
     pub(crate) fn orders(&self) -> OrderServiceClient<Wire> {
         OrderServiceClient::new(self.wire.clone()).max_decoding_message_size(ANSWER_BYTES_MAX)
+    }
+
+    /// Readings.
+    pub(crate) fn readings(&self) -> ReadingServiceClient<Wire> {
+        ReadingServiceClient::new(self.wire.clone()).max_decoding_message_size(ANSWER_BYTES_MAX)
     }
 
     /// Run hours.

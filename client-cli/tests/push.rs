@@ -4,10 +4,12 @@
 mod support;
 
 use feed::{cutting, file};
-use support::{LAG_LEAST, Mock, Plan, client, finish, run};
+use support::{Mock, Plan, client, finish, run};
 
 /// The most that may be unacknowledged: the window and the batch that was read before it filled.
 const WINDOW_ROWS_MAX: u64 = 4_096 + 512;
+/// How many the lagging service lets come before it acknowledges any.
+const LAG_LEAST: u64 = 1_000;
 
 #[tokio::test(flavor = "multi_thread")]
 async fn every_row_has_its_outcome_and_bad_ones_name_line_field_value_and_remedy() {
@@ -95,7 +97,7 @@ async fn a_connection_that_is_cut_costs_no_row() {
 
 #[tokio::test(flavor = "multi_thread")]
 async fn the_window_is_bounded_however_slow_the_service_is() {
-    let (mock, server) = Mock::serve(Plan { stream_lags: true, ..Plan::default() }).await;
+    let (mock, server) = Mock::serve(Plan { stream_lags: Some(LAG_LEAST), ..Plan::default() }).await;
     let folder = tempfile::tempdir().unwrap();
     let path = file(folder.path(), 20_000, &[]);
     let ran = run(server, &["hours", "push", &path, "--source", "erp"]).await;

@@ -16,6 +16,8 @@ const LINES: &[&str] = &[
     "fettler close 1042 --by \"Ada Kern\" --cautions-confirmed --note 'it was \"half\" full'",
     "fettler skip 1061 --by \"Ada Kern\" --reason \"no element on the shelf\"",
     "fettler raise L-03 \"Look for the oil drip\" --by \"Ben Holt\"",
+    "fettler read L-03 p-air=6.1bar coolant=77% --by \"Ada Kern\" --it-is-so coolant",
+    "fettler withdraw 1923 --by \"Ada Kern\" --reason \"wrong machine\"",
     "fettler undo 1042 --by \"Ada Kern\" --reason \"wrong machine\"",
     "fettler hours settle erp R-1 count --by \"Ada Kern\"",
     "fettler hours settle erp R-1 drop --by \"Ada Kern\" --digest 0123",

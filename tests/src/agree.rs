@@ -6,24 +6,26 @@ use crate::year::shop;
 use fettler_domain::ids::{OrderNumber, SiteId};
 use fettler_domain::ledger::report::{Content, Received, ReportId, Statement};
 use fettler_domain::ledger::row::Settlement;
-use fettler_domain::order::{AsFound, ClosingSaid, OrderState, RaiseSaid};
+use fettler_domain::order::{AsFound, ClosingSaid, OrderState, RaiseSaid, ReadingSaid};
 use fettler_domain::planned::{Intent, Period, ShiftSaid};
 use fettler_domain::quantity::{Amount, Unit};
+use fettler_domain::reading::{Limits, Possible, ReadingTold, Taker, Value};
 use fettler_domain::rule::{Combine, Recurrence};
-use fettler_domain::shop::{ClauseCard, Declaration, RuleCard};
+use fettler_domain::shop::{ClauseCard, Declaration, PointCard, RuleCard, TaskCard};
 use fettler_domain::text::{ForeignName, Key, Name};
 use fettler_domain::time::{MICROS_PER_HOUR, ShopDay, Ts};
 use fettler_store::contract::{
     Caller, DueFilter, DuePart, EntryFilter, JournalHead, MachineMove, OrderFilter, PageAsk, PlanSaid,
     PlannedFilter, ReportFilter, Store,
 };
+use fettler_store::readings::ReadingFilter;
 use std::fmt::Debug;
 use std::sync::Arc;
 
 /// Machines of the shop.
 const MACHINES: usize = 6;
-/// Tasks of a machine: those of the year's shop, and one by a recurrence rule.
-const TASKS: usize = 7;
+/// Tasks of a machine: those of the year's shop, one that waits for readings, and one by a recurrence rule.
+const TASKS: usize = 8;
 /// Ids from which a source takes its reports: few, so that they meet again.
 const IDS: usize = 150;
 /// Rows of a page: few, so that there are several pages.
@@ -55,6 +57,29 @@ fn daily(count: usize) -> RuleCard {
     let recurrence = Recurrence::new(&format!("FREQ=DAILY;COUNT={count}"), from).expect("a rule");
     let clauses = vec![ClauseCard::Recurrence(recurrence)];
     RuleCard { clauses, combine: Combine::Earliest, window: None, keep_closed_days: false }
+}
+
+/// A test point whose readings are out of limits below 5.
+fn coolant() -> PointCard {
+    let value = |text: &str| Value::parse(text).ok();
+    PointCard {
+        key: Key::new("coolant").expect("a key"),
+        title: "coolant strength".into(),
+        place: String::new(),
+        good: String::new(),
+        fluid: String::new(),
+        unit: "%".into(),
+        limits: Limits { stop_below: value("3"), act_below: value("5"), ..Limits::default() },
+        possible: value("0").zip(value("30")).map(|(from, to)| Possible { from, to }),
+        taker: Taker::Anyone,
+        cautions: Vec::new(),
+    }
+}
+
+/// What a closing says was read; it leaves some machines out of limits.
+fn said_of(order: OrderNumber) -> ReadingSaid {
+    let value = if order.0 % 3 == 0 { "4.5" } else { "7.5" }.to_owned();
+    ReadingSaid { point: coolant().key, value, unit: None, confirmed: order.0 % 2 == 0 }
 }
 
 /// What an engine answers, as one text; a refusal by what it says.
@@ -102,6 +127,15 @@ impl Pair {
             let mut walk = machine.tasks[0].clone();
             (walk.key, walk.title) = (Key::new("walk").expect("a key"), name("walk around it"));
             (walk.covers, walk.rule) = (Vec::new(), Some(daily(3)));
+            let card = coolant();
+            let rule = walk.rule.clone().map(|rule| RuleCard {
+                clauses: vec![ClauseCard::Reading { point: card.key.clone(), expects: true }],
+                ..rule
+            });
+            let key = Key::new("correct").expect("a key");
+            let correct = TaskCard { key, title: name("correct the coolant"), rule, ..walk.clone() };
+            machine.points.push(card);
+            machine.tasks.push(correct);
             machine.tasks.push(walk);
         }
         let now = Ts::from_utc("2013-03-01T12:00:00Z".parse().expect("an instant"));
@@ -179,7 +213,7 @@ impl Pair {
     async fn one(&mut self, operation: usize) {
         let (site, ada) = (self.site, name("Ada Kern"));
         let what = format!("operation {operation}");
-        match self.random.below(22) {
+        match self.random.below(25) {
             0..=9 => {
                 let count = 1 + self.random.below(12);
                 let reports: Vec<Received> = (0..count).map(|_| self.report()).collect();
@@ -229,6 +263,15 @@ impl Pair {
             }
             19 => self.declare(&what).await,
             20 => self.plan(&what).await,
+            21 | 22 => self.read(&what).await,
+            23 => {
+                let filter = ReadingFilter::default();
+                let page = PageAsk { after: None, limit: PAGE };
+                let known = self.stores[0].readings(site, &filter, page).await.expect("readings").rows;
+                let entry = known.get(self.random.below(known.len() + 1)).map_or(0, |kept| kept.entry);
+                let call = self.caller("WithdrawReading");
+                both!(self, what, |store| store.withdraw_reading(&call, site, entry, &ada, "wrong tank"));
+            }
             _ => {
                 let now = self.now;
                 both!(self, what, |store| store.upkeep(site, now, 50));
@@ -271,6 +314,28 @@ impl Pair {
         both!(self, what, |store| store.load_shop(&call, &declared, None, false));
     }
 
+    /// Some readings of the last days, many at the same instants, some of them odd.
+    async fn read(&mut self, what: &str) {
+        let mut told = Vec::new();
+        for _ in 0..=self.random.below(4) {
+            let hours = i64::try_from(self.random.below(72)).expect("small");
+            told.push(Ok(ReadingTold {
+                machine: foreign(self.machine().as_str()),
+                point: coolant().key,
+                value: ["8.1", "6.4", "4.9", "2.5", "64", "much"][self.random.below(6)].to_owned(),
+                unit: ["", "", "%", "L"][self.random.below(4)].to_owned(),
+                at: Ts(self.now.0 - self.now.0 % MICROS_PER_HOUR - hours * MICROS_PER_HOUR),
+                by: name("Ada Kern"),
+                electrician_record: None,
+                confirmed: self.random.below(3) == 0,
+                note: String::new(),
+            }));
+        }
+        let (call, site) = (self.caller("TakeReadings"), self.site);
+        let trial = self.random.below(8) == 0;
+        both!(self, what, |store| store.take_readings(&call, site, &told, trial));
+    }
+
     async fn close(&mut self, what: &str) {
         let site = self.site;
         let (mut order, back) = (self.order(), self.random.below(300));
@@ -286,7 +351,7 @@ impl Pair {
             done_by: name("Ada Kern"),
             entered_by: None,
             as_found: [AsFound::Good, AsFound::Worn, AsFound::Failed][self.random.below(3)],
-            readings: Vec::new(),
+            readings: (self.random.below(4) == 0).then(|| said_of(order)).into_iter().collect(),
             used: Vec::new(),
             cautions_confirmed: false,
             certificate: None,
@@ -343,6 +408,12 @@ impl Pair {
             let filter = OrderFilter { state: Some(state), ..OrderFilter::default() };
             both!(self, "orders", |store| store.orders(site, &filter, PageAsk { after: None, limit: PAGE }));
         }
+        for out_of_limits in [false, true] {
+            let filter = ReadingFilter { out_of_limits, ..ReadingFilter::default() };
+            let page = || PageAsk { after: None, limit: PAGE };
+            both!(self, "readings", |store| store.readings(site, &filter, page()));
+        }
+        both!(self, "a point", |store| store.point(site, "L-1", &coolant().key));
         for held in [None, Some(None)] {
             let filter = ReportFilter { held, ..ReportFilter::default() };
             both!(self, "reports", |store| store.reports(

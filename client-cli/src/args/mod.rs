@@ -6,6 +6,7 @@ pub(crate) mod calc;
 pub(crate) mod hours;
 pub(crate) mod orders;
 pub(crate) mod planned;
+pub(crate) mod readings;
 pub(crate) mod shop;
 
 use crate::out::ColorChoice;
@@ -100,6 +101,12 @@ pub(crate) enum Command {
     Undo(orders::UndoArgs),
     /// Work orders, open and ended.
     Orders(orders::OrdersArgs),
+    /// Something was read at test points: keep it, and judge it against its limits.
+    Read(readings::ReadArgs),
+    /// Readings; those of one test point drawn, with limits and trend.
+    Readings(readings::ReadingsArgs),
+    /// Take a reading back, with a reason and a name; it stays on record.
+    Withdraw(readings::WithdrawArgs),
     /// Run hours: push, look, settle, read a counter.
     #[command(subcommand)]
     Hours(hours::HoursCommand),
@@ -158,6 +165,10 @@ mod tests {
             "fettler why L-03 drain-bowl",
             "fettler close 1042 --by Ada --done 2026-11-25T05:40 --as-found broke-down --read p=6.1bar --used oil=2",
             "fettler skip 1042 --by Ada --reason no-spare --dry-run",
+            "fettler read L-03 p-air=6.1bar coolant=3.2% --by Ada --it-is-so coolant --dry-run",
+            "fettler read --from readings.csv --by Ada",
+            "fettler readings L-03 coolant --limit 5",
+            "fettler readings --out-of-limits",
             "fettler orders 1042",
             "fettler orders --state open --machine L-03 --task t",
             "fettler hours push - --source erp --delimiter ;",
@@ -185,6 +196,9 @@ mod tests {
             "fettler orders --task t",
             "fettler ahead",
             "fettler backtest --cases c.csv",
+            "fettler read L-03 --by Ada",
+            "fettler read L-03 p-air=6.1",
+            "fettler read L-03 p-air=6.1 --from f.csv",
         ] {
             assert!(Args::try_parse_from(line.split(' ')).is_err(), "{line}");
         }

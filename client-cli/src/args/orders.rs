@@ -71,6 +71,9 @@ pub(crate) struct CloseArgs {
     /// What was read at a test point: p-air=6.1bar (the unit may be left out). Repeatable.
     #[arg(long = "read", value_name = "POINT=VALUE[UNIT]")]
     pub(crate) readings: Vec<String>,
+    /// A reading that is so, however odd it looks: the test point's key. Repeatable.
+    #[arg(long = "it-is-so", value_name = "POINT")]
+    pub(crate) it_is_so: Vec<String>,
     /// What was used: "way oil VG 68=2 L". Repeatable.
     #[arg(long = "used", value_name = "ITEM=QTY [UNIT]")]
     pub(crate) used: Vec<String>,

@@ -46,7 +46,7 @@ fn again(id: Uuid, request: &pb::CloseOrderRequest) -> Again {
 }
 
 fn resolve(site: String, args: CloseArgs) -> Result<pb::CloseOrderRequest, Failure> {
-    let readings = args.readings.iter().map(|text| reading(text)).collect::<Result<_, _>>();
+    let readings = readings(&args.readings, &args.it_is_so)?;
     let used = args.used.iter().map(|text| used(text)).collect::<Result<_, _>>();
     let as_found = match args.as_found {
         None => pb::AsFound::Unspecified,
@@ -63,7 +63,7 @@ fn resolve(site: String, args: CloseArgs) -> Result<pb::CloseOrderRequest, Failu
         done_by: args.by,
         entered_by: args.entered_by.unwrap_or_default(),
         as_found: as_found.into(),
-        readings: readings.map_err(|error| Failure::usage(format!("--read: {error}")))?,
+        readings,
         used: used.map_err(|error| Failure::usage(format!("--used: {error}")))?,
         cautions_confirmed: args.cautions_confirmed,
         certificate: args.certificate.unwrap_or_default(),
@@ -125,8 +125,32 @@ fn told(item: &pb::DueItem) -> String {
     text
 }
 
+/// What was read, with those confirmed that are said to be so.
+fn readings(texts: &[String], it_is_so: &[String]) -> Result<Vec<pb::Reading>, Failure> {
+    let read = texts.iter().map(|text| reading(text)).collect::<Result<Vec<_>, _>>();
+    let mut read = read.map_err(|error| Failure::usage(format!("--read: {error}")))?;
+    confirm(it_is_so, read.iter_mut().map(|reading| (reading.point.as_str(), &mut reading.confirmed)))?;
+    Ok(read)
+}
+
+/// Confirms readings by the keys of their points; a key that was not read is a slip of its own.
+pub(super) fn confirm<'a>(
+    it_is_so: &[String],
+    read: impl Iterator<Item = (&'a str, &'a mut bool)>,
+) -> Result<(), Failure> {
+    let mut left: Vec<&str> = it_is_so.iter().map(String::as_str).collect();
+    for (point, confirmed) in read {
+        *confirmed = it_is_so.iter().any(|so| so == point);
+        left.retain(|so| *so != point);
+    }
+    match left.first() {
+        None => Ok(()),
+        Some(point) => Err(Failure::usage(format!("--it-is-so: {point} was not read; name a point that is"))),
+    }
+}
+
 /// Reads `point=value[unit]`.
-fn reading(text: &str) -> Result<pb::Reading, String> {
+pub(super) fn reading(text: &str) -> Result<pb::Reading, String> {
     let bad = |what: &str| format!("`{text}` {what}; write it like p-air=6.1bar");
     let (point, rest) = text.split_once('=').ok_or_else(|| bad("names no value"))?;
     let (value, unit) = amount(rest);
@@ -139,7 +163,12 @@ fn reading(text: &str) -> Result<pb::Reading, String> {
     if !value.bytes().any(|b| b.is_ascii_digit()) {
         return Err(bad("has no number"));
     }
-    Ok(pb::Reading { point: point.trim().to_owned(), value: value.to_owned(), unit: unit.to_owned() })
+    Ok(pb::Reading {
+        point: point.trim().to_owned(),
+        value: value.to_owned(),
+        unit: unit.to_owned(),
+        confirmed: false,
+    })
 }
 
 /// Reads `item=quantity [unit]`.

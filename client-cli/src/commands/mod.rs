@@ -15,6 +15,9 @@ mod orders;
 mod paging;
 mod person;
 mod raise;
+mod read;
+mod readings;
+pub(crate) mod readings_file;
 mod shop;
 mod skip;
 mod undo;
@@ -64,6 +67,9 @@ async fn dispatch(session: &Session, command: Command) -> Result<Answer, Failure
         Command::Skip(args) => skip::run(session, args).await,
         Command::Raise(args) => raise::run(session, args).await,
         Command::Undo(args) => undo::run(session, args).await,
+        Command::Read(args) => read::run(session, args).await,
+        Command::Readings(args) => readings::run(session, args).await,
+        Command::Withdraw(args) => read::withdraw(session, args).await,
         Command::Orders(args) => orders::run(session, args).await,
         Command::Hours(command) => hours(session, command).await,
         Command::Machine(command) => machine::run(session, command).await,

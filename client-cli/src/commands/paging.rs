@@ -43,6 +43,7 @@ pages!(
     ListOrdersResponse.orders,
     ListPeopleResponse.people,
     ListPlannedUseResponse.shifts,
+    ListReadingsResponse.readings,
     ListReportsResponse.reports,
 );
 

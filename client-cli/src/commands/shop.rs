@@ -27,7 +27,7 @@ pub(super) async fn run(session: &Session, command: ShopCommand) -> Result<Answe
     }
 }
 
-fn read_file(path: &Path) -> Result<String, Failure> {
+pub(super) fn read_file(path: &Path) -> Result<String, Failure> {
     let name = path.display();
     let cannot = |error: io::Error| Failure::usage(format!("cannot read {name}: {error}"));
     let mut text = String::new();

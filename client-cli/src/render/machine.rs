@@ -88,11 +88,20 @@ pub(crate) fn card(answer: &pb::GetMachineResponse, board: Board) -> String {
     if !card.points.is_empty() {
         let _ = write!(out, "\n{}\n", board.style.heading("TEST POINTS"));
         for point in &card.points {
-            let unit = if point.unit.is_empty() { String::new() } else { format!(" [{}]", point.unit) };
-            out.push_str(&labelled(2, &point.key, 14, &format!("{}{unit}", point.title), board.width));
+            let sign = words::unit_sign(&point.unit);
+            let unit = if sign.is_empty() { String::new() } else { format!(" [{sign}]") };
+            let gap = (point.key.chars().count() + 2).max(14);
+            out.push_str(&labelled(2, &point.key, gap, &format!("{}{unit}", point.title), board.width));
             out.push_str(&labelled(16, "where", 7, &point.place, board.width));
             out.push_str(&labelled(16, "good", 7, &point.good, board.width));
             out.push_str(&labelled(16, "fluid", 7, &point.fluid, board.width));
+            out.push_str(&labelled(16, "limits", 7, &super::point::limits(point), board.width));
+            if point.taken_by() == pb::PointTaker::LicensedElectrician {
+                out.push_str(&labelled(16, "taker", 7, "a licensed electrician only", board.width));
+            }
+            for caution in &point.cautions {
+                out.push_str(&labelled(16, "heed", 7, caution, board.width));
+            }
         }
     }
     if !card.tasks.is_empty() {

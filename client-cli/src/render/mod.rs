@@ -9,6 +9,8 @@ pub(crate) mod machine;
 pub(crate) mod order;
 pub(crate) mod planned;
 pub(crate) mod plot;
+pub(crate) mod point;
+pub(crate) mod readings;
 pub(crate) mod table;
 pub(crate) mod why;
 pub(crate) mod words;

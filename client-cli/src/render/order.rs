@@ -281,7 +281,12 @@ mod tests {
             done_by: "Ada Kern".into(),
             entered_at: at("2026-11-25T05:02:00Z"),
             as_found: pb::AsFound::Worn.into(),
-            readings: vec![pb::Reading { point: "p-air".into(), value: "6.1".into(), unit: "bar".into() }],
+            readings: vec![pb::Reading {
+                point: "p-air".into(),
+                value: "6.1".into(),
+                unit: "bar".into(),
+                confirmed: false,
+            }],
             cautions_shown: vec!["shut off and bleed the air first".into()],
             lateness_as_known_then: "9 days late".into(),
             lateness_as_known_now: "8 days late".into(),

@@ -11,6 +11,11 @@ pub(crate) fn unit(unit: pb::Unit) -> &'static str {
     }
 }
 
+/// A test point's unit as people write it; one that is not known here stands as it is.
+pub(crate) fn unit_sign(code: &str) -> &str {
+    fettler_domain::reading::PointUnit::parse(code).map_or(code, |unit| unit.sign())
+}
+
 /// A kind of meter.
 pub(crate) fn meter_kind(kind: pb::MeterKind) -> &'static str {
     match kind {

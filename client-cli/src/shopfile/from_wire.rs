@@ -3,7 +3,7 @@
 use super::{
     model::{
         Closure, Combine, ExtraShift, Feed, Kind, Machine, Meter, Point, Sheet, Shift, ShopFile, Site,
-        Source, Task,
+        Source, TakenBy, Task,
     },
     rule::{Clause, Counts},
     text::{Kit, LastDone, MachineLastDone, OneOrMany, Plain, Window},
@@ -117,19 +117,34 @@ fn machine(card: &pb::MachineCard, units: &BTreeMap<String, pb::Unit>) -> Machin
         },
         // A meter without a kind is none: the service always states it.
         meter: card.meters.iter().filter_map(meter).collect(),
-        point: card
-            .points
-            .iter()
-            .map(|point| Point {
-                key: point.key.clone(),
-                title: point.title.clone(),
-                place: point.place.clone(),
-                good: point.good.clone(),
-                fluid: point.fluid.clone(),
-                unit: point.unit.clone(),
-            })
-            .collect(),
+        point: card.points.iter().map(point).collect(),
         task: card.tasks.iter().map(|card| task(card, units)).collect(),
+    }
+}
+
+fn point(card: &pb::TestPoint) -> Point {
+    let limit = |text: &str| (!text.is_empty()).then(|| Plain(text.to_owned()));
+    let possible = match (card.possible_from.as_str(), card.possible_to.as_str()) {
+        ("", "") => String::new(),
+        (from, to) => format!("{from} to {to}"),
+    };
+    Point {
+        key: card.key.clone(),
+        title: card.title.clone(),
+        place: card.place.clone(),
+        good: card.good.clone(),
+        fluid: card.fluid.clone(),
+        unit: card.unit.clone(),
+        act_below: limit(&card.act_below),
+        stop_below: limit(&card.stop_below),
+        act_above: limit(&card.act_above),
+        stop_above: limit(&card.stop_above),
+        possible,
+        taken_by: match card.taken_by() {
+            pb::PointTaker::Unspecified | pb::PointTaker::Anyone => None,
+            pb::PointTaker::LicensedElectrician => Some(TakenBy::LicensedElectrician),
+        },
+        cautions: card.cautions.clone(),
     }
 }
 
@@ -161,7 +176,7 @@ fn window_parts(window: &pb::Window, clauses: &[Clause]) -> Vec<Window> {
         Some(pb::window::Width::Widths(widths)) => {
             let unit = clauses.iter().find_map(|clause| match &clause.counts {
                 Counts::Meter { unit, .. } => Some(*unit),
-                Counts::Calendar { .. } | Counts::Recurrence(_) => None,
+                Counts::Calendar { .. } | Counts::Recurrence(_) | Counts::Reading { .. } => None,
             });
             let count = Some(widths.count.clone()).filter(|count| !count.is_empty());
             let count = count.map(|count| Window::Count(count, unit.unwrap_or(pb::Unit::Hours)));

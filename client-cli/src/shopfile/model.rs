@@ -169,6 +169,29 @@ pub(super) struct Point {
     pub(super) fluid: String,
     #[serde(default, skip_serializing_if = "is_default")]
     pub(super) unit: String,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub(super) act_below: Option<Plain>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub(super) stop_below: Option<Plain>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub(super) act_above: Option<Plain>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub(super) stop_above: Option<Plain>,
+    #[serde(default, skip_serializing_if = "is_default")]
+    pub(super) possible: String,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub(super) taken_by: Option<TakenBy>,
+    #[serde(default, skip_serializing_if = "is_default")]
+    pub(super) cautions: Vec<String>,
+}
+
+/// Who may take a point's readings.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize, Serialize)]
+pub(super) enum TakenBy {
+    #[serde(rename = "anyone")]
+    Anyone,
+    #[serde(rename = "licensed electrician")]
+    LicensedElectrician,
 }
 
 /// From where a task's clauses count.

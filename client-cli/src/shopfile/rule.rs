@@ -38,10 +38,21 @@ pub(super) enum Counts {
     },
     /// The days of a recurrence rule of RFC 5545, as it was written.
     Recurrence(String),
+    /// A reading of a test point out of its limits.
+    Reading {
+        /// The test point's key.
+        point: String,
+        /// Whether a drift towards a limit says when it is expected.
+        expects: bool,
+    },
 }
 
-const REMEDY: &str = "write it like \"500 h operating\", \"30 days\", \"3 months on the grid from 2026-01-01\" or \"FREQ=MONTHLY;BYDAY=1MO \
-     from 2026-01-05\"";
+const REMEDY: &str = "write it like \"500 h operating\", \"30 days\", \"3 months on the grid from 2026-01-01\", \"FREQ=MONTHLY;BYDAY=1MO \
+     from 2026-01-05\" or \"p-air out of limits\"";
+/// What follows a test point's key in a clause that waits for its readings.
+const OUT_OF_LIMITS: &str = " out of limits";
+/// The same where a drift towards a limit says when it is expected.
+const REACHING: &str = " reaching its limit";
 
 impl FromStr for Clause {
     type Err = String;
@@ -50,6 +61,12 @@ impl FromStr for Clause {
         let bad = |what: &str| format!("the interval `{text}` {what}; {REMEDY}");
         if text.split_whitespace().next().is_some_and(|word| word.contains('=')) {
             return recurrence(text).map_err(bad);
+        }
+        let out = text.strip_suffix(OUT_OF_LIMITS).map(|point| (point, false));
+        if let Some((point, expects)) = out.or(text.strip_suffix(REACHING).map(|point| (point, true))) {
+            let point = Some(point.trim()).filter(|point| !point.is_empty() && !point.contains(' '));
+            let point = point.ok_or_else(|| bad("does not name one test point by its key"))?.to_owned();
+            return Ok(Clause { counts: Counts::Reading { point, expects }, grid: None });
         }
         let (head, grid) = match text.split_once(" on the grid") {
             None => (text, None),
@@ -171,6 +188,9 @@ impl fmt::Display for Clause {
                 let from = self.grid.as_ref().map(|day| format!(" from {day}")).unwrap_or_default();
                 return write!(f, "{rule}{from}");
             }
+            Counts::Reading { point, expects } => {
+                return write!(f, "{point}{}", if *expects { REACHING } else { OUT_OF_LIMITS });
+            }
         }
         match self.grid.as_deref() {
             None => Ok(()),
@@ -217,6 +237,9 @@ impl Clause {
             Counts::Recurrence(rule) => {
                 pb::clause::Counts::Recurrence(pb::RecurrenceClause { rule: rule.clone(), from_day: base })
             }
+            Counts::Reading { point, expects } => {
+                pb::clause::Counts::Reading(pb::ReadingClause { point: point.clone(), expects: *expects })
+            }
         };
         pb::Clause { counts: Some(counts) }
     }
@@ -245,6 +268,10 @@ impl Clause {
                 counts: Counts::Recurrence(recurrence.rule.clone()),
                 grid: Some(recurrence.from_day.clone()),
             },
+            pb::clause::Counts::Reading(reading) => Clause {
+                counts: Counts::Reading { point: reading.point.clone(), expects: reading.expects },
+                grid: None,
+            },
         })
     }
 }
@@ -269,6 +296,8 @@ mod tests {
             ("FREQ=MONTHLY;BYDAY=1MO from 2026-01-05", "FREQ=MONTHLY;BYDAY=1MO from 2026-01-05"),
             ("RRULE:FREQ=WEEKLY  from 2026-01-05", "RRULE:FREQ=WEEKLY from 2026-01-05"),
             ("FREQ=DAILY", "FREQ=DAILY"),
+            ("p-air out of limits", "p-air out of limits"),
+            ("p-air reaching its limit", "p-air reaching its limit"),
         ] {
             let clause: Clause = text.parse().unwrap();
             assert_eq!(clause.to_string(), written, "{text}");
@@ -293,6 +322,8 @@ mod tests {
             ("FREQ=DAILY since 2026-01-01", "has words beside the rule and the day it starts at"),
             ("FREQ=DAILY on the grid from 2026-01-01", "has words beside the rule"),
             ("FREQ=DAILY from Monday", "does not start at a day"),
+            ("line air out of limits", "does not name one test point"),
+            (" out of limits", "does not name one test point"),
         ] {
             let error = text.parse::<Clause>().unwrap_err();
             assert!(error.starts_with(&format!("the interval `{text}` {told}")), "{error}");

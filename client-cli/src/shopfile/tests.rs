@@ -61,6 +61,16 @@ fn the_documented_example_is_read() {
     let widths = pb::WindowWidths { days: Some(2), count: "50".into() };
     assert_eq!(rule.window.as_ref().unwrap().width, Some(pb::window::Width::Widths(widths)));
 
+    let coolant = lathe.tasks[2].rule.as_ref().unwrap();
+    let waits = pb::ReadingClause { point: "coolant".into(), expects: true };
+    assert_eq!(coolant.clauses[1].counts, Some(pb::clause::Counts::Reading(waits)));
+    let air = &lathe.points[0];
+    assert_eq!(
+        (air.stop_below.as_str(), air.possible_from.as_str(), air.possible_to.as_str()),
+        ("5", "0", "16")
+    );
+    assert_eq!(lathe.points[2].taken_by(), pb::PointTaker::LicensedElectrician);
+
     let press = &shop.machines[1];
     assert!(press.last_done_now);
     assert_eq!(press.meters[0].max_per_hour, "3600");

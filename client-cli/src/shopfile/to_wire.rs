@@ -1,9 +1,9 @@
 //! The file's tables as the contract's messages, with the checks that need more than one key.
 
 use super::{
-    model::{Combine, CountsFrom, Feed, Kind, Machine, Meter, Sheet, ShopFile, Task},
+    model::{Combine, CountsFrom, Feed, Kind, Machine, Meter, Point, Sheet, ShopFile, TakenBy, Task},
     rule::{Clause, Counts},
-    text::{LastDone, MachineLastDone, Window},
+    text::{LastDone, MachineLastDone, Plain, Window},
 };
 use crate::render::words;
 use fettler_proto::v1 as pb;
@@ -66,6 +66,46 @@ fn site(file: &ShopFile) -> pb::Site {
     }
 }
 
+/// A test point. Its scale is written as one text, such as "0 to 16".
+fn point_wire(place: &str, point: &Point) -> Result<pb::TestPoint, String> {
+    let (possible_from, possible_to) = match point.possible.as_str() {
+        "" => (String::new(), String::new()),
+        text => {
+            let ends = text.split_once(" to ").map(|(from, to)| (from.trim(), to.trim()));
+            let ends = ends.filter(|(from, to)| !from.is_empty() && !to.is_empty());
+            let (from, to) = ends.ok_or_else(|| {
+                format!(
+                    "{place}, point `{}`: possible `{text}` has no two ends; write it like \"0 to 16\"",
+                    point.key
+                )
+            })?;
+            (from.to_owned(), to.to_owned())
+        }
+    };
+    let limit = |limit: &Option<Plain>| limit.as_ref().map(|Plain(text)| text.clone()).unwrap_or_default();
+    Ok(pb::TestPoint {
+        key: point.key.clone(),
+        title: point.title.clone(),
+        place: point.place.clone(),
+        good: point.good.clone(),
+        fluid: point.fluid.clone(),
+        unit: point.unit.clone(),
+        act_below: limit(&point.act_below),
+        stop_below: limit(&point.stop_below),
+        act_above: limit(&point.act_above),
+        stop_above: limit(&point.stop_above),
+        possible_from,
+        possible_to,
+        taken_by: match point.taken_by {
+            None => pb::PointTaker::Unspecified,
+            Some(TakenBy::Anyone) => pb::PointTaker::Anyone,
+            Some(TakenBy::LicensedElectrician) => pb::PointTaker::LicensedElectrician,
+        }
+        .into(),
+        cautions: point.cautions.clone(),
+    })
+}
+
 fn sheet(table: &Sheet) -> Result<pb::TaskSheet, String> {
     let place = format!("sheet `{}`", table.key);
     if let Some(task) = table.task.iter().find(|task| task.last_done.is_some()) {
@@ -102,18 +142,7 @@ fn machine(table: &Machine, sheets: &[Sheet]) -> Result<pb::MachineCard, String>
         family: table.family.clone(),
         area: table.area.clone(),
         meters: table.meter.iter().map(meter).collect(),
-        points: table
-            .point
-            .iter()
-            .map(|point| pb::TestPoint {
-                key: point.key.clone(),
-                title: point.title.clone(),
-                place: point.place.clone(),
-                good: point.good.clone(),
-                fluid: point.fluid.clone(),
-                unit: point.unit.clone(),
-            })
-            .collect(),
+        points: table.point.iter().map(|point| point_wire(&place, point)).collect::<Result<_, _>>()?,
         sheets: table.sheets.clone(),
         tasks: table.task.iter().map(|t| task(&place, t)).collect::<Result<_, _>>()?,
         last_done_now: table.last_done == Some(MachineLastDone::Now),
@@ -289,7 +318,7 @@ fn window_wire(parts: &[Window], clauses: &[Clause]) -> Result<pb::Window, Strin
 fn window_unit(stated: pb::Unit, clauses: &[Clause]) -> Result<(), String> {
     let other = clauses.iter().find(|clause| match &clause.counts {
         Counts::Meter { unit, .. } => *unit != stated,
-        Counts::Calendar { .. } | Counts::Recurrence(_) => false,
+        Counts::Calendar { .. } | Counts::Recurrence(_) | Counts::Reading { .. } => false,
     });
     match other {
         None => Ok(()),
@@ -321,7 +350,10 @@ fn clause_wire(clause: &Clause, on_grid: bool, table: &Task) -> Result<pb::Claus
                     "base `{base}` is no count for `{clause}`; write \"{clause} on the grid from 100\""
                 ));
             }
-            Counts::Calendar { .. } | Counts::Meter { .. } | Counts::Recurrence(_) => {}
+            Counts::Calendar { .. }
+            | Counts::Meter { .. }
+            | Counts::Recurrence(_)
+            | Counts::Reading { .. } => {}
         }
     }
     if matches!(clause.counts, Counts::Recurrence(_)) && clause.grid.is_none() && base.is_empty() {

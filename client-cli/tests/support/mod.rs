@@ -4,7 +4,7 @@ mod others;
 mod planned;
 mod service;
 
-pub(crate) use service::{LAG_LEAST, Mock, Plan};
+pub(crate) use service::{Mock, Plan};
 
 use std::{
     net::SocketAddr,

@@ -1,8 +1,9 @@
-//! The service's machines and people: they are changed, and nothing is known of them.
+//! The service's machines, people and readings: they are changed, and nothing is known of them.
 
 use super::service::{Mock, none};
 use fettler_proto::v1::{
     self as pb, machine_service_server::MachineService, person_service_server::PersonService,
+    reading_service_server::ReadingService,
 };
 use tonic::{Request, Response, Status};
 
@@ -64,6 +65,37 @@ impl PersonService for Mock {
         &self,
         _: Request<pb::ListPeopleRequest>,
     ) -> Result<Response<pb::ListPeopleResponse>, Status> {
+        none()
+    }
+}
+
+#[tonic::async_trait]
+impl ReadingService for Mock {
+    async fn take_readings(
+        &self,
+        request: Request<pb::TakeReadingsRequest>,
+    ) -> Result<Response<pb::TakeReadingsResponse>, Status> {
+        self.change(request.get_ref())
+    }
+
+    async fn withdraw_reading(
+        &self,
+        request: Request<pb::WithdrawReadingRequest>,
+    ) -> Result<Response<pb::WithdrawReadingResponse>, Status> {
+        self.change(request.get_ref())
+    }
+
+    async fn list_readings(
+        &self,
+        _: Request<pb::ListReadingsRequest>,
+    ) -> Result<Response<pb::ListReadingsResponse>, Status> {
+        none()
+    }
+
+    async fn explain_point(
+        &self,
+        _: Request<pb::ExplainPointRequest>,
+    ) -> Result<Response<pb::ExplainPointResponse>, Status> {
         none()
     }
 }

@@ -8,6 +8,7 @@ use fettler_proto::v1::{
     order_service_server::{OrderService, OrderServiceServer},
     person_service_server::PersonServiceServer,
     planned_use_service_server::PlannedUseServiceServer,
+    reading_service_server::ReadingServiceServer,
     run_hours_service_server::{RunHoursService, RunHoursServiceServer},
     shop_service_server::{ShopService, ShopServiceServer},
 };
@@ -45,13 +46,10 @@ pub(crate) struct Plan {
     pub(crate) stream_breaks_after: Option<u64>,
     /// End every stream with a refusal after so many acknowledgements.
     pub(crate) stream_refused_after: Option<u64>,
-    /// Acknowledge as slowly as possible: nothing until [`LAG_LEAST`] reports are on their way, then one for every two that
-    /// are there.
-    pub(crate) stream_lags: bool,
+    /// Acknowledge as slowly as possible: nothing until so many reports are on their way, then one for every two that are
+    /// there.
+    pub(crate) stream_lags: Option<u64>,
 }
-
-/// How many reports a lagging stream lets come before it acknowledges any.
-pub(crate) const LAG_LEAST: u64 = 1_000;
 
 /// What the service was asked.
 #[derive(Debug, Default)]
@@ -94,6 +92,7 @@ impl Mock {
             .add_service(ShopServiceServer::with_interceptor(mock.clone(), check))
             .add_service(MachineServiceServer::with_interceptor(mock.clone(), check))
             .add_service(PersonServiceServer::with_interceptor(mock.clone(), check))
+            .add_service(ReadingServiceServer::with_interceptor(mock.clone(), check))
             .serve_with_incoming(TcpListenerStream::new(listener));
         tokio::spawn(server);
         (mock, address)
@@ -167,8 +166,9 @@ impl Mock {
         let mut waiting = std::collections::VecDeque::new();
         let (mut received, mut acknowledged) = (0, 0);
         loop {
-            let fills = self.plan.stream_lags && received < 20_000 && received - acknowledged < LAG_LEAST;
-            let next = if self.plan.stream_lags && !fills && !waiting.is_empty() {
+            let fills = received < 20_000
+                && self.plan.stream_lags.is_some_and(|least| received - acknowledged < least);
+            let next = if self.plan.stream_lags.is_some() && !fills && !waiting.is_empty() {
                 // While a report is there it is taken; an acknowledgement goes out for every second one, and
                 // whenever the client has nothing more on its way.
                 incoming.message().now_or_never()
@@ -189,7 +189,7 @@ impl Mock {
                 Some(Ok(None)) | None => {}
                 Some(Err(_)) => return,
             }
-            if fills || self.plan.stream_lags && !idle && received % 2 == 0 && received < 20_000 {
+            if fills || self.plan.stream_lags.is_some() && !idle && received % 2 == 0 && received < 20_000 {
                 continue;
             }
             let Some(report) = waiting.pop_front() else { continue };

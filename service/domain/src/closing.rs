@@ -6,7 +6,8 @@
 use crate::error::Violation;
 use crate::ids::OrderNumber;
 use crate::order::{AsFound, ClosingSaid};
-use crate::plan::{Base, DueKind, PlanRow};
+use crate::plan::{Base, ClauseState, DueKind, PlanRow};
+use crate::reading::PointUnit;
 use crate::text::Key;
 use crate::time::{MICROS_PER_DAY, MICROS_PER_MINUTE, Ts};
 use std::collections::BTreeMap;
@@ -51,6 +52,8 @@ impl Stood {
     pub fn by(plan: &PlanRow, last_closing: Option<Ts>) -> Stood {
         let opens = match plan.kind {
             DueKind::Unknown | DueKind::Raised | DueKind::Ended => None,
+            // Nothing has to be out of limits for somebody to look.
+            DueKind::Expected if waits_for_reading(plan) => None,
             // One that waits for a meter that does not run opens never.
             DueKind::Expected => Some(plan.opens.or(plan.opens_expected).unwrap_or(Ts::MAX)),
             DueKind::Exact | DueKind::CalendarDay => plan.opens,
@@ -58,6 +61,13 @@ impl Stood {
         let on_grid = !plan.clauses.is_empty() && plan.clauses.iter().all(|clause| clause.base == Base::Grid);
         Stood { last_closing, opens, on_grid }
     }
+}
+
+/// Whether a reading that is to come makes the order due, and nothing else before it.
+fn waits_for_reading(plan: &PlanRow) -> bool {
+    let governing = plan.governing.and_then(|clause| plan.clauses.get(clause));
+    let waits = plan.due.is_none() && plan.clauses.iter().any(ClauseState::waits_for_reading);
+    waits || governing.is_some_and(ClauseState::waits_for_reading)
 }
 
 /// What comes of a closing.
@@ -159,12 +169,17 @@ fn lacking(said: &ClosingSaid, asked: &Asked) -> Vec<String> {
 fn readings_at_odds(said: &ClosingSaid, points: &BTreeMap<Key, String>) -> Vec<String> {
     let odd = |reading: &crate::order::ReadingSaid| match (points.get(&reading.point), &reading.unit) {
         (None, _) => Some(format!("{} is no test point of this machine", reading.point)),
-        (Some(unit), Some(read)) if read != unit => {
+        (Some(unit), Some(read)) if !is_same_unit(read, unit) => {
             Some(format!("{} was read in {read}, its unit is {unit}", reading.point))
         }
         (Some(_), _) => None,
     };
     said.readings.iter().filter_map(odd).collect()
+}
+
+/// Whether two texts are one unit: its code, or a spelling of it.
+fn is_same_unit(read: &str, unit: &str) -> bool {
+    read == unit || (PointUnit::parse(read).is_some() && PointUnit::parse(read) == PointUnit::parse(unit))
 }
 
 #[cfg(test)]
@@ -221,7 +236,8 @@ mod tests {
         full.cautions_confirmed = true;
         full.certificate = Some("PV-12".into());
         full.second_person = Some(Name::new("Ben").expect("a name"));
-        full.readings = vec![ReadingSaid { point: key("line"), value: "6.1".into(), unit: None }];
+        full.readings =
+            vec![ReadingSaid { point: key("line"), value: "6.1".into(), unit: None, confirmed: false }];
         check(&full, &own, Stood::default(), &[]);
         full.readings[0].unit = Some("psi".into());
         check(&full, &own, Stood::default(), &["line was read in psi, its unit is bar"]);
@@ -274,6 +290,7 @@ mod tests {
             point: key("line"),
             value: value.into(),
             unit: Some(unit.into()),
+            confirmed: false,
         };
         wrong.readings = vec![reading("6.1", "bar"), reading("high", &"b".repeat(UNIT_MAX + 1))];
         let item = Name::new("Oil").expect("a name");

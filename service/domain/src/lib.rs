@@ -17,6 +17,7 @@ pub mod physics;
 pub mod plan;
 pub mod planned;
 pub mod quantity;
+pub mod reading;
 pub mod rule;
 pub mod shop;
 pub mod statistics;

@@ -47,6 +47,9 @@ pub struct ReadingSaid {
     pub value: String,
     /// The unit; none means the test point's own.
     pub unit: Option<String>,
+    /// That it is so, however odd it looks.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub confirmed: bool,
 }
 
 /// What a technician says when closing an order.

@@ -74,6 +74,8 @@ fn task(number: i64, rule: IntervalRule) -> TaskInput {
         skips: Vec::new(),
         last_done: None,
         replaced: BTreeMap::new(),
+        readings: Vec::new(),
+        points: BTreeMap::new(),
         rests: Vec::new(),
         meters: BTreeMap::new(),
         fleet_epoch: 0,

@@ -10,7 +10,8 @@ use fettler_proto::v1::{
     due_service_server::DueServiceServer, journal_service_server::JournalServiceServer,
     machine_service_server::MachineServiceServer, order_service_server::OrderServiceServer,
     person_service_server::PersonServiceServer, planned_use_service_server::PlannedUseServiceServer,
-    run_hours_service_server::RunHoursServiceServer, shop_service_server::ShopServiceServer,
+    reading_service_server::ReadingServiceServer, run_hours_service_server::RunHoursServiceServer,
+    shop_service_server::ShopServiceServer,
 };
 use fettler_store::contract::Store;
 use std::sync::Arc;
@@ -50,7 +51,7 @@ const STREAM_WINDOW: u32 = 512 << 10;
 const CONNECTION_WINDOW: u32 = 2 << 20;
 
 /// The names of all services, as health tells of them.
-pub const SERVICES: [&str; 8] = [
+pub const SERVICES: [&str; 9] = [
     "fettler.v1.ShopService",
     "fettler.v1.MachineService",
     "fettler.v1.PersonService",
@@ -58,6 +59,7 @@ pub const SERVICES: [&str; 8] = [
     "fettler.v1.PlannedUseService",
     "fettler.v1.DueService",
     "fettler.v1.OrderService",
+    "fettler.v1.ReadingService",
     "fettler.v1.JournalService",
 ];
 
@@ -176,6 +178,7 @@ fn routes(desk: &Desk) -> Result<Routes, tonic_reflection::server::Error> {
         .add_service(limited!(PlannedUseServiceServer, desk))
         .add_service(limited!(DueServiceServer, desk))
         .add_service(limited!(OrderServiceServer, desk))
+        .add_service(limited!(ReadingServiceServer, desk))
         .add_service(limited!(JournalServiceServer, desk))
         .add_service(reflection().build_v1()?)
         .add_service(reflection().build_v1alpha()?))

@@ -3,6 +3,7 @@
 //! Every writing call is one transaction that holds the change, its journal leaves, the refreshed plan rows and the
 //! idempotency record; it answers after the commit. Every call that writes takes `now` from the caller.
 
+use crate::readings::{KeptReading, PointHistory, ReadingFilter, TakenReading, Telling};
 use async_trait::async_trait;
 use fettler_domain::calendar::Calendar;
 use fettler_domain::ids::{MachineId, MeterId, OrderNumber, PersonId, SiteId, TaskId, TokenId};
@@ -825,6 +826,32 @@ pub trait Store: Send + Sync {
     async fn order(&self, site: SiteId, order: OrderNumber) -> Result<OrderRecord>;
     /// Closes an order.
     async fn close(&self, caller: &Caller, site: SiteId, said: &ClosingSaid) -> Result<Ended>;
+    /// Takes readings, or (`validate_only`) says what would come of them; each has its own outcome, in the order given.
+    async fn take_readings(
+        &self,
+        caller: &Caller,
+        site: SiteId,
+        told: &[Telling],
+        validate_only: bool,
+    ) -> Result<Vec<TakenReading>>;
+    /// Withdraws a reading.
+    async fn withdraw_reading(
+        &self,
+        caller: &Caller,
+        site: SiteId,
+        entry: i64,
+        by: &Name,
+        reason: &str,
+    ) -> Result<KeptReading>;
+    /// Readings, the newest entry first.
+    async fn readings(
+        &self,
+        site: SiteId,
+        filter: &ReadingFilter,
+        page: PageAsk<i64>,
+    ) -> Result<Page<KeptReading, i64>>;
+    /// A test point with its past.
+    async fn point(&self, site: SiteId, machine: &str, point: &Key) -> Result<PointHistory>;
     /// Skips an order.
     async fn skip(
         &self,

@@ -179,6 +179,22 @@ pub(crate) const TABLES: &[Table] = &[
         key: 2,
         columns: &[("site", N), ("number", N), ("machine", N), ("key", T), ("card", T), ("leaf", N)],
     },
+    Table {
+        name: "reading",
+        key: 2,
+        columns: &[
+            ("site", N),
+            ("leaf", N),
+            ("machine", N),
+            ("point", N),
+            ("at", N),
+            ("value", N),
+            ("verdict", T),
+            ("closing", N),
+            ("withdrawn", N),
+            ("record", T),
+        ],
+    },
     Table { name: "sheet", key: 2, columns: &[("site", N), ("key", T), ("card", T), ("leaf", N)] },
     Table {
         name: "task",

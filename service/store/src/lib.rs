@@ -7,6 +7,7 @@
 pub mod contract;
 mod copy;
 mod postgres;
+pub mod readings;
 mod sqlite;
 
 pub use copy::Copied;

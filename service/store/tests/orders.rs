@@ -7,6 +7,7 @@ use fettler_domain::error::Error;
 use fettler_domain::ids::OrderNumber;
 use fettler_domain::order::{AsFound, ClosingRecord, ClosingSaid, OrderState, RaiseSaid, ReadingSaid};
 use fettler_domain::plan::DueKind;
+use fettler_domain::reading::{Limits, Taker};
 use fettler_domain::shop::PointCard;
 use fettler_store::contract::{Ended, EntryFilter, OrderFilter, PageAsk, RequestKey, StoreError};
 use kit::{Engine, Shop, at, caller, declaration, every_days, hours, key, name, task};
@@ -58,6 +59,10 @@ async fn covering(engine: Engine) -> Shop {
         good: "6 bar".into(),
         fluid: "air".into(),
         unit: "bar".into(),
+        limits: Limits::default(),
+        possible: None,
+        taker: Taker::Anyone,
+        cautions: Vec::new(),
     });
     let mut small = task("small", "Small service", vec![every_days(30)]);
     small.readings = vec![key("line")];
@@ -169,7 +174,8 @@ async fn a_larger_order_closes_the_smaller_where_all_it_asks_for_was_given(engin
     assert_eq!((ended.covered.len(), ended.left_open.as_slice()), (0, [small].as_slice()));
     assert_eq!(open(&shop, "small").await, small);
     without.order = open(&shop, "big").await;
-    without.readings = vec![ReadingSaid { point: key("line"), value: "6.1".into(), unit: None }];
+    without.readings =
+        vec![ReadingSaid { point: key("line"), value: "6.1".into(), unit: None, confirmed: false }];
     let ended = close(&shop, &without, "2026-03-03T10:00:00Z").await.expect("closed");
     assert_eq!(ended.covered.iter().map(|order| order.number).collect::<Vec<_>>(), [small]);
     assert_ne!(open(&shop, "small").await, small);

@@ -55,6 +55,10 @@ kinds! {
     AdjustmentBooked = "adjustment.booked",
     /// A test point was declared or changed.
     PointDeclared = "point.declared",
+    /// A reading was taken at a test point.
+    ReadingTaken = "reading.taken",
+    /// A reading was withdrawn.
+    ReadingWithdrawn = "reading.withdrawn",
     /// A task sheet was declared or changed.
     SheetDeclared = "sheet.declared",
     /// A task was declared or changed (its rule included).

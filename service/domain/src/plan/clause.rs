@@ -1,9 +1,9 @@
 //! The due point of one clause, given what it counts from.
 
 use super::reader::Reader;
-use super::recurrence;
 use super::row::{Base, ClauseState, Counted, DueKind};
 use super::state::State;
+use super::{reading, recurrence};
 use crate::ids::MeterId;
 use crate::quantity::Amount;
 use crate::rule::occurrence::{
@@ -66,6 +66,7 @@ pub(super) fn point_at(
 ) -> ClauseState {
     let window = rule.window();
     match *clause {
+        Clause::Reading { ref point, expects } => reading::point(reader, point, expects, state),
         Clause::Recurrence(ref recurrence) => {
             let day = if let Behind::Through(day) = behind { day } else { None };
             recurrence::point_after(reader, rule, recurrence, state, day)
@@ -122,7 +123,8 @@ pub(super) fn behind(reader: &mut Reader<'_>, rule: &IntervalRule, clause: &Clau
             done.max(skipped)
         }
         Clause::Calendar { counts_from: CountsFrom::LastClosing, .. }
-        | Clause::Meter { counts_from: CountsFrom::LastClosing, .. } => 0,
+        | Clause::Meter { counts_from: CountsFrom::LastClosing, .. }
+        | Clause::Reading { .. } => 0,
     })
 }
 

@@ -95,7 +95,7 @@ pub(super) fn decide_row(reader: &mut Reader<'_>) -> PlanRow {
         rule_effective: decision.version.map(|version| version.effective),
         held_until: decision.held_until,
         covered_by: None,
-        hazard: input.hazard,
+        hazard: input.hazard || decision.clauses.iter().any(ClauseState::is_beyond_stop),
         stamp: stamp(as_of, input.fleet_epoch, calendar),
         clauses: decision.clauses,
     }
@@ -283,15 +283,18 @@ fn all_reached(instants: impl Iterator<Item = Option<Ts>>) -> Option<Ts> {
 }
 
 /// The clause due first; at a tie a calendar one, then the one stated first. With none due or expected, one that
-/// waits for its meter to run; a clause without data drops out, and one that has ended before it.
+/// waits for its meter to run; a clause without data drops out, before it one that waits for a reading, and before that one
+/// that has ended.
 fn earliest(clauses: &[ClauseState]) -> Option<usize> {
+    let find = |wanted: &dyn Fn(&ClauseState) -> bool| clauses.iter().position(wanted);
     let dated =
         clauses.iter().enumerate().filter_map(|(i, clause)| clause.due.map(|due| (due, tie(clause), i)));
     dated
         .min()
         .map(|(_, _, i)| i)
-        .or_else(|| clauses.iter().position(|clause| clause.kind == DueKind::Expected))
-        .or_else(|| clauses.iter().position(|clause| clause.kind != DueKind::Ended))
+        .or_else(|| find(&|clause| clause.kind == DueKind::Expected && !clause.waits_for_reading()))
+        .or_else(|| find(&|clause| clause.kind != DueKind::Ended && !clause.waits_for_reading()))
+        .or_else(|| find(&|clause| clause.kind != DueKind::Ended))
         .or(if clauses.is_empty() { None } else { Some(0) })
 }
 
@@ -310,7 +313,8 @@ fn latest(clauses: &[ClauseState]) -> Option<usize> {
 
 fn tie(clause: &ClauseState) -> u8 {
     match clause.counted {
-        Counted::Calendar { .. } | Counted::Recurrence { .. } => 0,
+        // Bad news says more than a count that is reached with it.
+        Counted::Calendar { .. } | Counted::Recurrence { .. } | Counted::Reading { .. } => 0,
         Counted::Meter { .. } => 1,
     }
 }
@@ -323,7 +327,10 @@ fn late_after(clause: &ClauseState, late: Ts, floor: Option<ShopDay>, calendar: 
     let width = match clause.counted {
         Counted::Calendar { by_rule: Some(day), shuts: Some(shuts), .. }
         | Counted::Recurrence { by_rule: Some(day), shuts: Some(shuts), .. } => shuts.days_since(day).max(0),
-        Counted::Calendar { .. } | Counted::Recurrence { .. } | Counted::Meter { .. } => 0,
+        Counted::Calendar { .. }
+        | Counted::Recurrence { .. }
+        | Counted::Meter { .. }
+        | Counted::Reading { .. } => 0,
     };
     late.max(calendar.end_of(floor.plus_days(width)))
 }

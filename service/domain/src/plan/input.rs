@@ -8,7 +8,10 @@ use crate::ledger::declare::Replacement;
 use crate::ledger::history::History;
 use crate::planned::{Planned, PlannedStretch};
 use crate::quantity::{Amount, MaxPerHour, Unit};
+use crate::reading::course::Placed;
+use crate::reading::{Limits, OutOfLimits};
 use crate::rule::IntervalRule;
+use crate::text::Key;
 use crate::time::{MICROS_PER_DAY, ShopDay, Ts};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -149,6 +152,17 @@ fn planned_use(planned: &Planned, most: MaxPerHour, now: Ts) -> Vec<PlannedUse> 
     stretches.map(of).collect()
 }
 
+/// A test point of the machine, where its readings say when a limit is expected.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct PointInput {
+    /// The sign of its unit.
+    pub sign: String,
+    /// Its limits.
+    pub limits: Limits,
+    /// Its newest readings that stand and tell something, in its present unit, in whatever order.
+    pub readings: Vec<Placed>,
+}
+
 /// One open order with all that its plan depends on. The order of the lists does not matter.
 #[derive(Clone, Debug, PartialEq)]
 pub struct TaskInput {
@@ -173,6 +187,10 @@ pub struct TaskInput {
     pub last_done: Option<LastDone>,
     /// Where counters of the machine's meters were replaced: a count stated for a later day is the new counter's.
     pub replaced: BTreeMap<MeterId, Vec<Replacement>>,
+    /// Readings out of limits that stand, at the test points that its rules wait for.
+    pub readings: Vec<OutOfLimits>,
+    /// The test points of which its rules expect when a limit is reached.
+    pub points: BTreeMap<Key, PointInput>,
     /// When the machine was laid up.
     pub rests: Vec<Rest>,
     /// The machine's meters: those that clauses count, and those by which a closed day is known to be opened.

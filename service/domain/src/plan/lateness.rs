@@ -1,6 +1,6 @@
 //! How an order stands at an instant, and lateness in words.
 
-use super::row::{DueKind, PlanRow, Section};
+use super::row::{ClauseState, DueKind, PlanRow, Section};
 use crate::calendar::Calendar;
 use crate::time::{ShopDay, Ts};
 use serde::{Deserialize, Serialize};
@@ -39,6 +39,12 @@ pub fn standing(row: &PlanRow, now: Ts) -> Standing {
     }
 }
 
+/// Whether only a reading out of limits makes it due.
+fn waits_for_reading(row: &PlanRow) -> bool {
+    let governing = row.governing.and_then(|clause| row.clauses.get(clause));
+    governing.is_some_and(ClauseState::waits_for_reading)
+}
+
 fn is_known(row: &PlanRow) -> bool {
     row.kind != DueKind::Expected
 }
@@ -57,6 +63,7 @@ pub fn lateness_in_words(row: &PlanRow, now: Ts, calendar: &Calendar) -> String 
         }
         (Standing::MayBeDone, _) => "may be done now".to_owned(),
         (Standing::NotYet | Standing::Due, Some(due)) => dated(row, due, today, calendar),
+        (Standing::NotYet, None) if waits_for_reading(row) => "waits for a reading out of limits".to_owned(),
         (Standing::NotYet | Standing::Due | Standing::Late, None) => {
             "not expected within ten years".to_owned()
         }

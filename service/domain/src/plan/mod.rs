@@ -10,6 +10,7 @@ mod decide;
 mod input;
 mod lateness;
 mod reader;
+mod reading;
 mod reason;
 mod recurrence;
 mod row;
@@ -21,11 +22,14 @@ mod weeks;
 
 pub use cover::{COVER_DEPTH_MAX, CoverError, Covers};
 pub use decide::{Whole, whole as combine_clauses};
-pub use input::{Closing, Ground, LastDone, MeterForecast, MeterInput, Rest, RuleVersion, Skip, TaskInput};
+pub use input::{
+    Closing, Ground, LastDone, MeterForecast, MeterInput, PointInput, Rest, RuleVersion, Skip, TaskInput,
+};
 pub use lateness::{Standing, lateness_in_words, standing};
 pub use reason::{Reason, Since, reason_in_words, reasons};
 pub use row::{
-    Ahead, Base, BearingDays, ClauseState, Counted, DueKind, Expectation, HeldUntil, PlanRow, Section, Stamp,
+    Ahead, Base, BearingDays, ClauseState, Counted, DueKind, Expectation, HeldUntil, PlanRow, Reaching,
+    Section, Stamp,
 };
 pub use satisfied::{By, Satisfied, Timing, satisfied};
 pub use share::{Share, share_of_clause, share_used};

@@ -85,12 +85,14 @@ pub(super) struct Reader<'a> {
     pub(super) input: &'a TaskInput,
     pub(super) calendar: &'a Calendar,
     pub(super) as_of: ShopDay,
+    /// Readings from this instant on do not count.
+    pub(super) until: Option<Ts>,
     missing: Missing,
 }
 
 impl<'a> Reader<'a> {
     pub(super) fn new(input: &'a TaskInput, calendar: &'a Calendar, as_of: ShopDay) -> Reader<'a> {
-        Reader { input, calendar, as_of, missing: Vec::new() }
+        Reader { input, calendar, as_of, until: None, missing: Vec::new() }
     }
 
     /// The answer, unless months were missing on the way to it.

@@ -1,10 +1,12 @@
 //! Why an order is due: first as data, then as a sentence.
 
-use super::row::{Base, ClauseState, Counted, DueKind, HeldUntil, PlanRow};
+use super::row::{Base, ClauseState, Counted, DueKind, HeldUntil, PlanRow, Reaching};
 use crate::calendar::Calendar;
 use crate::forecast::Basis;
 use crate::quantity::{Amount, Unit};
+use crate::reading::{OutOfLimits, with_sign};
 use crate::rule::{Every, RecurrenceSpec};
+use crate::text::Key;
 use crate::time::{ShopDay, Ts};
 use serde::{Deserialize, Serialize};
 
@@ -87,6 +89,29 @@ pub enum Reason {
         /// The last of its days.
         last: Option<ShopDay>,
     },
+    /// A reading is out of limits.
+    OutOfLimits {
+        /// The first.
+        first: OutOfLimits,
+        /// The newest, where there are several.
+        newest: Option<OutOfLimits>,
+    },
+    /// Readings drift towards a limit.
+    Reaching {
+        /// The test point's key.
+        point: Key,
+        /// The last reading, and the limit.
+        reaching: Reaching,
+        /// When the limit is expected to be reached.
+        at: Ts,
+        /// Between which instants that falls with eight chances in ten; the later one absent where it is far.
+        between: Option<(Ts, Option<Ts>)>,
+    },
+    /// No reading at the test point is out of limits.
+    WithinLimits {
+        /// The point's key.
+        point: Key,
+    },
     /// The clause has no beginning to count from.
     NeverRecorded,
     /// The meter has counted nothing yet, or its count at the stated work is not known.
@@ -123,7 +148,7 @@ pub fn reasons(row: &PlanRow, calendar: &Calendar) -> Vec<Reason> {
     reasons.extend(row.held_until.map(Reason::Held));
     let known_to = row.clauses.iter().filter_map(|clause| match clause.counted {
         Counted::Meter { known_to, .. } => known_to,
-        Counted::Calendar { .. } | Counted::Recurrence { .. } => None,
+        Counted::Calendar { .. } | Counted::Recurrence { .. } | Counted::Reading { .. } => None,
     });
     let start = calendar.start_of(row.stamp.as_of);
     reasons.extend(known_to.min().filter(|at| *at < start).map(|at| Reason::KnownTo { at }));
@@ -147,6 +172,15 @@ fn reason_of(clause: &ClauseState, calendar: &Calendar) -> Reason {
             Reason::Recurrence { rule: rule.clone(), by_rule, day }
         }
         Counted::Recurrence { ref rule, before, .. } => Reason::Ended { rule: rule.clone(), last: before },
+        Counted::Reading { first: Some(ref first), ref newest, .. } => {
+            Reason::OutOfLimits { first: first.clone(), newest: newest.clone() }
+        }
+        Counted::Reading { ref point, reaching: Some(ref reaching), .. } => {
+            let between = clause.ahead.and_then(|ahead| Some((ahead.p10?, ahead.p90)));
+            let at = clause.due.unwrap_or(Ts::MAX);
+            Reason::Reaching { point: point.clone(), reaching: reaching.clone(), at, between }
+        }
+        Counted::Reading { ref point, .. } => Reason::WithinLimits { point: point.clone() },
         Counted::Meter { every, unit, from: Some(from), h: Some(h), expectation, .. } => {
             let ran = h - from;
             match (clause.kind, clause.due) {
@@ -191,6 +225,24 @@ pub fn reason_in_words(reason: &Reason, calendar: &Calendar, today: ShopDay) -> 
             Some(last) => format!("{rule}: ended with {}", calendar.weekday_in_words(last, today)),
             None => format!("{rule}: ended"),
         },
+        Reason::OutOfLimits { ref first, ref newest } => {
+            let read = |out: &OutOfLimits| calendar.instant_in_words(out.at, today);
+            let newest = newest.as_ref().map(|newest| {
+                let (value, sign) = (with_sign(newest.value, &newest.sign), &newest.sign);
+                format!("; last {value}, {}, read {}", newest.beyond.in_words(sign), read(newest))
+            });
+            format!("{first}, read {}{}", read(first), newest.unwrap_or_default())
+        }
+        Reason::Reaching { ref point, ref reaching, at, between } => {
+            let Reaching { value, sign, limit, readings } = reaching;
+            format!(
+                "{point} {}, by the drift of {readings} readings {} {}",
+                with_sign(*value, sign),
+                limit.in_words(sign),
+                expected_in_words(Some(at), between, calendar, today)
+            )
+        }
+        Reason::WithinLimits { ref point } => format!("no reading of {point} out of limits"),
         Reason::NeverRecorded => "never recorded".to_owned(),
         Reason::HoursNotKnown { every, unit } => format!("every {}, hours not known", every.display(unit)),
         Reason::KnownTo { at } => format!("hours known to {}", calendar.instant_in_words(at, today)),

@@ -3,7 +3,9 @@
 use crate::forecast::{Basis, Likeness};
 use crate::ids::{MachineId, MeterId, OrderNumber, TaskId};
 use crate::quantity::{Amount, Unit};
+use crate::reading::{Beyond, OutOfLimits, Value};
 use crate::rule::{Combine, Every, RecurrenceSpec};
+use crate::text::Key;
 use crate::time::{ShopDay, Ts};
 use serde::{Deserialize, Serialize};
 use serde_with::skip_serializing_none;
@@ -89,6 +91,18 @@ pub struct Ahead {
     pub today: u16,
 }
 
+impl ClauseState {
+    /// Whether it waits for a reading out of limits, and none is.
+    pub fn waits_for_reading(&self) -> bool {
+        matches!(self.counted, Counted::Reading { first: None, .. })
+    }
+
+    /// Whether a reading beyond a stop limit makes it due.
+    pub fn is_beyond_stop(&self) -> bool {
+        matches!(self.counted, Counted::Reading { stop: true, .. })
+    }
+}
+
 impl Ahead {
     /// The same where nothing is due before an instant, for a shop day that ends at `day_ends`.
     pub(super) fn not_before(self, floor: Ts, day_ends: Ts) -> Ahead {
@@ -135,6 +149,19 @@ pub enum BearingDays {
     Calendar,
 }
 
+/// A limit towards which readings drift.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Reaching {
+    /// The last reading.
+    pub value: Value,
+    /// The sign of its unit.
+    pub sign: String,
+    /// The limit.
+    pub limit: Beyond,
+    /// How many readings tell it.
+    pub readings: u32,
+}
+
 /// What a clause counts, and how far it has come.
 #[skip_serializing_none]
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -165,6 +192,22 @@ pub enum Counted {
         day: Option<ShopDay>,
         /// The last day on which it is not late.
         shuts: Option<ShopDay>,
+    },
+    /// A reading out of limits.
+    Reading {
+        /// The test point's key.
+        point: Key,
+        /// The first out of limits since what the clause counts from; absent while none is.
+        first: Option<OutOfLimits>,
+        /// The newest of them, where there are several.
+        newest: Option<OutOfLimits>,
+        /// Whether any of them is beyond a stop limit.
+        stop: bool,
+        /// Whether a drift towards a limit says when it is expected.
+        #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+        expects: bool,
+        /// The limit towards which the readings drift, while none is out.
+        reaching: Option<Reaching>,
     },
     /// A meter.
     Meter {

@@ -71,6 +71,7 @@ pub fn satisfied(input: &TaskInput, calendar: &Calendar, done_at: Ts) -> Result<
 }
 
 fn judge(reader: &mut Reader<'_>, done_at: Ts) -> Satisfied {
+    reader.until = Some(done_at);
     let before = state_before(reader, Some(done_at));
     let mut decision = decide(reader, &before);
     let missed = move_to_newest(reader, &mut decision, &before, done_at);
@@ -79,6 +80,7 @@ fn judge(reader: &mut Reader<'_>, done_at: Ts) -> Satisfied {
         Some(opens) => opens > done_at,
         // A meter that has not come near its window, with nothing running, or a rule without a further day: before any
         // window.
+        None if decision.governing().is_some_and(ClauseState::waits_for_reading) => false,
         None => matches!(whole.kind, DueKind::Expected | DueKind::Ended),
     };
     let on_grids = !decision.clauses.is_empty() && decision.clauses.iter().all(|c| c.base == Base::Grid);

@@ -52,7 +52,10 @@ pub fn share_of_clause(clause: &ClauseState, today: ShopDay) -> Option<Share> {
             (today.days_since(from), due.days_since(from))
         }
         Counted::Meter { from: Some(from), every, h: Some(h), .. } => (h.0 - from.0, every.0),
-        Counted::Calendar { .. } | Counted::Recurrence { .. } | Counted::Meter { .. } => return None,
+        Counted::Calendar { .. }
+        | Counted::Recurrence { .. }
+        | Counted::Meter { .. }
+        | Counted::Reading { .. } => return None,
     };
     (whole > 0).then_some(Share { used, whole })
 }

@@ -112,8 +112,9 @@ fn with_later(state: State, done: Option<Anchor>) -> State {
 fn skipped_point(reader: &mut Reader<'_>, state: &State, at: Ts) -> Anchor {
     let day = reader.calendar.shop_day_of(at);
     let as_of = std::mem::replace(&mut reader.as_of, day);
+    let until = reader.until.replace(at);
     let decision = decide(reader, state);
-    reader.as_of = as_of;
+    (reader.as_of, reader.until) = (as_of, until);
     let governing = decision.governing();
     let crossed = governing.filter(|clause| clause.kind == DueKind::Exact).and_then(|clause| clause.due);
     match governing.map(|clause: &ClauseState| &clause.counted) {
@@ -130,8 +131,13 @@ fn skipped_point(reader: &mut Reader<'_>, state: &State, at: Ts) -> Anchor {
                 origin: Origin::Skip(Some((*meter, *threshold))),
             }
         }
-        Some(Counted::Calendar { .. } | Counted::Recurrence { .. } | Counted::Meter { .. }) | None => {
-            Anchor { at, day, origin: Origin::Skip(None) }
-        }
+        // What was read until then was passed over with it.
+        Some(
+            Counted::Calendar { .. }
+            | Counted::Recurrence { .. }
+            | Counted::Meter { .. }
+            | Counted::Reading { .. },
+        )
+        | None => Anchor { at, day, origin: Origin::Skip(None) },
     }
 }

@@ -15,6 +15,7 @@ pub use recurrence_parts::RecurrenceError;
 
 use crate::ids::MeterId;
 use crate::quantity::{AMOUNT_MAX, Amount};
+use crate::text::Key;
 use crate::time::ShopDay;
 use serde::{Deserialize, Serialize};
 use std::fmt;
@@ -116,6 +117,14 @@ pub enum Clause {
     },
     /// The days of a recurrence rule: a grid that no closing moves. Once it has no further day, it has ended.
     Recurrence(Recurrence),
+    /// A reading out of limits at a test point: due at once, until a later closing.
+    Reading {
+        /// The point's key on the machine.
+        point: Key,
+        /// Whether readings that drift towards a limit say when it is expected.
+        #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+        expects: bool,
+    },
 }
 
 /// How the clauses of a rule combine.
@@ -335,7 +344,7 @@ impl IntervalRule {
 fn check_clause(number: usize, clause: &Clause, window: Window) -> Result<(), RuleError> {
     match *clause {
         // A rule's own days may lie close together: its windows then end half way to the neighbour.
-        Clause::Recurrence(_) => {}
+        Clause::Recurrence(_) | Clause::Reading { .. } => {}
         Clause::Calendar { every, counts_from } => {
             let most = every.unit.most();
             if every.n < 1 || every.n > most {

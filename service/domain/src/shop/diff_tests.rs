@@ -64,7 +64,18 @@ pub(super) fn meter(key_text: &str, kind: Option<MeterKind>) -> MeterCard {
 fn point(key_text: &str) -> PointCard {
     let empty = String::new;
     let (title, unit) = ("line pressure".into(), "bar".into());
-    PointCard { key: key(key_text), title, place: empty(), good: empty(), fluid: empty(), unit }
+    PointCard {
+        key: key(key_text),
+        title,
+        place: empty(),
+        good: empty(),
+        fluid: empty(),
+        unit,
+        limits: Limits::default(),
+        possible: None,
+        taker: Taker::Anyone,
+        cautions: Vec::new(),
+    }
 }
 
 fn machine(tag: &str) -> MachineCard {

@@ -3,9 +3,9 @@
 use super::diff::{Differ, Sheet, Words, twice};
 use super::last_done_diff;
 use super::limits::{
-    ALIASES_MAX, FAMILY_MAX, MACHINES_MAX, METERS_MAX, POINTS_MAX, SHEETS_OF_MACHINE_MAX, SHORT_TEXT_MAX,
-    TASKS_MAX, TEXT_MAX, UNIT_MAX,
+    ALIASES_MAX, FAMILY_MAX, MACHINES_MAX, METERS_MAX, SHEETS_OF_MACHINE_MAX, SHORT_TEXT_MAX, TASKS_MAX,
 };
+use super::point_diff::points;
 use super::state::{MachineShape, MachineWrite, MeterShape, Write};
 use super::suggest::remedy;
 use super::task_diff;
@@ -287,44 +287,4 @@ fn feed_word(feed: Feed) -> &'static str {
         Feed::Interval => "intervals",
         Feed::Absolute => "readings",
     }
-}
-
-fn points(
-    differ: &mut Differ<'_>,
-    card: &MachineCard,
-    old: Option<&MachineShape>,
-    field: &str,
-) -> BTreeSet<Key> {
-    let mut keys: BTreeSet<Key> = old.into_iter().flat_map(|old| old.points.keys().cloned()).collect();
-    for (i, point) in card.points.iter().enumerate() {
-        let field = format!("{field}.points[{i}]");
-        if card.points[..i].iter().any(|other| other.key == point.key) {
-            differ.wrong(format!("{field}.key"), twice("test point", &point.key));
-            continue;
-        }
-        differ.text(format!("{field}.title"), &point.title, SHORT_TEXT_MAX);
-        differ.text(format!("{field}.place"), &point.place, TEXT_MAX);
-        differ.text(format!("{field}.good"), &point.good, TEXT_MAX);
-        differ.text(format!("{field}.fluid"), &point.fluid, SHORT_TEXT_MAX);
-        differ.text(format!("{field}.unit"), &point.unit, UNIT_MAX);
-        keys.insert(point.key.clone());
-        let change = match old.and_then(|old| old.points.get(&point.key)) {
-            None => "added".to_owned(),
-            Some(stood) => {
-                let mut words = Words::default();
-                words.changed("title", &stood.title, &point.title);
-                words.changed("place", &stood.place, &point.place);
-                words.changed("good", &stood.good, &point.good);
-                words.changed("fluid", &stood.fluid, &point.fluid);
-                words.changed("unit", &stood.unit, &point.unit);
-                words.text()
-            }
-        };
-        if !change.is_empty() {
-            let write = Write::Point { machine: card.tag.clone(), point: point.clone() };
-            differ.step(format!("test point {} {}", card.tag, point.key), change, write);
-        }
-    }
-    differ.at_most(&format!("{field}.points"), keys.len(), POINTS_MAX);
-    keys
 }

@@ -9,6 +9,7 @@ mod diff_tests;
 mod last_done_diff;
 pub mod limits;
 mod machine_diff;
+mod point_diff;
 pub mod rule_card;
 #[cfg(test)]
 mod rule_from_tests;
@@ -22,6 +23,7 @@ use crate::calendar::{Closure, ExtraShift, Shift, WallTime, Zone};
 use crate::ids::{MachineId, MeterId};
 use crate::ledger::row::Feed;
 use crate::quantity::{Amount, MaxPerHour, MeterKind, Unit};
+use crate::reading::{Limits, Possible, Taker};
 use crate::rule::{Combine, Every, Recurrence};
 use crate::text::{ForeignName, Key, Name};
 use crate::time::ShopDay;
@@ -141,6 +143,18 @@ pub struct PointCard {
     pub fluid: String,
     /// Its unit, a UCUM code.
     pub unit: String,
+    /// Its limits.
+    #[serde(default, skip_serializing_if = "Limits::is_none")]
+    pub limits: Limits,
+    /// What it can show at all.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub possible: Option<Possible>,
+    /// Who may take it.
+    #[serde(default, skip_serializing_if = "Taker::is_anyone")]
+    pub taker: Taker,
+    /// What to heed before reading it.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub cautions: Vec<String>,
 }
 
 /// An item and how much of it.
@@ -253,6 +267,14 @@ pub enum ClauseCard {
     },
     /// The days of a recurrence rule; they stand on a grid.
     Recurrence(Recurrence),
+    /// A reading out of limits at a test point.
+    Reading {
+        /// The point's key on the machine.
+        point: Key,
+        /// Whether readings that drift towards a limit say when it is expected.
+        #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+        expects: bool,
+    },
 }
 
 /// When a task was last done before its record began.

@@ -76,6 +76,9 @@ fn only_key(meters: &Meters) -> Option<&Key> {
 fn checked_clause(card: &ClauseCard, field: &str, meters: &Meters) -> Result<Clause, Violation> {
     match card {
         ClauseCard::Recurrence(recurrence) => Ok(Clause::Recurrence(recurrence.clone())),
+        ClauseCard::Reading { point, expects } => {
+            Ok(Clause::Reading { point: point.clone(), expects: *expects })
+        }
         ClauseCard::Calendar { every, grid_base } => {
             let counts_from = grid_base.map_or(CountsFrom::LastClosing, CountsFrom::Grid);
             Ok(Clause::Calendar { every: *every, counts_from })
@@ -119,7 +122,8 @@ fn window(card: &RuleCard, field: &str, meters: &Meters) -> Result<Window, Viola
         Some(WindowCard::Percent(percent)) => return Ok(Window::Percent(*percent)),
         Some(WindowCard::Exact { days, count }) => (*days, count.as_deref()),
     };
-    let on_days = |clause: &ClauseCard| !matches!(clause, ClauseCard::Meter { .. });
+    let on_days =
+        |clause: &ClauseCard| !matches!(clause, ClauseCard::Meter { .. } | ClauseCard::Reading { .. });
     if let Some(days) = days.filter(|_| !card.clauses.iter().any(on_days)) {
         let text = format!("{days} days are given, but no clause gives days; give a count, or percent");
         return Err(Violation::new(format!("{field}.days"), text));
@@ -132,7 +136,7 @@ fn window(card: &RuleCard, field: &str, meters: &Meters) -> Result<Window, Viola
 fn amount(count: &str, card: &RuleCard, field: &str, meters: &Meters) -> Result<Amount, Violation> {
     let kinds = card.clauses.iter().filter_map(|clause| match clause {
         ClauseCard::Meter { meter, .. } => meant(meter.as_ref(), meters).ok().map(|(_, _, kind)| kind),
-        ClauseCard::Calendar { .. } | ClauseCard::Recurrence(_) => None,
+        ClauseCard::Calendar { .. } | ClauseCard::Recurrence(_) | ClauseCard::Reading { .. } => None,
     });
     let kinds: Vec<MeterKind> = kinds.collect();
     let Some(first) = kinds.first() else {
@@ -189,7 +193,7 @@ fn window_in_words(window: &WindowCard, clauses: &[ClauseCard], meters: &Meters)
     };
     let kind = clauses.iter().find_map(|clause| match clause {
         ClauseCard::Meter { meter, .. } => meant(meter.as_ref(), meters).ok().map(|(_, _, kind)| kind),
-        ClauseCard::Calendar { .. } | ClauseCard::Recurrence(_) => None,
+        ClauseCard::Calendar { .. } | ClauseCard::Recurrence(_) | ClauseCard::Reading { .. } => None,
     });
     let count = count.as_ref().map(|count| {
         kind.map_or(count.clone(), |kind| format!("{} {}", in_unit(count, kind), kind.unit().sign()))
@@ -208,6 +212,8 @@ fn clause_in_words(clause: &ClauseCard, meters: &Meters) -> String {
         ClauseCard::Calendar { every, grid_base: None } => every.to_string(),
         ClauseCard::Calendar { every, grid_base: Some(base) } => format!("{every} from {base} on"),
         ClauseCard::Recurrence(recurrence) => format!("{recurrence} from {} on", recurrence.from()),
+        ClauseCard::Reading { point, expects: false } => format!("{point} out of limits"),
+        ClauseCard::Reading { point, expects: true } => format!("{point} reaching its limit"),
         ClauseCard::Meter { meter, every, grid_base } => {
             let Ok((key, _, kind)) = meant(meter.as_ref(), meters) else {
                 return format!("every {every}");

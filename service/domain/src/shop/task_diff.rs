@@ -8,7 +8,7 @@ use super::machine_diff::At;
 use super::rule_card::{Meters, checked_rule, rule_in_words, with_meters_named};
 use super::state::{TaskShape, Write};
 use super::suggest::remedy;
-use super::{KitItem, TaskCard};
+use super::{ClauseCard, KitItem, TaskCard};
 use crate::error::Violation;
 use crate::ids::{MeterId, TaskId};
 use crate::plan::{CoverError, Covers};
@@ -179,15 +179,20 @@ fn check_in_place(
     {
         differ.wrong_all(wrong.into_iter().map(|v| Violation { text: on(v.text), ..v }));
     }
-    for (i, point) in task.card.readings.iter().enumerate() {
-        if !at.points.contains(point) {
-            let known = at.points.iter().map(Key::as_str);
-            let text = format!(
-                "the machine has no test point `{point}`; {}",
-                remedy(point.as_str(), known, "its test points")
-            );
-            differ.wrong(format!("{field}.readings[{i}]"), on(text));
-        }
+    let of_clauses = task.card.rule.iter().flat_map(|rule| rule.clauses.iter().enumerate());
+    let of_clauses = of_clauses.filter_map(|(i, clause)| match clause {
+        ClauseCard::Reading { point, .. } => Some((format!("rule.clauses[{i}].reading.point"), point)),
+        ClauseCard::Calendar { .. } | ClauseCard::Meter { .. } | ClauseCard::Recurrence(_) => None,
+    });
+    let readings = task.card.readings.iter().enumerate();
+    let named = readings.map(|(i, point)| (format!("readings[{i}]"), point)).chain(of_clauses);
+    for (of, point) in named.filter(|(_, point)| !at.points.contains(*point)) {
+        let known = at.points.iter().map(Key::as_str);
+        let text = format!(
+            "the machine has no test point `{point}`; {}",
+            remedy(point.as_str(), known, "its test points")
+        );
+        differ.wrong(format!("{field}.{of}"), on(text));
     }
     for (i, covered) in task.card.covers.iter().enumerate() {
         // One that was retired is covered without effect, so that a shop as it is shown can be loaded.

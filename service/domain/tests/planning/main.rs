@@ -5,6 +5,7 @@
 mod calendar;
 mod planning;
 mod properties;
+mod readings;
 mod recurrence;
 mod scenarios;
 mod walk;
@@ -150,6 +151,8 @@ fn order_of(rule: IntervalRule) -> TaskInput {
         skips: Vec::new(),
         last_done: None,
         replaced: std::collections::BTreeMap::new(),
+        readings: Vec::new(),
+        points: std::collections::BTreeMap::new(),
         rests: Vec::new(),
         meters: std::collections::BTreeMap::new(),
         fleet_epoch: 0,

@@ -18,6 +18,8 @@ struct Care {
     place: &'static str,
     hours: Option<&'static str>,
     calendar: Option<(i32, v1::CalendarUnit)>,
+    /// Test points whose readings out of limits make it due.
+    out_of_limits: &'static [&'static str],
     minutes: i32,
     hazard: bool,
     cautions: &'static [&'static str],
@@ -33,6 +35,7 @@ const BARE: Care = Care {
     place: "",
     hours: None,
     calendar: None,
+    out_of_limits: &[],
     minutes: 10,
     hazard: false,
     cautions: &[],
@@ -88,6 +91,21 @@ const COOLANT_CHECK: Care = Care {
     cautions: &[SKIN],
     kit: &[("pH strip", "1", "pcs")],
     readings: &["coolant-strength", "coolant-ph"],
+    ..BARE
+};
+
+const COOLANT_CORRECT: Care = Care {
+    key: "coolant-correct",
+    title: "Correct the coolant, then read it again",
+    place: "clean tank",
+    out_of_limits: &["coolant-strength", "coolant-ph"],
+    minutes: 30,
+    cautions: &[
+        SKIN,
+        "mix oil into water, never water into oil, and pour no concentrate straight into the tank",
+    ],
+    kit: &[("coolant concentrate", "5", "L")],
+    readings: &["coolant-strength"],
     ..BARE
 };
 
@@ -230,8 +248,9 @@ const BALANCE: Care = Care {
 
 /// The task sheets.
 pub(super) fn sheets() -> Vec<v1::TaskSheet> {
-    let cutting = [DRAIN_BOWL, WAY_OIL, CABINET_FILTER, COOLANT_CHECK, GUARD_TEST, WIPERS, SERVICE];
-    let grinding = [DRAIN_BOWL, PAPER, CABINET_FILTER, COOLANT_CHECK, GUARD_TEST];
+    let cutting =
+        [DRAIN_BOWL, WAY_OIL, CABINET_FILTER, COOLANT_CHECK, COOLANT_CORRECT, GUARD_TEST, WIPERS, SERVICE];
+    let grinding = [DRAIN_BOWL, PAPER, CABINET_FILTER, COOLANT_CHECK, COOLANT_CORRECT, GUARD_TEST];
     [
         sheet("cutting", "Care of lathes and machining centres", &cutting),
         sheet("grinding", "Care of grinding machines", &grinding),
@@ -286,6 +305,10 @@ fn rule(care: &Care) -> v1::IntervalRule {
         let unit = unit.into();
         v1::clause::Counts::Calendar(v1::CalendarClause { every, unit, ..Default::default() })
     });
-    let clauses = hours.into_iter().chain(calendar).map(|counts| v1::Clause { counts: Some(counts) });
+    let readings = care.out_of_limits.iter().map(|point| {
+        v1::clause::Counts::Reading(v1::ReadingClause { point: (*point).into(), expects: true })
+    });
+    let clauses =
+        hours.into_iter().chain(calendar).chain(readings).map(|counts| v1::Clause { counts: Some(counts) });
     v1::IntervalRule { clauses: clauses.collect(), ..Default::default() }
 }

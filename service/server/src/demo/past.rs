@@ -2,6 +2,7 @@
 //! of them late, a machine was laid up and another forbidden.
 
 use super::DAYS;
+use super::gauges::{THIN, THIN_AT_LAST, usual_value};
 use super::shop::{COUNTER_ONLY, MACHINES, Machine, SITE, first, later};
 use crate::wire::{report, shop_in};
 use anyhow::{Context as _, Result, bail};
@@ -9,7 +10,8 @@ use chrono::{Datelike, NaiveDate, Weekday};
 use fettler_domain::calendar::Calendar;
 use fettler_domain::ledger::report::Received;
 use fettler_domain::order::{AsFound, ClosingSaid, ReadingSaid};
-use fettler_domain::text::{Key, Name};
+use fettler_domain::reading::ReadingTold;
+use fettler_domain::text::{ForeignName, Key, Name};
 use fettler_domain::time::{MICROS_PER_HOUR, MICROS_PER_MINUTE, ShopDay, Ts};
 use fettler_proto::v1;
 use fettler_store::contract::{
@@ -115,16 +117,17 @@ impl Teller<'_> {
                 continue;
             }
             let minutes = i64::try_from(index).unwrap_or(0) * 12;
-            self.close(entry, at.plus_micros(minutes * MICROS_PER_MINUTE)).await?;
+            self.close(entry, ago, at.plus_micros(minutes * MICROS_PER_MINUTE)).await?;
         }
         Ok(())
     }
 
-    async fn close(&self, entry: &DueEntry, at: Ts) -> Result<()> {
+    async fn close(&self, entry: &DueEntry, ago: i64, at: Ts) -> Result<()> {
         let by = if entry.plan.order.0 % 3 == 0 { "Ben Holt" } else { "Ada Kern" };
         let readings = entry.readings.iter().map(|point| ReadingSaid {
+            confirmed: false,
             point: point.clone(),
-            value: usual_value(point).to_owned(),
+            value: usual_value(entry.machine.as_str(), point.as_str(), ago),
             unit: None,
         });
         let said = ClosingSaid {
@@ -160,8 +163,26 @@ impl Teller<'_> {
                 let reason = "door interlock failed its test; licensed service is called";
                 self.moved("L-03", MachineMove::Forbid, reason, at).await
             }
+            1 => self.thin(at).await,
             _ => Ok(()),
         }
+    }
+
+    /// A reading out of its limits, taken on a walk.
+    async fn thin(&self, at: Ts) -> Result<()> {
+        let told = ReadingTold {
+            machine: ForeignName::new(THIN)?,
+            point: Key::new("coolant-strength")?,
+            value: THIN_AT_LAST.to_owned(),
+            unit: String::new(),
+            at,
+            by: Name::new("Ben Holt")?,
+            electrician_record: None,
+            confirmed: false,
+            note: "foams less than usual".to_owned(),
+        };
+        self.store.take_readings(&caller(at), self.site.site, &[Ok(told)], false).await?;
+        Ok(())
     }
 
     async fn moved(&self, tag: &str, to: MachineMove, reason: &str, at: Ts) -> Result<()> {
@@ -221,17 +242,6 @@ fn is_left(entry: &DueEntry, ago: i64) -> bool {
         ("MC-01", Some("drain-bowl")) => ago < 12,
         ("MC-02", Some("coolant-check")) => (33..44).contains(&ago),
         _ => false,
-    }
-}
-
-fn usual_value(point: &Key) -> &'static str {
-    match point.as_str() {
-        "line-air" => "6.1",
-        "coolant-strength" => "7.5",
-        "coolant-ph" => "9.1",
-        "dew-point" => "4",
-        "chiller-temperature" => "20.5",
-        _ => "1",
     }
 }
 

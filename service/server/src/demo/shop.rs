@@ -1,6 +1,7 @@
 //! The invented shop: two shifts, three people, eleven machines in four areas.
 
 use super::care::{never_recorded, sheets};
+use super::gauges::points;
 use chrono::NaiveDate;
 use fettler_proto::v1;
 
@@ -118,32 +119,5 @@ fn card(machine: &Machine) -> v1::MachineCard {
         sheets: vec![machine.sheet.into()],
         last_done_now: true,
         ..Default::default()
-    }
-}
-
-fn points(sheet: &str) -> Vec<v1::TestPoint> {
-    let point = |key: &str, title: &str, place: &str, good: &str, unit: &str| v1::TestPoint {
-        key: key.into(),
-        title: title.into(),
-        place: place.into(),
-        good: good.into(),
-        fluid: String::new(),
-        unit: unit.into(),
-    };
-    let air = point("line-air", "line pressure", "gauge at the air inlet", "5.5 to 7 bar", "bar");
-    let strength =
-        point("coolant-strength", "coolant concentration", "clean tank", "the supplier's band", "%");
-    let ph = point("coolant-ph", "coolant pH", "clean tank", "8.5 to 9.5, as the supplier says", "[pH]");
-    match sheet {
-        "cutting" | "grinding" => vec![air, strength, ph],
-        "air" => vec![point("dew-point", "pressure dew point", "dryer panel", "3 to 7 degrees", "Cel")],
-        "chiller" => vec![point(
-            "chiller-temperature",
-            "water temperature",
-            "chiller panel",
-            "set value +/- 1 K",
-            "Cel",
-        )],
-        _ => Vec::new(),
     }
 }

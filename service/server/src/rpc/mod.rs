@@ -8,6 +8,7 @@ mod order;
 mod person;
 mod planned;
 mod push;
+mod reading;
 mod run_hours;
 mod shop;
 
@@ -84,7 +85,9 @@ changing!(
     SettleReportRequest,
     SkipOrderRequest,
     StateLastDoneRequest,
-    UndoClosingRequest
+    TakeReadingsRequest,
+    UndoClosingRequest,
+    WithdrawReadingRequest
 );
 
 macro_rules! known_by_its_content {

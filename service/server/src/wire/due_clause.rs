@@ -49,6 +49,9 @@ fn told(row: &PlanRow, calendar: &Calendar, today: ShopDay) -> Told {
             | Reason::Day { .. }
             | Reason::Recurrence { .. }
             | Reason::Ended { .. }
+            | Reason::OutOfLimits { .. }
+            | Reason::Reaching { .. }
+            | Reason::WithinLimits { .. }
             | Reason::NeverRecorded
             | Reason::HoursNotKnown { .. } => {
                 if let Some(place) = places.next() {
@@ -107,6 +110,10 @@ fn standing(
             standing.interval = every.n.to_string();
         }
         Counted::Recurrence { rule, .. } => standing.clause = rule.to_string(),
+        Counted::Reading { point, expects: false, .. } => standing.clause = format!("{point} out of limits"),
+        Counted::Reading { point, expects: true, .. } => {
+            standing.clause = format!("{point} reaching its limit");
+        }
         Counted::Meter { meter, unit, every, from, threshold, h, known_to, expectation } => {
             let text = |amount: Amount| exact(amount, *unit);
             let key = meters.get(&meter.0).map_or_else(|| format!("of meter {meter}"), Key::to_string);

@@ -109,7 +109,12 @@ fn reading(fields: &mut Fields, said: &v1::Reading) -> Option<ReadingSaid> {
     let point = fields.key("point", &said.point);
     let value = fields.decimal_text("value", &said.value);
     let unit = fields.line("unit", &said.unit, UNIT_MAX)?;
-    Some(ReadingSaid { point: point?, value: value?, unit: (!unit.is_empty()).then_some(unit) })
+    Some(ReadingSaid {
+        point: point?,
+        value: value?,
+        unit: (!unit.is_empty()).then_some(unit),
+        confirmed: said.confirmed,
+    })
 }
 
 /// Reads an item and how much of it.
@@ -239,7 +244,7 @@ fn wire_as_found(found: AsFound) -> v1::AsFound {
 
 fn wire_reading(said: &ReadingSaid) -> v1::Reading {
     let unit = said.unit.clone().unwrap_or_default();
-    v1::Reading { point: said.point.to_string(), value: said.value.clone(), unit }
+    v1::Reading { point: said.point.to_string(), value: said.value.clone(), unit, confirmed: said.confirmed }
 }
 
 /// An item and how much of it.

@@ -60,8 +60,9 @@ paged!(
     ListOrdersRequest,
     ListPeopleRequest,
     ListPlannedUseRequest,
+    ListReadingsRequest,
     ListReportsRequest,
-    LookAheadRequest,
+    LookAheadRequest
 );
 
 /// Reads where the page begins and how long it is.

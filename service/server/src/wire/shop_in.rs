@@ -2,15 +2,17 @@
 
 use super::fields::{Fields, Said, shown};
 use super::tasks_in::{last_done, sheet, task};
+use super::units::unknown_value;
 use chrono::Weekday;
 use fettler_domain::calendar::{
     CLOSURES_MAX, Closure, EXTRA_SHIFTS_MAX, ExtraShift, SHIFTS_MAX, Shift, Weekdays, Zone,
 };
 use fettler_domain::error::Error;
 use fettler_domain::quantity::{Amount, MaxPerHour, MeterKind};
+use fettler_domain::reading::{Limits, Possible, Taker};
 use fettler_domain::shop::limits::{
-    ALIASES_MAX, FAMILY_MAX, LAST_DONE_MAX, MACHINES_MAX, METERS_MAX, PEOPLE_MAX, POINTS_MAX, RANK_MAX,
-    SHEETS_MAX, SHEETS_OF_MACHINE_MAX, SHORT_TEXT_MAX, SOURCES_MAX, TASKS_MAX, TEXT_MAX, UNIT_MAX,
+    ALIASES_MAX, CAUTIONS_MAX, FAMILY_MAX, LAST_DONE_MAX, MACHINES_MAX, METERS_MAX, PEOPLE_MAX, POINTS_MAX,
+    RANK_MAX, SHEETS_MAX, SHEETS_OF_MACHINE_MAX, SHORT_TEXT_MAX, SOURCES_MAX, TASKS_MAX, TEXT_MAX, UNIT_MAX,
 };
 use fettler_domain::shop::{Declaration, MachineCard, MeterCard, PointCard, SiteCard, SourceCard};
 use fettler_domain::text::{Key, Name};
@@ -209,7 +211,49 @@ fn point(fields: &mut Fields, said: &v1::TestPoint) -> Option<PointCard> {
     let good = fields.line("good", &said.good, TEXT_MAX);
     let fluid = fields.line("fluid", &said.fluid, SHORT_TEXT_MAX);
     let unit = fields.line("unit", &said.unit, UNIT_MAX);
-    Some(PointCard { key: key?, title: title?, place: place?, good: good?, fluid: fluid?, unit: unit? })
+    let mut limit = |field: &str, text: &str| super::reading::optional_value(fields, field, text);
+    let limits = limit("act_below", &said.act_below)
+        .zip(limit("stop_below", &said.stop_below))
+        .zip(limit("act_above", &said.act_above))
+        .zip(limit("stop_above", &said.stop_above));
+    let limits = limits.map(|(((act_below, stop_below), act_above), stop_above)| Limits {
+        stop_below,
+        act_below,
+        act_above,
+        stop_above,
+    });
+    let ends = limit("possible_from", &said.possible_from).zip(limit("possible_to", &said.possible_to));
+    let possible = match ends? {
+        (Some(from), Some(to)) => Some(Possible { from, to }),
+        (None, None) => None,
+        (Some(_), None) | (None, Some(_)) => {
+            fields.wrong("possible_to", "is known with possible_from only; give both ends, or neither");
+            None
+        }
+    };
+    let taker = match v1::PointTaker::try_from(said.taken_by) {
+        Ok(v1::PointTaker::Unspecified | v1::PointTaker::Anyone) => Some(Taker::Anyone),
+        Ok(v1::PointTaker::LicensedElectrician) => Some(Taker::LicensedElectrician),
+        Err(_) => {
+            unknown_value(fields, "taken_by", said.taken_by, "anyone or a licensed electrician");
+            None
+        }
+    };
+    let cautions = fields.each("cautions", &said.cautions, CAUTIONS_MAX, |fields, caution| {
+        fields.required_line("", caution, TEXT_MAX)
+    });
+    Some(PointCard {
+        key: key?,
+        title: title?,
+        place: place?,
+        good: good?,
+        fluid: fluid?,
+        unit: unit?,
+        limits: limits?,
+        possible,
+        taker: taker?,
+        cautions,
+    })
 }
 
 /// Reads the name of who declares or states something, where one was given.

@@ -5,6 +5,7 @@ use super::shop_in::DAYS;
 use super::units::{exact, feed, kind};
 use fettler_domain::calendar::{Shift, WallTime};
 use fettler_domain::quantity::Amount;
+use fettler_domain::reading::Taker;
 use fettler_domain::rule::{CalendarUnit, Combine};
 use fettler_domain::shop::{
     ClauseCard, Declaration, LastDoneCard, MachineCard, MeterCard, PointCard, RuleCard, SheetCard,
@@ -108,7 +109,8 @@ fn meter(card: &MeterCard) -> v1::MeterCard {
     }
 }
 
-fn point(card: &PointCard) -> v1::TestPoint {
+/// A test point's card.
+pub fn point(card: &PointCard) -> v1::TestPoint {
     v1::TestPoint {
         key: card.key.to_string(),
         title: card.title.clone(),
@@ -116,6 +118,18 @@ fn point(card: &PointCard) -> v1::TestPoint {
         good: card.good.clone(),
         fluid: card.fluid.clone(),
         unit: card.unit.clone(),
+        act_below: super::reading::value_text(card.limits.act_below),
+        stop_below: super::reading::value_text(card.limits.stop_below),
+        act_above: super::reading::value_text(card.limits.act_above),
+        stop_above: super::reading::value_text(card.limits.stop_above),
+        possible_from: super::reading::value_text(card.possible.map(|possible| possible.from)),
+        possible_to: super::reading::value_text(card.possible.map(|possible| possible.to)),
+        taken_by: match card.taker {
+            Taker::Anyone => v1::PointTaker::Unspecified,
+            Taker::LicensedElectrician => v1::PointTaker::LicensedElectrician,
+        }
+        .into(),
+        cautions: card.cautions.clone(),
     }
 }
 
@@ -177,6 +191,9 @@ fn clause(card: &ClauseCard) -> v1::Clause {
             rule: recurrence.text().to_owned(),
             from_day: recurrence.from().to_string(),
         }),
+        ClauseCard::Reading { point, expects } => {
+            v1::clause::Counts::Reading(v1::ReadingClause { point: point.to_string(), expects: *expects })
+        }
     };
     v1::Clause { counts: Some(counts) }
 }

@@ -120,8 +120,11 @@ fn clause(fields: &mut Fields, said: &v1::Clause) -> Option<ClauseCard> {
         Some(v1::clause::Counts::Recurrence(said)) => {
             fields.within("recurrence", |fields| recurrence(fields, said))
         }
+        Some(v1::clause::Counts::Reading(said)) => fields.within("reading", |fields| {
+            Some(ClauseCard::Reading { point: fields.key("point", &said.point)?, expects: said.expects })
+        }),
         None => {
-            fields.wrong("counts", "is missing; give a calendar, a meter or a recurrence clause");
+            fields.wrong("counts", "is missing; give a calendar, a meter, a recurrence or a reading clause");
             None
         }
     }

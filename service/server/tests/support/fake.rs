@@ -22,6 +22,7 @@ use fettler_store::contract::{
     PlannedCursor, PlannedFilter, PlannedPeriod, PlannedShift, ReportCursor, ReportFilter, Result, Settled,
     SiteRecord, Store, StoreError, TokenRecord, Upkeep,
 };
+use fettler_store::readings::{KeptReading, PointHistory, ReadingFilter, TakenReading, Telling};
 use std::collections::BTreeMap;
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -341,6 +342,40 @@ impl Store for Fake {
     }
 
     async fn close(&self, _: &Caller, _: SiteId, _: &ClosingSaid) -> Result<Ended> {
+        away()
+    }
+
+    async fn take_readings(
+        &self,
+        _: &Caller,
+        _: SiteId,
+        _: &[Telling],
+        _: bool,
+    ) -> Result<Vec<TakenReading>> {
+        away()
+    }
+
+    async fn withdraw_reading(
+        &self,
+        _: &Caller,
+        _: SiteId,
+        _: i64,
+        _: &Name,
+        _: &str,
+    ) -> Result<KeptReading> {
+        away()
+    }
+
+    async fn readings(
+        &self,
+        _: SiteId,
+        _: &ReadingFilter,
+        _: PageAsk<i64>,
+    ) -> Result<Page<KeptReading, i64>> {
+        away()
+    }
+
+    async fn point(&self, _: SiteId, _: &str, _: &Key) -> Result<PointHistory> {
         away()
     }
 

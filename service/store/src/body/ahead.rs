@@ -2,11 +2,11 @@
 
 use super::bulk::Bulk;
 use super::decode::Reading;
+use super::history::Day;
 use super::mind::Mind;
 use super::refresh::{self, ROUNDS_MAX};
 use super::{Conn, Db, beside};
 use crate::contract::{AheadFilter, MachineAhead, Page, PageAsk, Result, StoreError};
-use fettler_domain::forecast::FleetFigures;
 use fettler_domain::ids::{MachineId, MeterId, SiteId, TaskId};
 use fettler_domain::plan::{LookAhead, MeterInput, WalkInput, look_ahead};
 use fettler_domain::shop::TaskCard;
@@ -124,12 +124,16 @@ async fn walk(
 
 /// A machine as the walk takes it, from what is known of it.
 fn input(mind: &mut Mind, machine: MachineId, as_of: ShopDay) -> Option<WalkInput> {
+    let work_days = mind.work_days(as_of);
     let known = mind.machines.get(&machine)?;
+    let (work_days, epoch) = (work_days.as_deref(), mind.fleet_epoch);
+    let day = Day { calendar: &mind.calendar, as_of, work_days, epoch };
     let mut meters: BTreeMap<MeterId, MeterInput> = BTreeMap::new();
-    for (meter, unit) in &known.meters {
+    for (meter, kind) in &known.meters {
         let Some(of_meter) = mind.meters.get_mut(meter) else { continue };
-        let forecast = of_meter.forecast(&FleetFigures::ASSUMED, &mind.calendar, as_of);
-        meters.insert(*meter, MeterInput { unit: *unit, history: of_meter.history.clone(), forecast });
+        let forecast = of_meter.forecast(|| mind.fleet.of_meter(&known.family, *kind), day);
+        let history = of_meter.history.clone();
+        meters.insert(*meter, MeterInput { unit: kind.unit(), history, forecast });
     }
     let is_open = |order: &&fettler_domain::plan::TaskInput| !known.ended.contains(&order.order);
     Some(WalkInput {

@@ -6,7 +6,7 @@ use super::people::{known_person, names};
 use super::request::Keep;
 use super::shop_write::OPEN_ORDER;
 use super::tx::Tx;
-use super::{ended, orders, plan_reads, refresh};
+use super::{closing_reads, ended, orders, plan_reads, refresh};
 use crate::contract::{Ended, Result, StoreError};
 use fettler_domain::closing::{Asked, Judged, Stood, judge};
 use fettler_domain::error::Error;
@@ -133,12 +133,16 @@ pub(super) async fn close(tx: &mut Tx, site: SiteId, said: ClosingSaid) -> Resul
     let plan = plan_reads::entry(&mut tx.conn, site, said.order).await?.plan;
     let stood = Stood::by(&plan, last_closing(tx, site, own.task).await?);
     let points = points(tx, site, own.machine).await?;
-    let judged = judge(&said, tx.caller.now, &own.asked(), &asked, stood, &points).map_err(Error::Invalid)?;
+    let mut judged =
+        judge(&said, tx.caller.now, &own.asked(), &asked, stood, &points).map_err(Error::Invalid)?;
+    let read = closing_reads::said_in_closing(tx, site, own.machine, &said, people.done_by).await?;
+    judged.findings.extend(closing_reads::findings(&read));
 
     let machine = own.machine;
     let record = record(tx, site, &said, &people, &own, &plan, &judged)?;
     let number = record.closing;
     let leaf = put(tx, site, &own, &record, Some(said.note.clone())).await?;
+    closing_reads::put_of_closing(tx, site, read, number).await?;
     for subject in covered.iter().filter(|subject| judged.covered.contains(&subject.order)) {
         let plan = plan_reads::entry(&mut tx.conn, site, subject.order).await?.plan;
         let judged = Judged::default();
@@ -260,7 +264,7 @@ fn record(
     let governed_then = plan.governing.zip(plan.governing.and_then(|clause| plan.clauses.get(clause)));
     let governed_then = governed_then.map(|(clause, state)| match &state.counted {
         Counted::Meter { h, known_to, .. } => GovernedThen { clause, h: *h, known_to: *known_to },
-        Counted::Calendar { .. } | Counted::Recurrence { .. } => {
+        Counted::Calendar { .. } | Counted::Recurrence { .. } | Counted::Reading { .. } => {
             GovernedThen { clause, h: None, known_to: None }
         }
     });

@@ -8,7 +8,7 @@ use super::orders::RaisedCard;
 use super::people::known_person;
 use super::request::Keep;
 use super::tx::Tx;
-use super::{ended, orders, plan_reads, refresh, sites};
+use super::{closing_reads, ended, orders, plan_reads, refresh, sites};
 use crate::contract::{DueEntry, Ended, Result};
 use fettler_domain::error::Error;
 use fettler_domain::ids::{ClosingId, MachineId, OrderNumber, PersonId, SiteId, TaskId};
@@ -211,6 +211,8 @@ async fn raised_then(tx: &mut Tx, site: SiteId, order: OrderNumber) -> Result<Du
         skips: Vec::new(),
         last_done: None,
         replaced: BTreeMap::new(),
+        readings: Vec::new(),
+        points: BTreeMap::new(),
         rests: rests.into_iter().filter(|rest| rest.from <= opened).map(known_then).collect(),
         meters: BTreeMap::new(),
         fleet_epoch: mind.fleet_epoch,
@@ -290,6 +292,7 @@ pub(super) async fn undo(tx: &mut Tx, site: SiteId, ask: Ending) -> Result<Ended
             ended::leave(tx, site, task).await?;
         }
         let undone = Undone { at: now, by: person, reason: ask.reason.clone() };
+        closing_reads::undo_of_closing(tx, site, step.closing, &undone).await?;
         write_undone(tx, site, step, undone, leaf).await?;
     }
     refresh::machines(tx, site, &BTreeSet::from([own.machine])).await?;

@@ -3,12 +3,15 @@
 use super::Conn;
 use super::bulk::Bulk;
 use super::decode::Reading;
+use super::point_reads;
 use crate::contract::{Result, StoreError};
 use fettler_domain::ids::{MachineId, MeterId, OrderNumber, SiteId, TaskId};
 use fettler_domain::ledger::declare::Replacement;
 use fettler_domain::order::OrderState;
 use fettler_domain::plan::{Closing, Covers, LastDone, PlanRow, Rest, RuleVersion, Skip, TaskInput};
 use fettler_domain::quantity::{Amount, MeterKind};
+use fettler_domain::rule::Clause;
+use fettler_domain::text::Key;
 use fettler_domain::time::{ShopDay, Ts};
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 
@@ -183,6 +186,7 @@ pub(super) async fn load(
             order.replaced.entry(meter).or_default().push(replacement);
         }
     }
+    load_readings(&mut *conn, site, machines, &mut minds).await?;
     let mut covers: BTreeMap<MachineId, Vec<(TaskId, TaskId)>> = BTreeMap::new();
     for row in &of(&COVERS, conn, site, machines).await? {
         let mut row = Reading::new(row, "task_cover");
@@ -199,6 +203,55 @@ pub(super) async fn load(
         }
     }
     Ok(minds)
+}
+
+/// Gives each order the readings out of limits for which it waits.
+async fn load_readings(
+    conn: &mut Conn,
+    site: i64,
+    machines: &[MachineId],
+    minds: &mut HashMap<MachineId, MachineMind>,
+) -> Result<()> {
+    for (machine, reading) in point_reads::out_of_limits(&mut *conn, site, machines).await? {
+        for order in minds.get_mut(&machine).into_iter().flat_map(|mind| &mut mind.orders) {
+            if waits_for(order, &reading.point) {
+                order.readings.push(reading.clone());
+            }
+        }
+    }
+    let expecting: Vec<MachineId> = minds
+        .iter()
+        .filter(|(_, mind)| mind.orders.iter().any(|order| expected_points(order).next().is_some()))
+        .map(|(machine, _)| *machine)
+        .collect();
+    for (machine, key, point) in point_reads::recent(conn, site, &expecting).await? {
+        for order in minds.get_mut(&machine).into_iter().flat_map(|mind| &mut mind.orders) {
+            if expected_points(order).any(|expected| *expected == key) {
+                order.points.insert(key.clone(), point.clone());
+            }
+        }
+    }
+    Ok(())
+}
+
+/// The points of which any version of an order's rule expects when a limit is reached.
+fn expected_points(order: &TaskInput) -> impl Iterator<Item = &Key> {
+    let clauses = order.versions.iter().flat_map(|version| version.rule.clauses());
+    clauses.filter_map(|clause| match clause {
+        Clause::Reading { point, expects: true } => Some(point),
+        Clause::Reading { .. } | Clause::Calendar { .. } | Clause::Meter { .. } | Clause::Recurrence(_) => {
+            None
+        }
+    })
+}
+
+/// Whether any version of an order's rule waits for readings of a point.
+fn waits_for(order: &TaskInput, point: &Key) -> bool {
+    let clauses = order.versions.iter().flat_map(|version| version.rule.clauses());
+    clauses.into_iter().any(|clause| match clause {
+        Clause::Reading { point: of, .. } => of == point,
+        Clause::Calendar { .. } | Clause::Meter { .. } | Clause::Recurrence(_) => false,
+    })
 }
 
 /// Loads machines with their meters, rests and open orders, without what was done of them.
@@ -247,6 +300,8 @@ async fn load_machines(
             skips: Vec::new(),
             last_done: None,
             replaced: BTreeMap::new(),
+            readings: Vec::new(),
+            points: BTreeMap::new(),
             rests: Vec::new(),
             meters: BTreeMap::new(),
             fleet_epoch: 0,

@@ -13,6 +13,7 @@
 //! * [`people`], [`sites`], [`entries`]: the rest of the reading.
 //! * [`shop`], [`shop_state`], [`shop_write`], [`machines`]: declarations and machines.
 //! * [`orders`], [`close`], [`ending`], [`ended`]: work orders.
+//! * [`readings`], [`closing_reads`], [`point_reads`]: readings at test points.
 //! * [`copy`]: everything, read and written as it stands.
 
 use super::{Db, dialect};
@@ -22,6 +23,7 @@ mod ahead;
 mod apply;
 mod bulk;
 mod close;
+mod closing_reads;
 mod copy;
 mod declared;
 mod decode;
@@ -41,7 +43,9 @@ mod orders;
 mod people;
 mod plan_reads;
 mod planned;
+mod point_reads;
 mod push;
+mod readings;
 mod refresh;
 mod reports;
 mod request;
@@ -78,11 +82,13 @@ pub(super) fn all_sql() -> Vec<&'static str> {
     let mut all = Vec::new();
     let constants = [
         close::ALL_SQL,
+        closing_reads::ALL_SQL,
         copy::ALL_SQL,
         declared::ALL_SQL,
         ended::ALL_SQL,
         ending::ALL_SQL,
         head::ALL_SQL,
+        readings::ALL_SQL,
         reports::ALL_SQL,
         request::ALL_SQL,
         shop::ALL_SQL,
@@ -104,6 +110,7 @@ pub(super) fn all_sql() -> Vec<&'static str> {
         people::all_sql(),
         plan_reads::all_sql(),
         planned::all_sql(),
+        point_reads::all_sql(),
         refresh::all_sql(),
         upkeep::all_sql(),
         weeks::all_sql(),

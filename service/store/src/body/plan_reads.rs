@@ -165,6 +165,7 @@ fn read_entry(row: &DbRow) -> Result<DueEntry> {
         || (String::new(), Vec::new(), 0, Vec::new(), Vec::new()),
         |card| (card.place, card.kit, card.minutes, card.cautions, card.readings),
     );
+    let hazard = hazard || plan.hazard;
     Ok(DueEntry {
         plan,
         machine,

@@ -5,7 +5,7 @@ use super::tx::{Connect, Tx};
 use super::writer::Queue;
 use super::{
     Conn, Db, ahead, close, dialect, ending, entries, fleet, machines, meters, orders, people, plan_reads,
-    planned, reports, settle, shop, sites,
+    planned, point_reads, readings as body_readings, reports, settle, shop, sites,
 };
 use super::{upkeep, writer};
 use crate::contract::{
@@ -15,6 +15,7 @@ use crate::contract::{
     PlannedCursor, PlannedFilter, PlannedPeriod, PlannedShift, ReportCursor, ReportFilter, Result, Settled,
     SiteRecord, Store, TokenRecord, Upkeep,
 };
+use crate::readings::{KeptReading, PointHistory, ReadingFilter, TakenReading, Telling};
 use async_trait::async_trait;
 use fettler_domain::ids::{OrderNumber, PersonId, SiteId};
 use fettler_domain::ledger::history::Month;
@@ -323,6 +324,42 @@ impl Store for SqlStore {
     async fn close(&self, caller: &Caller, site: SiteId, said: &ClosingSaid) -> Result<Ended> {
         let said = said.clone();
         self.queue.write(caller, move |tx| Box::pin(close::close(tx, site, said))).await
+    }
+
+    async fn take_readings(
+        &self,
+        caller: &Caller,
+        site: SiteId,
+        told: &[Telling],
+        validate_only: bool,
+    ) -> Result<Vec<TakenReading>> {
+        let told = told.to_vec();
+        self.queue.write(caller, move |tx| Box::pin(body_readings::take(tx, site, told, validate_only))).await
+    }
+
+    async fn withdraw_reading(
+        &self,
+        caller: &Caller,
+        site: SiteId,
+        entry: i64,
+        by: &Name,
+        reason: &str,
+    ) -> Result<KeptReading> {
+        let ask = body_readings::Withdrawal { entry, by: by.clone(), reason: reason.to_owned() };
+        self.queue.write(caller, move |tx| Box::pin(body_readings::withdraw(tx, site, ask))).await
+    }
+
+    async fn readings(
+        &self,
+        site: SiteId,
+        filter: &ReadingFilter,
+        page: PageAsk<i64>,
+    ) -> Result<Page<KeptReading, i64>> {
+        point_reads::list(&mut *self.read().await?, site, filter, page).await
+    }
+
+    async fn point(&self, site: SiteId, machine: &str, point: &Key) -> Result<PointHistory> {
+        point_reads::history(&mut *self.read().await?, site, machine, point).await
     }
 
     async fn skip(

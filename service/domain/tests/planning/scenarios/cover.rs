@@ -110,6 +110,7 @@ fn closing_of_b(left_out: &[&str], read: &[&str]) -> Judged {
         point: key(point),
         value: "6.1".to_owned(),
         unit: None,
+        confirmed: false,
     };
     let said = ClosingSaid {
         order: OrderNumber(2),
