@@ -1,11 +1,11 @@
 //! How fast reports are taken: a shop of `machines` machines with 6 tasks each, `reports` reports of each machine in
 //! a year, pushed in file order (machine by machine) and shuffled, in calls of 1,000 with 8 waiting at once.
 //!
-//! `cargo run --release --example push -p fettler-store -- 2481 81`
+//! `cargo run --release --example push -p fettler-store -- 2481 81`; with `shifts` behind, at a site that works on five days a week.
 
 #![expect(clippy::print_stdout, reason = "a benchmark prints its figures")]
 
-use fettler_domain::calendar::{WallTime, Zone};
+use fettler_domain::calendar::{Shift, WallTime, Weekdays, Zone};
 use fettler_domain::ledger::report::{Content, Received, ReportId, Statement};
 use fettler_domain::quantity::{Amount, MeterKind, Unit};
 use fettler_domain::rule::{CalendarUnit, Combine, Every};
@@ -42,7 +42,7 @@ fn task(name: &str, clauses: Vec<ClauseCard>) -> Result<TaskCard, Box<dyn Error>
     })
 }
 
-fn declaration(machines: usize) -> Result<Declaration, Box<dyn Error>> {
+fn declaration(machines: usize, shifts: Vec<Shift>) -> Result<Declaration, Box<dyn Error>> {
     let hours = |every: &str| ClauseCard::Meter { meter: None, every: every.into(), grid_base: None };
     let days = |n| ClauseCard::Calendar { every: Every { n, unit: CalendarUnit::Day }, grid_base: None };
     let tasks = vec![
@@ -88,7 +88,7 @@ fn declaration(machines: usize) -> Result<Declaration, Box<dyn Error>> {
             name: None,
             zone: Some(Zone::UTC),
             day_starts_at: Some(WallTime::parse("05:00")?),
-            shifts: Vec::new(),
+            shifts,
             closures: Vec::new(),
             extra_shifts: Vec::new(),
         },
@@ -134,13 +134,18 @@ fn shuffle<T>(items: &mut [T]) {
     }
 }
 
-async fn run(label: &str, machines: usize, reports: Vec<Received>, now: Ts) -> Result<(), Box<dyn Error>> {
+async fn run(
+    label: &str,
+    declared: &Declaration,
+    reports: Vec<Received>,
+    now: Ts,
+) -> Result<(), Box<dyn Error>> {
     let folder = tempfile::tempdir()?;
     let path = folder.path().join("shop.db");
     let store = fettler_store::open(path.to_str().unwrap_or_default()).await?;
     let call = Caller { token: None, method: "Benchmark", request: None, now, person: None };
     let started = Instant::now();
-    store.load_shop(&call, &declaration(machines)?, None, false).await?;
+    store.load_shop(&call, declared, None, false).await?;
     let loaded = started.elapsed();
     let site = store.site("hall").await?.ok_or("no site")?.site;
     let count = reports.len();
@@ -194,7 +199,15 @@ async fn main() -> Result<(), Box<dyn Error>> {
     let start = Ts::from_utc("2025-01-01T06:00:00Z".parse()?);
     let now = start.plus_micros(366 * MICROS_PER_DAY);
     let mut all = reports(machines, each, start)?;
-    run("file order", machines, all.clone(), now).await?;
+    let early = Shift {
+        key: Key::new("early")?,
+        weekdays: Weekdays::MONDAY_TO_FRIDAY,
+        starts: WallTime::parse("06:00")?,
+        ends: WallTime::parse("14:00")?,
+    };
+    let shifts = arguments.next().filter(|word| word == "shifts").map(|_| early).into_iter().collect();
+    let declared = declaration(machines, shifts)?;
+    run("file order", &declared, all.clone(), now).await?;
     shuffle(&mut all);
-    run("shuffled", machines, all, now).await
+    run("shuffled", &declared, all, now).await
 }

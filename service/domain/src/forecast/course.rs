@@ -45,6 +45,15 @@ struct Stretch {
     before: Elapsed,
 }
 
+/// A known stretch within which something comes about.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Reached {
+    pub(super) start: Days,
+    pub(super) end: Days,
+    /// What had elapsed before it, where nothing is planned in it, so that it comes about by the load alone.
+    pub(super) before: Option<Elapsed>,
+}
+
 /// What has elapsed by a time ahead.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub(super) struct Elapsed {
@@ -55,6 +64,12 @@ pub(super) struct Elapsed {
 }
 
 impl Stretch {
+    /// When so many average days have elapsed, which they have by its end.
+    fn at_load(&self, load: Days) -> Days {
+        let more = load.0 - self.before.load.0;
+        if more > 0.0 && self.load > 0.0 { Days(self.start + more / self.load) } else { Days(self.start) }
+    }
+
     fn elapsed(&self, at: f64) -> Elapsed {
         let since = at.clamp(self.start, self.end) - self.start;
         Elapsed {
@@ -168,6 +183,20 @@ impl Course {
         self.known.last().map_or_else(Elapsed::default, |last| last.elapsed(last.end))
     }
 
+    /// Whether hours are planned in it, so that more than average days elapse.
+    pub(super) fn has_planned(&self) -> bool {
+        self.all_known().planned.0 > 0.0
+    }
+
+    /// When so many average days have elapsed.
+    pub(super) fn at_load(&self, load: Days) -> Days {
+        let at = self.known.partition_point(|stretch| stretch.elapsed(stretch.end).load.0 < load.0);
+        match self.known.get(at) {
+            Some(stretch) => stretch.at_load(load),
+            None => self.after_known(load),
+        }
+    }
+
     /// When so many average days have elapsed, of all that lie after the known stretches.
     pub(super) fn after_known(&self, load: Days) -> Days {
         let more = (load.0 - self.all_known().load.0).max(0.0);
@@ -175,9 +204,11 @@ impl Course {
     }
 
     /// The first known stretch by whose end `is_reached` holds; it holds ever after.
-    pub(super) fn first_known(&self, is_reached: impl Fn(Elapsed) -> bool) -> Option<(Days, Days)> {
+    pub(super) fn first_known(&self, is_reached: impl Fn(Elapsed) -> bool) -> Option<Reached> {
         let at = self.known.partition_point(|stretch| !is_reached(stretch.elapsed(stretch.end)));
-        self.known.get(at).map(|stretch| (Days(stretch.start), Days(stretch.end)))
+        let stretch = self.known.get(at)?;
+        let before = (stretch.planned <= 0.0).then_some(stretch.before);
+        Some(Reached { start: Days(stretch.start), end: Days(stretch.end), before })
     }
 
     /// The average days in the first `days` of the weekly pattern.

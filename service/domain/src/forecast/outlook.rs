@@ -12,8 +12,8 @@ use serde::{Deserialize, Serialize};
 /// A silence counts as long from so many days on, and from so many usual gaps on.
 const SILENT_DAYS: f64 = 14.0;
 const SILENT_GAPS: f64 = 3.0;
-/// How many halvings find a time within a known stretch: to a part in a thousand million.
-const HALVINGS: u32 = 30;
+/// How many halvings find a time within a planned shift: of 31 days to less than a second.
+const HALVINGS: u32 = 22;
 
 /// What the forecast of a meter rests on.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -89,7 +89,7 @@ impl Outlook {
         if remaining.0 <= 0.0 {
             return Due::Reached;
         }
-        let way = self.way_after_known(remaining);
+        let way = self.way(remaining);
         let quantile = |chance| self.quantile_on(way.as_ref(), remaining, chance);
         Due::Ahead(Quantiles { p10: quantile(0.1), p50: quantile(0.5), p90: quantile(0.9) })
     }
@@ -100,7 +100,7 @@ impl Outlook {
         if remaining.0 <= 0.0 {
             return Some(Days(0.0));
         }
-        self.quantile_on(self.way_after_known(remaining).as_ref(), remaining, chance)
+        self.quantile_on(self.way(remaining).as_ref(), remaining, chance)
     }
 
     /// The chance that so many hours more will have been run within some days of the clock: of a calendar limit, that
@@ -118,15 +118,23 @@ impl Outlook {
     }
 
     fn quantile_on(&self, way: Option<&Way>, remaining: Hours, chance: f64) -> Option<Days> {
-        let days = match self.in_known_stretch(remaining, chance) {
-            Some(days) => days,
-            None => self.course.after_known(way?.quantile(chance)?),
+        let days = if self.course.has_planned() {
+            match self.in_known_stretch(remaining, chance) {
+                Some(days) => days,
+                None => self.course.after_known(way?.quantile(chance)?),
+            }
+        } else {
+            self.course.at_load(way?.quantile(chance)?)
         };
         Some(Days(days.0.max(least_days(remaining).0)))
     }
 
-    /// The way after the stretches that are known one by one; none where plans alone reach the hours.
-    fn way_after_known(&self, remaining: Hours) -> Option<Way> {
+    /// The way to the hours by the load alone; where some are planned, the way after the stretches that are known one by
+    /// one, and none where plans alone reach the hours.
+    fn way(&self, remaining: Hours) -> Option<Way> {
+        if !self.course.has_planned() {
+            return Some(self.passage().way(remaining, Days(0.0)));
+        }
         let known = self.course.all_known();
         let left = Hours(remaining.0 - known.planned.0);
         (left.0 > 0.0).then(|| self.passage().way(left, known.load))
@@ -137,7 +145,12 @@ impl Outlook {
         let is_reached = |elapsed: super::course::Elapsed| {
             passage.chance(Hours(remaining.0 - elapsed.planned.0), elapsed.load) >= chance
         };
-        let (mut from, mut until) = self.course.first_known(is_reached)?;
+        let stretch = self.course.first_known(is_reached)?;
+        if let Some(before) = stretch.before {
+            let left = Hours(remaining.0 - before.planned.0);
+            return Some(self.course.at_load(passage.way(left, Days(0.0)).quantile(chance)?));
+        }
+        let (mut from, mut until) = (stretch.start, stretch.end);
         for _ in 0..HALVINGS {
             let middle = Days(f64::midpoint(from.0, until.0));
             if is_reached(self.course.elapsed(middle)) { until = middle } else { from = middle }

@@ -31,20 +31,33 @@ fn fleet() -> impl Strategy<Value = FleetFigures> {
     )
 }
 
-fn course() -> impl Strategy<Value = Option<Vec<PlannedUse>>> {
+/// What is known of the time ahead: which weekdays are worked, and plans.
+#[derive(Clone, Debug)]
+struct Known {
+    worked: Option<[bool; 7]>,
+    plans: Option<Vec<PlannedUse>>,
+}
+
+fn course() -> impl Strategy<Value = Known> {
     let plan = (0_u32..600, 1_u32..50, 0_u32..20).prop_map(|(start, length, hours)| {
         let start = f64::from(start) / 10.0;
         let end = start + f64::from(length) / 10.0;
         PlannedUse { start: Days(start), end: Days(end), hours: Hours(f64::from(hours)) }
     });
-    prop::option::of(prop::collection::vec(plan, 0..8))
+    let plans = prop::option::of(prop::collection::vec(plan, 0..8));
+    let worked = prop::option::of(any::<[bool; 7]>());
+    (worked, plans).prop_map(|(worked, plans)| Known { worked, plans })
 }
 
-/// An outlook with the machine's own week, and plans ahead or none.
-fn outlook(reports: &[Reported], fleet: &FleetFigures, plans: Option<&[PlannedUse]>) -> Outlook {
+/// An outlook with the machine's own week, or the site's for a year, and plans ahead or none.
+fn outlook(reports: &[Reported], fleet: &FleetFigures, known: &Known) -> Outlook {
     let usage = Usage::of(reports.iter().copied());
-    let week = Course::of_week(&usage, day(NOW));
-    let course = plans.map_or_else(|| week.clone(), |plans| week.with_planned(plans));
+    let days = |worked: &[bool; 7], count| worked.iter().copied().cycle().take(count).collect::<Vec<_>>();
+    let base = match &known.worked {
+        None => Course::of_week(&usage, day(NOW)),
+        Some(worked) => Course::of_calendar(&days(worked, 91), &days(worked, 366)),
+    };
+    let course = known.plans.as_ref().map_or_else(|| base.clone(), |plans| base.with_planned(plans));
     Outlook::with_course(&usage.statistics(day(NOW)), fleet, course)
 }
 
@@ -53,9 +66,9 @@ proptest! {
 
     #[test]
     fn quantiles_are_in_order_and_no_sooner_than_hours_can_be_run(
-        reports in reports(), fleet in fleet(), plans in course(), hours in 0.1..5_000.0,
+        reports in reports(), fleet in fleet(), known in course(), hours in 0.1..5_000.0,
     ) {
-        let outlook = outlook(&reports, &fleet, plans.as_deref());
+        let outlook = outlook(&reports, &fleet, &known);
         let days = quantiles(&outlook, hours);
         prop_assert!(days[0] >= hours / 24.0);
         prop_assert!(days.is_sorted(), "{:?}", days);
@@ -63,9 +76,9 @@ proptest! {
 
     #[test]
     fn more_hours_are_never_due_earlier(
-        reports in reports(), fleet in fleet(), plans in course(), hours in 0.1..3_000.0, more in 0.0..500.0,
+        reports in reports(), fleet in fleet(), known in course(), hours in 0.1..3_000.0, more in 0.0..500.0,
     ) {
-        let outlook = outlook(&reports, &fleet, plans.as_deref());
+        let outlook = outlook(&reports, &fleet, &known);
         let (sooner, later) = (quantiles(&outlook, hours), quantiles(&outlook, hours + more));
         for (sooner, later) in sooner.into_iter().zip(later) {
             prop_assert!(later >= sooner * (1.0 - EXACTNESS), "{} after {}", later, sooner);
@@ -74,10 +87,10 @@ proptest! {
 
     #[test]
     fn the_chance_rises_with_time_and_agrees_with_the_quantiles(
-        reports in reports(), fleet in fleet(), plans in course(), hours in 1.0..1_000.0, day in 0.0..2_000.0,
+        reports in reports(), fleet in fleet(), known in course(), hours in 1.0..1_000.0, day in 0.0..2_000.0,
         further in 0.0..500.0,
     ) {
-        let outlook = outlook(&reports, &fleet, plans.as_deref());
+        let outlook = outlook(&reports, &fleet, &known);
         let chance = |day: f64| outlook.chance_within(Hours(hours), Days(day));
         prop_assert!((0.0..=1.0).contains(&chance(day)));
         prop_assert!(chance(day + further) >= chance(day) - EXACTNESS);
