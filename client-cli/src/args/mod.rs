@@ -116,7 +116,7 @@ pub(crate) enum Command {
     Journal(shop::JournalCommand),
     /// Calculators: compressed air, lubricants, coolants, stock; they ask no service.
     Calc(calc::CalcArgs),
-    /// How good forecasts would have been: from files, without a service.
+    /// How good forecasts would have been: of the site's own history, or from files without a service.
     Backtest(backtest::BacktestArgs),
 }
 
@@ -166,6 +166,7 @@ mod tests {
             "fettler machine forbid L-03 --by Ada --reason door",
             "fettler shop load shop.toml --dry-run",
             "fettler journal list --from 0 --kind order.",
+            "fettler backtest --output json",
             "fettler backtest --reports a.csv.gz --reports b.csv --cases c.csv --deciles --output csv",
         ] {
             let parsed = Args::try_parse_from(line.split(' '));
@@ -184,6 +185,8 @@ mod tests {
             "fettler orders --task t",
             "fettler ahead",
             "fettler backtest --cases c.csv",
+            "fettler backtest --reports r.csv",
+            "fettler backtest --deciles",
         ] {
             assert!(Args::try_parse_from(line.split(' ')).is_err(), "{line}");
         }

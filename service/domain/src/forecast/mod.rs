@@ -10,6 +10,7 @@
 mod course;
 mod fleet;
 mod outlook;
+mod own;
 mod passage;
 mod path;
 mod rate;
@@ -22,6 +23,7 @@ mod windows;
 pub use course::{Course, PlannedUse};
 pub use fleet::{FleetFigures, Silence};
 pub use outlook::{Basis, Due, Outlook, Quantiles};
+pub use own::{CUT_DAYS, CUTS_MAX, OwnCase, OwnCases, WEEKS_ASKED, own_cases};
 pub use passage::HORIZON;
 pub use rate::Rate;
 pub use score::{Outcome, Score, Scores};
