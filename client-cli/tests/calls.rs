@@ -209,3 +209,28 @@ async fn a_shop_that_is_shown_can_be_loaded_as_it_is() {
     );
     assert_eq!(mock.seen(|seen| seen.loads.len()), 2);
 }
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_look_ahead_is_gathered_page_by_page() {
+    let (_mock, server) = Mock::serve(Plan::default()).await;
+    let ran = run(server, &["ahead", "--until", "2027-02-28", "--output", "json"]).await;
+    assert_eq!(ran.code, Some(0), "{ran:?}");
+    assert_eq!(ran.stdout.matches("looked ahead to `2027-02-28`").count(), 2, "{}", ran.stdout);
+    assert!(!ran.stdout.contains("nextPageToken"), "{}", ran.stdout);
+    let ran = run(server, &["ahead", "--until", "tomorrow"]).await;
+    assert_eq!((ran.code, ran.stdout.as_str()), (Some(2), ""));
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_site_without_reports_is_too_little_to_judge_by() {
+    let (_mock, server) = Mock::serve(Plan::default()).await;
+    let ran = run(server, &["backtest"]).await;
+    assert_eq!((ran.code, ran.stderr.as_str()), (Some(1), ""), "{ran:?}");
+    assert!(
+        ran.stdout.starts_with("No report of hours counts yet.\nToo little to judge by"),
+        "{}",
+        ran.stdout
+    );
+    let rows = run(server, &["backtest", "--output", "json"]).await;
+    assert_eq!((rows.code, rows.stdout.as_str()), (Some(1), "[]\n"));
+}

@@ -124,7 +124,7 @@ pub(crate) enum Command {
     Journal(shop::JournalCommand),
     /// Calculators: compressed air, lubricants, coolants, stock; they ask no service.
     Calc(calc::CalcArgs),
-    /// How good forecasts would have been: from files, without a service.
+    /// How good forecasts would have been: of the site's own history, or from files without a service.
     Backtest(backtest::BacktestArgs),
 }
 
@@ -178,6 +178,7 @@ mod tests {
             "fettler machine forbid L-03 --by Ada --reason door",
             "fettler shop load shop.toml --dry-run",
             "fettler journal list --from 0 --kind order.",
+            "fettler backtest --output json",
             "fettler backtest --reports a.csv.gz --reports b.csv --cases c.csv --deciles --output csv",
         ] {
             let parsed = Args::try_parse_from(line.split(' '));
@@ -199,6 +200,8 @@ mod tests {
             "fettler read L-03 --by Ada",
             "fettler read L-03 p-air=6.1",
             "fettler read L-03 p-air=6.1 --from f.csv",
+            "fettler backtest --reports r.csv",
+            "fettler backtest --deciles",
         ] {
             assert!(Args::try_parse_from(line.split(' ')).is_err(), "{line}");
         }

@@ -43,7 +43,7 @@ pub(crate) async fn run(args: Args, out: Out) -> Result<Answer, Failure> {
         // The calculators need neither a service nor a token, so nothing that concerns these can stop them.
         return calc::run(calc, args.global.output, usize::from(args.global.width), &out);
     }
-    let settings = if matches!(args.command, Command::Backtest(_)) {
+    let settings = if matches!(&args.command, Command::Backtest(args) if args.cases.is_some()) {
         Settings::offline(&args.global)
     } else {
         Settings::resolve(&args.global)?

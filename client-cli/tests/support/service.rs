@@ -408,7 +408,7 @@ impl RunHoursService for Mock {
         &self,
         _: Request<pb::ListReportsRequest>,
     ) -> Result<Response<pb::ListReportsResponse>, Status> {
-        none()
+        Ok(Response::new(pb::ListReportsResponse::default()))
     }
 
     async fn list_held_reports(
