@@ -30,13 +30,30 @@ pub(crate) async fn run(session: &Session, args: CloseArgs) -> Result<Answer, Fa
         .say(&request, again(id, &request), |link, request| async move {
             link.orders().close_order(request).await
         })
-        .await?;
+        .await
+        .map_err(asked_back)?;
     session.show(
         &answer,
         || render::order::closed(&answer, board),
         || render::order::rows(answer.order.as_slice()),
     )?;
     Ok(Answer::Done)
+}
+
+/// The refusal with what to add where a reading is asked back.
+fn asked_back(failure: Failure) -> Failure {
+    match &failure {
+        Failure::Refused(complaint)
+            if complaint.fields.iter().any(|(_, text)| text.ends_with("confirm the reading")) =>
+        {
+            failure.with_hint("nothing was recorded; if it was read so, close it again with --it-is-so POINT")
+        }
+        Failure::Usage(_)
+        | Failure::Refused(_)
+        | Failure::NotReachable(_)
+        | Failure::Interrupted
+        | Failure::BrokenPipe => failure,
+    }
 }
 
 /// A closing ends its order, so a repeat finds no cautions to ask about: what was confirmed is said again.

@@ -38,6 +38,16 @@ pub struct Beyond {
 }
 
 impl Beyond {
+    /// The field that declares this limit.
+    pub const fn field(self) -> &'static str {
+        match (self.step, self.side) {
+            (Step::Act, Side::Below) => "act_below",
+            (Step::Act, Side::Above) => "act_above",
+            (Step::Stop, Side::Below) => "stop_below",
+            (Step::Stop, Side::Above) => "stop_above",
+        }
+    }
+
     /// `below its limit of 5 %`, `above its stop limit of 8 bar`.
     pub fn in_words(self, sign: &str) -> String {
         let side = match self.side {

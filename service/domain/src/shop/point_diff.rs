@@ -67,7 +67,7 @@ fn checked(
             let text = format!("the limit {} lies outside it, `{possible}`; widen it", beyond.limit);
             differ.wrong(format!("{field}.possible"), text);
         } else if let Err(error) = unit.check(beyond.limit) {
-            differ.wrong(format!("{field}.limits"), error.to_string());
+            differ.wrong(format!("{field}.{}", beyond.field()), error.to_string());
         }
     }
     Some(PointCard { unit: unit.code().to_owned(), ..point.clone() })
@@ -197,6 +197,10 @@ mod tests {
         wrong(
             |point| point.possible = value("16").zip(value("0")).map(|(from, to)| Possible { from, to }),
             "possible: `16 to 0` holds no values; give the lower end first, such as 0 to 16",
+        );
+        wrong(
+            |point| point.limits.stop_below = value("-5"),
+            "stop_below: `-5` is not possible; give -1.1 to 1000 bar(g)",
         );
         wrong(
             |point| {

@@ -9,6 +9,9 @@ pub(super) const THIN: &str = "MC-01";
 /// What is read there at last, below its limit.
 pub(super) const THIN_AT_LAST: &str = "4.6";
 
+/// The machine whose coolant grows thin and is not out of its limits yet.
+const GROWING_THIN: &str = "MC-02";
+
 struct Point {
     key: &'static str,
     title: &'static str,
@@ -154,6 +157,7 @@ pub(super) fn usual_value(machine: &str, point: &str, ago: i64) -> String {
     let scatter = [0, 10, -10, 5, -5, 10, -10][usize::try_from(step).unwrap_or(0)];
     let hundredths = match point {
         "coolant-strength" if machine == THIN => 830 - 3 * (DAYS - ago) + scatter,
+        "coolant-strength" if machine == GROWING_THIN => 800 - 3 * (DAYS - ago) + scatter,
         "coolant-strength" => 750 + 2 * scatter,
         "coolant-ph" => 910 + scatter / 2,
         "line-air" => 610 + scatter / 2,
