@@ -5,15 +5,18 @@ use crate::{
     weekday_calendar,
 };
 use fettler_domain::calendar::{Calendar, Weekdays};
-use fettler_domain::forecast::{Course, Days, Due, FleetFigures, Hours, Outlook, PlannedUse, Statistics};
+use fettler_domain::forecast::{
+    Course, Days, Due, FleetFigures, Hours, Likeness, Outlook, PlannedUse, Statistics,
+};
 use fettler_domain::ids::{OrderNumber, TaskId};
 use fettler_domain::ledger::history::{History, Segment};
 use fettler_domain::plan::{
-    CLOSINGS_MAX, Covers, LookAhead, MeterForecast, MeterInput, Rest, TaskInput, WalkInput, WhyNone,
-    look_ahead,
+    BearingDays, CLOSINGS_MAX, Covers, LookAhead, MeterForecast, MeterInput, Rest, TaskInput, WalkInput,
+    WhyNone, look_ahead,
 };
 use fettler_domain::quantity::{Amount, MaxPerHour, Unit};
 use fettler_domain::rule::{Clause, Combine, Window};
+use std::sync::Arc;
 
 /// A machine with these orders, numbered from 1 as their tasks are.
 fn machine(orders: Vec<TaskInput>) -> WalkInput {
@@ -44,8 +47,12 @@ fn meter(outlook: Outlook) -> MeterInput {
         most: MaxPerHour::ONE_HOUR_AN_HOUR,
         reports: 30,
         last_28_days: Amount::ZERO,
+        likeness: Likeness::Assumed,
+        days: BearingDays::OwnWeek,
+        planned_to: None,
     };
-    MeterInput { unit: Unit::Hours, history: History::from_segments([ran]), forecast: Some(forecast) }
+    let forecast = Some(Arc::new(forecast));
+    MeterInput { unit: Unit::Hours, history: History::from_segments([ran]), forecast }
 }
 
 /// About 8 h a day, as sure as 100 days of it make.
