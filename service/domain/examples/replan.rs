@@ -98,6 +98,8 @@ fn machine(number: i64) -> Result<Machine, Failure> {
             rests: Vec::new(),
             meters: BTreeMap::new(),
             fleet_epoch: 0,
+            readings: Vec::new(),
+            points: BTreeMap::new(),
         })
     });
     let orders = orders.collect::<Result<Vec<TaskInput>, Failure>>()?;
