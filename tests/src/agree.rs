@@ -392,7 +392,10 @@ impl Pair {
     async fn look(&self) {
         let (site, now) = (self.site, self.now);
         both!(self, "the head of the due list", |store| store.due_head(site, now));
-        for part in [DuePart::Dated, DuePart::NeverRecorded, DuePart::WhileStopped { now }] {
+        let sure = [DuePart::Sure, DuePart::WhileStoppedSure { now }];
+        for part in
+            [DuePart::Dated, DuePart::NeverRecorded, DuePart::WhileStopped { now }].into_iter().chain(sure)
+        {
             let filter = DueFilter { before: now, part, machine: None, area: None };
             let mut after = None;
             loop {

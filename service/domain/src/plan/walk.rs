@@ -242,8 +242,17 @@ impl<'a> Walk<'a> {
                 && row.covered_by.is_none()
                 && !matches!(row.kind, DueKind::Unknown | DueKind::Ended)
         });
-        let when = standing.filter_map(|(place, row)| row.due.map(|due| (self.closed_at(place, due), place)));
+        let when = standing.filter_map(|(place, row)| {
+            // What a closing on the way did not move on, no further one would.
+            let moved_on = self.closed_ahead(place) < row.due;
+            row.due.filter(|_| moved_on).map(|due| (self.closed_at(place, due), place))
+        });
         when.min().map(|(at, place)| (place, at))
+    }
+
+    /// When an order was closed on the way, if it was.
+    fn closed_ahead(&self, place: usize) -> Option<Ts> {
+        self.orders[place].closings.get(self.in_fact[place]).map(|closing| closing.done_at)
     }
 
     /// What is due before today is done today, and nothing before what was done last.
