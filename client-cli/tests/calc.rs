@@ -220,7 +220,7 @@ fn a_flag_stands_for_a_column_that_the_file_lacks() {
     assert_eq!(lacking.code, Some(2));
     assert!(lacking.stderr.contains("no column fad_l_min, rh, p_gauge_bar, t2_c; it has: id, t_amb_c"));
     let twice = calc_with(&["saturation", "--csv", "-"], Some("t_c,t_c\n1,2\n"));
-    assert!(twice.code == Some(2) && twice.stderr.contains("`t_c` stands twice"), "{}", twice.stderr);
+    assert!(twice.code == Some(2) && twice.stderr.contains("has the column `t_c` twice"), "{}", twice.stderr);
     let both = calc_with(&["saturation", "--csv", "-", "--t-c", "20"], Some("t_c\n1\n"));
     assert!(both.code == Some(2) && both.stderr.contains("--t-c is given"), "{}", both.stderr);
     for empty in ["", "# only a comment\n"] {

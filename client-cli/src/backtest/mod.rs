@@ -4,7 +4,7 @@
 //! had ended by that instant in the machine's whole fleet.
 
 pub(crate) mod cases;
+mod every;
 pub(crate) mod forecasts;
 pub(crate) mod reports;
-mod sheet;
 pub(crate) mod show;
