@@ -8,8 +8,8 @@ use fettler_domain::calendar::{Closure, Shift, WallTime, Weekdays};
 use fettler_domain::error::Error;
 use fettler_domain::ids::OrderNumber;
 use fettler_domain::ledger::row::Feed;
-use fettler_domain::order::{AsFound, ClosingSaid, OrderState};
-use fettler_domain::plan::{By, Counted, PlanRow, Timing};
+use fettler_domain::order::{ClosingSaid, OrderState};
+use fettler_domain::plan::{By, Counted, Timing};
 use fettler_domain::rule::Recurrence;
 use fettler_domain::shop::{ClauseCard, Declaration, LastDoneCard, TaskCard};
 use fettler_domain::time::{ShopDay, Ts};
@@ -45,21 +45,7 @@ fn twice() -> Declaration {
 }
 
 fn said(order: OrderNumber, done_at: &str) -> ClosingSaid {
-    ClosingSaid {
-        order,
-        done_at: at(done_at),
-        done_by: name("Ada"),
-        entered_by: None,
-        as_found: AsFound::Good,
-        readings: Vec::new(),
-        used: Vec::new(),
-        cautions_confirmed: true,
-        certificate: None,
-        second_person: None,
-        minutes: 0,
-        left_out: Vec::new(),
-        note: String::new(),
-    }
+    ClosingSaid { cautions_confirmed: true, ..ClosingSaid::plain(order, at(done_at), name("Ada")) }
 }
 
 impl Shop {
@@ -88,12 +74,6 @@ impl Shop {
     async fn stands(&self, order: OrderNumber) -> (OrderState, String) {
         let order = self.order(order).await;
         (order.state, order.reason)
-    }
-
-    async fn row(&self, order: OrderNumber, now: &str) -> PlanRow {
-        let explained = self.store.explain(self.site, order, at(now)).await.expect("explained");
-        assert!(explained.row_agrees, "{:?}", explained.entry.plan);
-        explained.entry.plan
     }
 
     /// Everything on the due list, in whatever part.
