@@ -21,6 +21,7 @@ mod planfile;
 mod push;
 mod render;
 mod session;
+mod sheet;
 mod shopfile;
 #[cfg(test)]
 mod testkit;

@@ -159,8 +159,9 @@ fn a_dataset_without_its_reports_is_left_out_and_said() {
     assert_eq!((ran.code, rows(&ran.stdout).len()), (Some(0), 6));
 }
 
-// The aims: what a faithful form of the method reaches on these lists with some slack. The mean since the first report, as
-// a forecast of one date with a spread of its own scatter, comes to 12.65 and 1.014 days.
+// The aims: what the method reaches on these lists, with less slack than its plain form lies behind: 9.513 and 31.17 days for
+// the aircraft, 0.835 and 2.63 for the turbines (docs/formulas.md). The mean since the first report, as a forecast of one date
+// with a spread of its own scatter, comes to 12.65 and 1.014 days.
 #[test]
 fn the_public_cases_are_forecast_as_well_as_the_aims_say() {
     let (aircraft, turbines) = ("nyc2013_public.csv.gz", "wind2014_public.csv.gz");
@@ -177,8 +178,8 @@ fn the_public_cases_are_forecast_as_well_as_the_aims_say() {
         aircraft,
         [
             ("cases", 2_000.0..=2_000.0),
-            ("pinball", 0.0..=9.60),
-            ("off", 0.0..=31.5),
+            ("pinball", 0.0..=9.49),
+            ("off", 0.0..=31.05),
             ("within", 0.77..=0.83),
             ("before", 0.07..=0.13),
             ("after", 0.08..=0.14),
@@ -188,8 +189,8 @@ fn the_public_cases_are_forecast_as_well_as_the_aims_say() {
         turbines,
         [
             ("cases", 300.0..=300.0),
-            ("pinball", 0.0..=0.86),
-            ("off", 0.0..=2.70),
+            ("pinball", 0.0..=0.830),
+            ("off", 0.0..=2.62),
             ("within", 0.78..=0.92),
             ("before", 0.0..=0.12),
             ("after", 0.05..=0.15),

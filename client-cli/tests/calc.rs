@@ -212,7 +212,8 @@ fn a_flag_stands_for_a_column_that_the_file_lacks() {
     let file = "id,t_amb_c\nwarm,20\ncool,10\n";
     let typed = ["--fad-l-min", "1000", "--rh", "0.65", "--p-gauge-bar", "7", "--t2-c", "20"];
     let ran = calc_with(&[&["condensate_intake", "--csv", "-"], &typed[..]].concat(), Some(file));
-    assert_eq!((ran.code, ran.stderr.as_str()), (Some(0), ""));
+    assert_eq!(ran.code, Some(0), "{}", ran.stderr);
+    assert!(ran.stderr.lines().all(|line| line.starts_with("caution: ")), "{}", ran.stderr);
     let found = lines(&ran.stdout);
     assert!(agree(&found[0]["cond_hw_g_h"], "544.617852", 1e-6));
     assert_ne!(found[0]["cond_hw_g_h"], found[1]["cond_hw_g_h"]);
@@ -220,7 +221,7 @@ fn a_flag_stands_for_a_column_that_the_file_lacks() {
     assert_eq!(lacking.code, Some(2));
     assert!(lacking.stderr.contains("no column fad_l_min, rh, p_gauge_bar, t2_c; it has: id, t_amb_c"));
     let twice = calc_with(&["saturation", "--csv", "-"], Some("t_c,t_c\n1,2\n"));
-    assert!(twice.code == Some(2) && twice.stderr.contains("`t_c` stands twice"), "{}", twice.stderr);
+    assert!(twice.code == Some(2) && twice.stderr.contains("has the column `t_c` twice"), "{}", twice.stderr);
     let both = calc_with(&["saturation", "--csv", "-", "--t-c", "20"], Some("t_c\n1\n"));
     assert!(both.code == Some(2) && both.stderr.contains("--t-c is given"), "{}", both.stderr);
     for empty in ["", "# only a comment\n"] {
@@ -243,11 +244,48 @@ fn what_lies_outside_a_formula_s_range_is_said() {
     assert!(beyond.stderr.contains("--t-c: "), "{}", beyond.stderr);
 }
 
+/// However the answer is read, what can hurt is said once, and what comes before it last.
+#[test]
+fn cautions_are_told_in_every_form() {
+    let typed = ["leak", "--d-mm", "3", "--p-gauge-bar", "6"];
+    let json = calc(&[&typed[..], &["--output", "json"]].concat());
+    assert_eq!((json.code, json.stderr.as_str()), (Some(0), ""));
+    let answer: serde_json::Value = serde_json::from_str(&json.stdout).expect("JSON");
+    let told: Vec<String> = answer["cautions"]
+        .as_array()
+        .expect("a list")
+        .iter()
+        .map(|one| format!("caution: {one}\n"))
+        .collect();
+    assert!(told.len() == 3 && told[2].contains("licensed practice come before all this"), "{told:?}");
+    let told = told.concat().replace('"', "");
+    let one = calc(&[&typed[..], &["--output", "csv"]].concat());
+    assert_eq!((one.code, &one.stderr), (Some(0), &told));
+    for form in ["csv", "json"] {
+        let rows = Some("d_mm,p_gauge_bar\n3,6\n4,6\n");
+        let many = calc_with(&["leak", "--csv", "-", "--output", form], rows);
+        assert_eq!((many.code, &many.stderr), (Some(0), &told), "{form}");
+    }
+    let harmless = calc(&["saturation", "--t-c", "20", "--output", "csv"]);
+    assert_eq!((harmless.code, harmless.stderr.as_str()), (Some(0), ""));
+}
+
 #[test]
 fn wrong_inputs_are_told_all_at_once_with_value_and_remedy() {
     let ran = calc(&["condensate_intake", "--rh", "65", "--t-amb-c", "warm", "--t2-c", "-300"]);
     assert_eq!(ran.code, Some(2));
     insta::assert_snapshot!(ran.stderr);
+}
+
+/// A test that took no time, and whose pressure rose: what is said is said of the field that it is about.
+#[test]
+fn a_leak_test_is_refused_by_the_field_that_is_wrong() {
+    let refused = |to: &str| {
+        let typed = ["--method", "bleed_down", "--volume-l", "270", "--p1-bar-g", "6", "--p2-bar-g", to];
+        calc(&[&["leak_tests"], &typed[..], &["--seconds", "0"]].concat()).stderr
+    };
+    assert!(refused("7").contains("--p2-bar-g: `7` bar(g) at the end is more"), "{}", refused("7"));
+    assert!(refused("5").contains("--seconds: `0`: the test took no time"), "{}", refused("5"));
 }
 
 #[test]

@@ -346,19 +346,11 @@ impl Pair {
         }
         let back = i64::try_from(back).expect("small") * MICROS_PER_HOUR;
         let said = ClosingSaid {
-            order,
-            done_at: self.now.plus_micros(-back),
-            done_by: name("Ada Kern"),
-            entered_by: None,
             as_found: [AsFound::Good, AsFound::Worn, AsFound::Failed][self.random.below(3)],
             readings: (self.random.below(4) == 0).then(|| said_of(order)).into_iter().collect(),
-            used: Vec::new(),
-            cautions_confirmed: false,
-            certificate: None,
-            second_person: None,
             minutes: 5,
-            left_out: Vec::new(),
             note: ["", "as ever"][self.random.below(2)].into(),
+            ..ClosingSaid::plain(order, self.now.plus_micros(-back), name("Ada Kern"))
         };
         let call = self.caller("CloseOrder");
         let answer = both!(self, what, |store| store.close(&call, site, &said));

@@ -124,10 +124,9 @@ fn after_help(calculator: &Calculator) -> String {
     let _ = write!(text, "\nRange:\n  {}\n\nSource:\n  {}\n", calculator.range, calculator.source);
     if !calculator.cautions.is_empty() {
         text.push_str("\nCaution:\n");
-        for caution in calculator.cautions {
+        for caution in crate::render::calc::cautions(calculator) {
             let _ = writeln!(text, "  {caution}");
         }
-        let _ = writeln!(text, "  {}", crate::render::due::DEFERRAL);
     }
     text
 }

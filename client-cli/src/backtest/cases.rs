@@ -1,10 +1,13 @@
 //! What to forecast: cases from a file, each with what became of it where that is known.
 
 use super::{
+    every::{Problem, each, open},
     reports::{hours, instant},
-    sheet::{Column, Problem, Row, Sheet},
 };
-use crate::exit::Failure;
+use crate::{
+    exit::Failure,
+    sheet::{Column, Row},
+};
 use fettler_domain::{
     forecast::{Days, Hours, Outcome},
     quantity::MaxPerHour,
@@ -50,11 +53,11 @@ pub(crate) struct Case {
 pub(crate) fn cases(file: &str) -> Result<Vec<Case>, Failure> {
     let mut cases: Vec<Case> = Vec::new();
     let mut lines: BTreeMap<String, u64> = BTreeMap::new();
-    let sheet = Sheet::open(file, COLUMNS)?;
+    let sheet = open(file, COLUMNS)?;
     let outcomes = sheet.has(DATA_END) && sheet.has(DUE);
-    sheet.each(|line, row| {
+    each(sheet, |row| {
         let case = case(row, outcomes)?;
-        if let Some(first) = lines.insert(case.id.clone(), line) {
+        if let Some(first) = lines.insert(case.id.clone(), row.line) {
             let what = format!("`{}` stands in line {first} already; give each case its own name", case.id);
             return Err(vec![(CASE, what)]);
         }

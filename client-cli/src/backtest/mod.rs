@@ -4,8 +4,8 @@
 //! had ended by that instant in the machine's whole fleet.
 
 pub(crate) mod cases;
+mod every;
 pub(crate) mod forecasts;
 pub(crate) mod own;
 pub(crate) mod reports;
-mod sheet;
 pub(crate) mod show;

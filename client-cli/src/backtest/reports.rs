@@ -1,7 +1,11 @@
 //! A fleet from a file of reports.
 
-use super::sheet::{Column, Problem, Row, Sheet};
-use crate::{exit::Failure, times};
+use super::every::{Problem, each, open};
+use crate::{
+    exit::Failure,
+    sheet::{Column, Row},
+    times,
+};
 use fettler_domain::{
     forecast::{Hours, Reported, Usage},
     quantity::{Amount, MaxPerHour, Unit},
@@ -31,7 +35,7 @@ pub(crate) struct Fleet {
 /// Reads a fleet.
 pub(crate) fn fleet(file: &str) -> Result<Fleet, Failure> {
     let mut machines: BTreeMap<String, Vec<Reported>> = BTreeMap::new();
-    Sheet::open(file, COLUMNS)?.each(|_, row| {
+    each(open(file, COLUMNS)?, |row| {
         let (machine, reported) = report(row)?;
         if let Some(of_machine) = machines.get_mut(machine) {
             of_machine.push(reported);

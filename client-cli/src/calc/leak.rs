@@ -76,6 +76,10 @@ fn leak_found(given: &Given) -> Result<Found, Problem> {
     Ok(Found::new(values).outside(&found.outside))
 }
 
+/// What it means that an input of one of the two tests is missing.
+const FOR_LOAD_UNLOAD: &str = "needed for load_unload";
+const FOR_BLEED_DOWN: &str = "needed for bleed_down";
+
 /// The two tests of a system.
 pub(super) static LEAK_TESTS: Calculator = Calculator {
     name: "leak_tests",
@@ -85,19 +89,19 @@ pub(super) static LEAK_TESTS: Calculator = Calculator {
     inputs: &[
         Input::word("method", &["load_unload", "bleed_down"], "which test was made"),
         Input::number("t_on_s", Seconds::BOUNDS, "load_unload: time the compressor loads")
-            .may_be_missing("needed for load_unload"),
+            .may_be_missing(FOR_LOAD_UNLOAD),
         Input::number("t_off_s", Seconds::BOUNDS, "load_unload: time it does not")
-            .may_be_missing("needed for load_unload"),
+            .may_be_missing(FOR_LOAD_UNLOAD),
         Input::number("capacity_l_min", FreeAir::BOUNDS, "load_unload: what the compressor delivers")
             .may_be_missing("the share alone is told"),
         Input::number("volume_l", Volume::BOUNDS, "bleed_down: volume of receiver and pipes")
-            .may_be_missing("needed for bleed_down"),
+            .may_be_missing(FOR_BLEED_DOWN),
         Input::number("p1_bar_g", GaugePressure::BOUNDS, "bleed_down: pressure at the start")
-            .may_be_missing("needed for bleed_down"),
+            .may_be_missing(FOR_BLEED_DOWN),
         Input::number("p2_bar_g", GaugePressure::BOUNDS, "bleed_down: pressure at the end")
-            .may_be_missing("needed for bleed_down"),
+            .may_be_missing(FOR_BLEED_DOWN),
         Input::number("seconds", Seconds::BOUNDS, "bleed_down: time from one to the other")
-            .may_be_missing("needed for bleed_down"),
+            .may_be_missing(FOR_BLEED_DOWN),
     ],
     results: &[
         Column::new("leak_pct", "%", "share of the compressor's delivery").or("not told by this test"),
@@ -121,7 +125,7 @@ fn leak_tests(given: &Given) -> Result<Found, Problem> {
     let gauge = |name| given.needed_measure(name, GaugePressure::bar, "bleed_down");
     let volume = given.needed_measure("volume_l", Volume::litres, "bleed_down")?;
     let (from, to, time) = (gauge("p1_bar_g")?, gauge("p2_bar_g")?, seconds("seconds", "bleed_down")?);
-    let field = if time.to_seconds() == 0.0 { "seconds" } else { "p2_bar_g" };
+    let field = if to > from { "p2_bar_g" } else { "seconds" };
     let flow = bleed_down(volume, from, to, time).map_err(|error| given.problem(field, error))?;
     Ok(Found::new([Value::Absent, flow.to_l_min().into()]))
 }

@@ -55,8 +55,16 @@ fn one(calculation: &Calculation, form: OutputForm, width: usize, out: &Out) -> 
     out.data(&shown)?;
     if form == OutputForm::Csv {
         found.remarks.iter().for_each(|remark| out.note(&format!("remark: {remark}\n")));
+        caution(calculation, out);
     }
     Ok(Answer::Done)
+}
+
+/// Says once what to heed, where the rows of an answer have no place for it.
+fn caution(calculation: &Calculation, out: &Out) {
+    for caution in render::calc::cautions(calculation.calculator) {
+        out.note(&format!("caution: {caution}\n"));
+    }
 }
 
 fn cells(found: &Found) -> Vec<String> {
@@ -94,6 +102,7 @@ fn many(calculation: &Calculation, file: &str, form: OutputForm, out: &Out) -> R
         }
         tell(&row, out);
     }
+    caution(calculation, out);
     if bad == 0 {
         return Ok(Answer::Done);
     }

@@ -35,6 +35,7 @@ pub(crate) struct Lines {
     reader: Box<dyn BufRead + Send>,
     buffer: Vec<u8>,
     number: u64,
+    leaves_comments_out: bool,
 }
 
 /// One line of a file.
@@ -66,7 +67,12 @@ impl Lines {
         } else {
             Box::new(whole)
         };
-        Ok(Lines { reader, buffer: Vec::new(), number: 0 })
+        Ok(Lines { reader, buffer: Vec::new(), number: 0, leaves_comments_out: false })
+    }
+
+    /// The same without the lines that start with `#`.
+    pub(crate) fn without_comments(self) -> Lines {
+        Lines { leaves_comments_out: true, ..self }
     }
 
     /// The next line that is not blank, with its number.
@@ -85,7 +91,8 @@ impl Lines {
                 self.reader.skip_until(b'\n')?;
                 return Ok(Some((self.number, Line::Unreadable("is longer than 64 KiB; no row is"))));
             }
-            if !self.buffer.iter().all(u8::is_ascii_whitespace) {
+            let is_left_out = self.leaves_comments_out && self.buffer.starts_with(b"#");
+            if !is_left_out && !self.buffer.iter().all(u8::is_ascii_whitespace) {
                 break;
             }
         }
@@ -102,8 +109,8 @@ impl Lines {
         delimiter: u8,
         find: impl FnOnce(&[&str]) -> Result<T, Failure>,
     ) -> Result<T, Failure> {
-        let line = match self.next_line() {
-            Ok(Some((_, Line::Text(text)))) => text,
+        let (number, line) = match self.next_line() {
+            Ok(Some((number, Line::Text(text)))) => (number, text),
             Ok(Some((number, Line::Unreadable(what)))) => {
                 return Err(Failure::usage(format!("line {number} should be the header, but it {what}")));
             }
@@ -112,7 +119,7 @@ impl Lines {
         };
         let (mut ranges, mut scratch) = (Vec::new(), String::new());
         let text = cut(line, delimiter, &mut ranges, &mut scratch)
-            .map_err(|what| Failure::usage(format!("line 1 should be the header, but it {what}")))?;
+            .map_err(|what| Failure::usage(format!("line {number} should be the header, but it {what}")))?;
         let headers: Vec<&str> = ranges.iter().map(|range| text[range.clone()].trim()).collect();
         find(&headers)
     }

@@ -13,6 +13,12 @@ use serde_json::{Map, Value as Json, json};
 /// Digits that a result keeps where a person reads it.
 const DIGITS: usize = 6;
 
+/// What to heed at the work that a calculator is for, and what comes before all that; nothing where nothing can hurt.
+pub(crate) fn cautions(calculator: &Calculator) -> Vec<&'static str> {
+    let deferral = (!calculator.cautions.is_empty()).then_some(DEFERRAL);
+    calculator.cautions.iter().copied().chain(deferral).collect()
+}
+
 /// The calculators as rows.
 pub(crate) fn table() -> Table {
     let mut table = Table::new(["calculator", "tells"]);
@@ -50,7 +56,7 @@ pub(crate) fn list_json() -> String {
         json!({
             "name": calculator.name, "about": calculator.about, "formula": calculator.formula,
             "inputs": inputs.collect::<Vec<_>>(), "results": results.collect::<Vec<_>>(),
-            "range": calculator.range, "source": calculator.source, "cautions": calculator.cautions,
+            "range": calculator.range, "source": calculator.source, "cautions": cautions(calculator),
         })
     };
     pretty(&json!(calc::ALL.iter().map(one).collect::<Vec<_>>()))
@@ -85,9 +91,7 @@ pub(crate) fn answer(
     part("REMARKS", indented(&found.remarks.join("\n")));
     part("RANGE", indented(calculator.range));
     part("SOURCE", indented(calculator.source));
-    if !calculator.cautions.is_empty() {
-        part("CAUTION", indented(&calculator.cautions.join("\n")) + &indented(DEFERRAL));
-    }
+    part("CAUTION", indented(&cautions(calculator).join("\n")));
     text.truncate(text.trim_end().len());
     text.push('\n');
     text
@@ -155,7 +159,7 @@ pub(crate) fn answer_json(calculator: &Calculator, given: &Given, found: &Found)
     pretty(&json!({
         "calculator": calculator.name, "inputs": inputs, "results": values(calculator.results, found),
         "units": units, "remarks": found.remarks, "formula": calculator.formula, "range": calculator.range,
-        "source": calculator.source, "cautions": calculator.cautions,
+        "source": calculator.source, "cautions": cautions(calculator),
     }))
 }
 
@@ -213,6 +217,7 @@ mod tests {
         assert_eq!(json["results"]["rop"], 15.0);
         assert_eq!(json["results"]["fill_rate"], Json::Null);
         assert_eq!(json["units"]["rop"], "units");
+        assert_eq!(json["cautions"], json!([]), "nobody is hurt by a reorder point");
     }
 
     #[test]
@@ -220,5 +225,7 @@ mod tests {
         insta::assert_snapshot!(list(80, Style::PLAIN));
         let json: Json = serde_json::from_str(&list_json()).unwrap();
         assert_eq!(json.as_array().unwrap().len(), calc::ALL.len());
+        let leak = json.as_array().unwrap().iter().find(|one| one["name"] == "leak").unwrap();
+        assert_eq!(leak["cautions"].as_array().unwrap().last().unwrap(), DEFERRAL);
     }
 }

@@ -208,10 +208,13 @@ pub(crate) fn skipped(answer: &pb::SkipOrderResponse, dry_run: bool, board: Boar
 /// What came of an undo.
 pub(crate) fn undone(answer: &pb::UndoClosingResponse, dry_run: bool, board: Board) -> String {
     let mut out = dry(dry_run);
-    let _ = writeln!(out, "{}", board.style.heading("OPEN AGAIN"));
+    if !answer.open_again.is_empty() {
+        let _ = writeln!(out, "{}", board.style.heading("OPEN AGAIN"));
+    }
     for item in &answer.open_again {
         out.push_str(&item_text(item, board));
     }
+    out.push_str(&remarks(&answer.remarks, board));
     if !answer.void_orders.is_empty() {
         let numbers: Vec<String> = answer.void_orders.iter().map(ToString::to_string).collect();
         let _ = write!(out, "\n{}\n", board.style.heading("VOID NOW"));

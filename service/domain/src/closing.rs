@@ -193,21 +193,7 @@ mod tests {
     const NOW: Ts = Ts(1_800_000_000_000_000);
 
     fn said() -> ClosingSaid {
-        ClosingSaid {
-            order: OrderNumber(7),
-            done_at: NOW,
-            done_by: Name::new("Ada").expect("a name"),
-            entered_by: None,
-            as_found: AsFound::Good,
-            readings: Vec::new(),
-            used: Vec::new(),
-            cautions_confirmed: false,
-            certificate: None,
-            second_person: None,
-            minutes: 0,
-            left_out: Vec::new(),
-            note: String::new(),
-        }
+        ClosingSaid::plain(OrderNumber(7), NOW, Name::new("Ada").expect("a name"))
     }
 
     fn key(text: &str) -> Key {

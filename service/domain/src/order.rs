@@ -87,6 +87,25 @@ pub struct ClosingSaid {
 pub const READINGS_SAID_MAX: usize = 100;
 
 impl ClosingSaid {
+    /// An order done by someone at an instant, as found good, and nothing else said.
+    pub fn plain(order: OrderNumber, done_at: Ts, done_by: Name) -> ClosingSaid {
+        ClosingSaid {
+            order,
+            done_at,
+            done_by,
+            entered_by: None,
+            as_found: AsFound::Good,
+            readings: Vec::new(),
+            used: Vec::new(),
+            cautions_confirmed: false,
+            certificate: None,
+            second_person: None,
+            minutes: 0,
+            left_out: Vec::new(),
+            note: String::new(),
+        }
+    }
+
     /// Whether the second person named is the one who did the work.
     pub fn second_person_is_doer(&self) -> bool {
         self.second_person.as_ref() == Some(&self.done_by)

@@ -118,3 +118,18 @@ fn check(text: &str, max: usize, key: bool) -> Result<(), TextError> {
     }
     Ok(())
 }
+
+/// The number of letters to insert, drop or change to turn one text into the other.
+pub(crate) fn letters_apart(a: &str, b: &str) -> usize {
+    let b: Vec<char> = b.chars().collect();
+    let mut row: Vec<usize> = (0..=b.len()).collect();
+    for (i, from) in a.chars().enumerate() {
+        let mut diagonal = std::mem::replace(&mut row[0], i + 1);
+        for (j, to) in b.iter().enumerate() {
+            let changed = diagonal + usize::from(from != *to);
+            diagonal = row[j + 1];
+            row[j + 1] = changed.min(row[j] + 1).min(diagonal + 1);
+        }
+    }
+    row[b.len()]
+}

@@ -1,13 +1,17 @@
-//! Check values for the calendar and interval rules. `FETTLER_VECTORS` names another folder with rows of the same
-//! shape; the source of each family stands in the first line of its file. The tests call what the planner calls.
+//! Check values for the calendar and interval rules. The tests call what the planner calls.
+
+#[path = "common/orders.rs"]
+mod orders;
+#[path = "common/vectors.rs"]
+mod vectors;
 
 use chrono::{NaiveDate, NaiveDateTime, NaiveTime};
 use fettler_domain::calendar::{Calendar, CalendarSpec, Closure, Edge, Shift, WallTime, Weekdays, Zone};
-use fettler_domain::ids::{MachineId, MeterId, OrderNumber, TaskId};
+use fettler_domain::ids::{MeterId, TaskId};
 use fettler_domain::ledger::history::{History, Segment};
 use fettler_domain::plan::{
-    Base, ClauseState, Closing, Counted, Covers, DueKind, LastDone, MeterInput, PlanRow, RuleVersion,
-    TaskInput, combine_clauses, plan_task, satisfied, share_used,
+    Base, ClauseState, Closing, Counted, Covers, DueKind, LastDone, MeterInput, PlanRow, TaskInput,
+    combine_clauses, plan_task, satisfied, share_used,
 };
 use fettler_domain::quantity::{Amount, Unit};
 use fettler_domain::rule::{
@@ -15,26 +19,9 @@ use fettler_domain::rule::{
 };
 use fettler_domain::text::{Key, Name};
 use fettler_domain::time::{MICROS_PER_HOUR, ShopDay, Ts};
-use std::collections::{BTreeMap, HashMap};
-use std::path::PathBuf;
-
-type Line = HashMap<String, String>;
-
-/// The rows of a family; a family without rows fails.
-fn rows(family: &str) -> Vec<Line> {
-    let folder = std::env::var_os("FETTLER_VECTORS").map_or_else(
-        || PathBuf::from(concat!(env!("CARGO_MANIFEST_DIR"), "/../../tests/data/vectors")),
-        PathBuf::from,
-    );
-    let path = folder.join(format!("{family}.csv"));
-    let mut reader = csv::ReaderBuilder::new()
-        .comment(Some(b'#'))
-        .from_path(&path)
-        .unwrap_or_else(|e| panic!("{}: {e}", path.display()));
-    let lines: Vec<Line> = reader.deserialize().collect::<Result<_, _>>().expect("rows of texts");
-    assert!(!lines.is_empty(), "{} has no rows", path.display());
-    lines
-}
+use orders::order_of;
+use std::collections::BTreeMap;
+use vectors::{Line, lines as rows};
 
 fn day(text: &str) -> ShopDay {
     ShopDay(text.parse().unwrap_or_else(|_| panic!("`{text}` is not a date")))
@@ -60,26 +47,6 @@ fn every_day() -> Calendar {
 
 fn rule(clauses: Vec<Clause>, combine: Combine, window: Window) -> IntervalRule {
     IntervalRule::new(RuleSpec { clauses, combine, window, closed_days: ClosedDays::Keep }).expect("a rule")
-}
-
-fn task(number: i64, rule: IntervalRule) -> TaskInput {
-    TaskInput {
-        order: OrderNumber(number),
-        task: Some(TaskId(number)),
-        machine: MachineId(1),
-        hazard: false,
-        raised: None,
-        versions: vec![RuleVersion { effective: ShopDay(NaiveDate::default()), rule }],
-        closings: Vec::new(),
-        skips: Vec::new(),
-        last_done: None,
-        replaced: BTreeMap::new(),
-        readings: Vec::new(),
-        points: BTreeMap::new(),
-        rests: Vec::new(),
-        meters: BTreeMap::new(),
-        fleet_epoch: 0,
-    }
 }
 
 fn hours(text: &str) -> Amount {
@@ -127,7 +94,7 @@ fn rule_calendar() {
         let counts_from = if fixed { CountsFrom::Grid(base) } else { CountsFrom::LastClosing };
         let window = Window::Percent(line["window_pct"].parse().expect("percent"));
         let clause = Clause::Calendar { every: every(&line), counts_from };
-        let mut input = task(1, rule(vec![clause], Combine::Earliest, window));
+        let mut input = order_of(1, rule(vec![clause], Combine::Earliest, window));
         if !fixed {
             input.last_done = Some(LastDone { day: base, counts: BTreeMap::new() });
         }
@@ -170,7 +137,7 @@ fn one_hour_an_hour(total: i64) -> BTreeMap<MeterId, MeterInput> {
 fn service(number: i64, every_hours: i64, done: &[i64]) -> TaskInput {
     let every = Amount(every_hours * Unit::Hours.per_unit());
     let clause = Clause::Meter { meter: METER, every, counts_from: CountsFrom::LastClosing };
-    let mut input = task(number, rule(vec![clause], Combine::Earliest, Window::Percent(10)));
+    let mut input = order_of(number, rule(vec![clause], Combine::Earliest, Window::Percent(10)));
     input.last_done = Some(LastDone {
         day: ShopDay(NaiveDate::default()),
         counts: BTreeMap::from([(METER, Amount::ZERO)]),

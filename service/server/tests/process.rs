@@ -1,7 +1,7 @@
 //! The program itself: its first start, its lock, and its end while silent peers are connected.
 
 use std::io::{BufRead as _, BufReader};
-use std::net::TcpStream;
+use std::net::{TcpListener, TcpStream};
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
@@ -104,6 +104,39 @@ fn a_service_manager_is_told_when_the_service_may_be_called_and_when_it_stops() 
     terminate(&running.child);
     assert_eq!(heard(), "STOPPING=1\n");
     assert_eq!(running.child.wait().expect("it ends").code(), Some(0));
+}
+
+/// The database takes the call and never answers, so that whoever has called it is in the midst of opening its store.
+#[cfg(target_os = "linux")]
+#[test]
+fn nobody_is_told_that_the_service_is_ready_before_its_store_is_open() {
+    use std::io::ErrorKind;
+    use std::os::unix::net::UnixDatagram;
+    let folder = tempfile::tempdir().expect("a folder");
+    let path = folder.path().join("notify");
+    let manager = UnixDatagram::bind(&path).expect("a socket");
+    manager.set_nonblocking(true).expect("set");
+    let heard = || manager.recv(&mut [0; 64]).map_err(|error| error.kind());
+    let database = TcpListener::bind("127.0.0.1:0").expect("a port");
+    let address = database.local_addr().expect("an address");
+    let mut command = fettlerd(&folder.path().join("data"));
+    command
+        .args(["--database", &format!("postgres://fettler@{address}/fettler")])
+        .env("NOTIFY_SOCKET", &path);
+    let child = command.spawn().expect("it starts");
+    let ended = std::thread::spawn(move || {
+        let output = child.wait_with_output().expect("it ends");
+        // One that ends without a call leaves nobody waiting for it.
+        drop(TcpStream::connect(address));
+        output
+    });
+    let (call, _) = database.accept().expect("a call");
+    assert_eq!(heard(), Err(ErrorKind::WouldBlock));
+    drop((call, database));
+    let output = ended.join().expect("joined");
+    let said = String::from_utf8(output.stderr).expect("UTF-8");
+    assert!(output.status.code() == Some(1) && said.contains(&address.to_string()), "{said}");
+    assert_eq!((heard(), output.stdout.len()), (Err(ErrorKind::WouldBlock), 0));
 }
 
 #[test]

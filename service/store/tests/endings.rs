@@ -5,7 +5,7 @@ mod kit;
 
 use fettler_domain::error::Error;
 use fettler_domain::ids::OrderNumber;
-use fettler_domain::order::{AsFound, ClosingSaid, OrderState};
+use fettler_domain::order::{ClosingSaid, OrderState};
 use fettler_domain::shop::{Declaration, TaskCard};
 use fettler_domain::time::{MICROS_PER_HOUR, Ts};
 use fettler_store::contract::{
@@ -15,21 +15,7 @@ use kit::{Engine, Shop, at, caller, declaration, every_days, hours, key, name, t
 use std::collections::BTreeMap;
 
 fn said(order: OrderNumber, done_at: Ts) -> ClosingSaid {
-    ClosingSaid {
-        order,
-        done_at,
-        done_by: name("Ada"),
-        entered_by: None,
-        as_found: AsFound::Good,
-        readings: Vec::new(),
-        used: Vec::new(),
-        cautions_confirmed: true,
-        certificate: None,
-        second_person: None,
-        minutes: 0,
-        left_out: Vec::new(),
-        note: String::new(),
-    }
+    ClosingSaid { cautions_confirmed: true, ..ClosingSaid::plain(order, done_at, name("Ada")) }
 }
 
 async fn close(shop: &Shop, order: OrderNumber, done_at: &str, now: &str) -> Ended {

@@ -5,7 +5,7 @@ mod kit;
 
 use fettler_domain::error::Error;
 use fettler_domain::ids::OrderNumber;
-use fettler_domain::order::{AsFound, ClosingRecord, ClosingSaid, OrderState, RaiseSaid, ReadingSaid};
+use fettler_domain::order::{ClosingRecord, ClosingSaid, OrderState, RaiseSaid, ReadingSaid};
 use fettler_domain::plan::DueKind;
 use fettler_domain::reading::{Limits, Taker};
 use fettler_domain::shop::PointCard;
@@ -14,19 +14,10 @@ use kit::{Engine, Shop, at, caller, declaration, every_days, hours, key, name, t
 
 fn said(order: OrderNumber, done_at: &str) -> ClosingSaid {
     ClosingSaid {
-        order,
-        done_at: at(done_at),
-        done_by: name("Ada"),
-        entered_by: None,
-        as_found: AsFound::Good,
-        readings: Vec::new(),
-        used: Vec::new(),
         cautions_confirmed: true,
-        certificate: None,
-        second_person: None,
         minutes: 20,
-        left_out: Vec::new(),
         note: "bowl was half full".into(),
+        ..ClosingSaid::plain(order, at(done_at), name("Ada"))
     }
 }
 

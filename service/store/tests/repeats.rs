@@ -43,19 +43,9 @@ fn foreign(text: &str) -> ForeignName {
 
 fn said(order: OrderNumber) -> ClosingSaid {
     ClosingSaid {
-        order,
-        done_at: at(NOW),
-        done_by: name("Ada"),
-        entered_by: None,
         as_found: AsFound::Worn,
-        readings: Vec::new(),
-        used: Vec::new(),
-        cautions_confirmed: false,
-        certificate: None,
-        second_person: None,
-        minutes: 0,
-        left_out: Vec::new(),
         note: "worn through".into(),
+        ..ClosingSaid::plain(order, at(NOW), name("Ada"))
     }
 }
 

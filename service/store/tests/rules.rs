@@ -8,8 +8,8 @@ use fettler_domain::calendar::{Closure, Shift, WallTime, Weekdays};
 use fettler_domain::error::Error;
 use fettler_domain::ids::OrderNumber;
 use fettler_domain::ledger::row::Feed;
-use fettler_domain::order::{AsFound, ClosingSaid, OrderState};
-use fettler_domain::plan::{By, Counted, PlanRow, Timing};
+use fettler_domain::order::{ClosingSaid, OrderState};
+use fettler_domain::plan::{By, Counted, Timing};
 use fettler_domain::rule::Recurrence;
 use fettler_domain::shop::{ClauseCard, Declaration, LastDoneCard, TaskCard};
 use fettler_domain::time::{ShopDay, Ts};
@@ -45,21 +45,7 @@ fn twice() -> Declaration {
 }
 
 fn said(order: OrderNumber, done_at: &str) -> ClosingSaid {
-    ClosingSaid {
-        order,
-        done_at: at(done_at),
-        done_by: name("Ada"),
-        entered_by: None,
-        as_found: AsFound::Good,
-        readings: Vec::new(),
-        used: Vec::new(),
-        cautions_confirmed: true,
-        certificate: None,
-        second_person: None,
-        minutes: 0,
-        left_out: Vec::new(),
-        note: String::new(),
-    }
+    ClosingSaid { cautions_confirmed: true, ..ClosingSaid::plain(order, at(done_at), name("Ada")) }
 }
 
 impl Shop {
@@ -88,12 +74,6 @@ impl Shop {
     async fn stands(&self, order: OrderNumber) -> (OrderState, String) {
         let order = self.order(order).await;
         (order.state, order.reason)
-    }
-
-    async fn row(&self, order: OrderNumber, now: &str) -> PlanRow {
-        let explained = self.store.explain(self.site, order, at(now)).await.expect("explained");
-        assert!(explained.row_agrees, "{:?}", explained.entry.plan);
-        explained.entry.plan
     }
 
     /// Everything on the due list, in whatever part.
@@ -188,6 +168,28 @@ async fn an_undone_closing_opens_its_order_and_the_void_one_stays_void(engine: E
     // Both are void now, but only the last may be open again.
     shop.load_at(&with_walk(vec![every_days(30)]), "2026-03-13T09:00:00Z").await;
     assert_eq!((shop.walk().await, shop.stands(third).await.0), (fourth, OrderState::Void));
+}
+
+async fn an_undo_tells_of_an_order_whose_rule_has_ended_meanwhile(engine: Engine) {
+    let mut declared = with_walk(vec![every_days(30)]);
+    let (machine, task) = (key("L-1"), key("walk"));
+    let done = LastDoneCard { machine, task, day: day("2026-03-01"), counts: Vec::new() };
+    declared.machines[0].last_done.push(done);
+    let shop = Shop::open_with(engine, &declared).await;
+    let first = shop.walk().await;
+    shop.close(first, "2026-03-12T09:00:00Z").await;
+    // Both days lie before it was last done, so that nothing is left to do, whatever is undone.
+    shop.load_at(&with_walk(vec![recurring("FREQ=DAILY;COUNT=2", "2026-02-20")]), "2026-03-13T09:00:00Z")
+        .await;
+    assert_eq!(shop.open_walk().await, None);
+    let mut call = caller("UndoClosing", "2026-03-13T10:00:00Z");
+    call.request = Some(RequestKey { id: "4d1c90f2".into(), digest: [9; 32] });
+    let undo = async || shop.store.undo(&call, shop.site, first, &name("Ada"), "typo", false).await;
+    let told = undo().await.expect("undone");
+    assert_eq!((told.next.len(), told.void.as_slice()), (0, &[first][..]));
+    assert_eq!(told.remarks, [format!("order {first} is void: {ENDED}")]);
+    assert_eq!(shop.stands(first).await, (OrderState::Void, ENDED.to_owned()));
+    assert_eq!(undo().await.expect("the same answer"), told);
 }
 
 async fn another_rule_opens_the_order_again_and_the_first_one_ends_it_again(engine: Engine) {
@@ -468,6 +470,7 @@ on_every_engine![
     an_order_is_void_once_its_rule_has_ended,
     a_skip_of_the_last_day_ends_the_rule_and_says_so_again,
     an_undone_closing_opens_its_order_and_the_void_one_stays_void,
+    an_undo_tells_of_an_order_whose_rule_has_ended_meanwhile,
     another_rule_opens_the_order_again_and_the_first_one_ends_it_again,
     another_last_done_opens_the_order_again,
     upkeep_turns_orders_whose_calendar_changed,

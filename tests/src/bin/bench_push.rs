@@ -11,12 +11,12 @@ use fettler_proto::v1::{LoadShopRequest, ShiftReport};
 use fettler_store::contract::Caller;
 use fettler_tests::floor::{Floor, Grouping};
 use fettler_tests::load::Engine;
+use fettler_tests::load::ground::copied;
 use fettler_tests::push::push_all;
 use fettler_tests::service::Service;
 use fettler_tests::shuffle::Random;
 use fettler_tests::year;
 use fettler_tests::year::{Leg, legs, machines, shop};
-use std::fs;
 use std::path::Path;
 use std::time::{Duration, Instant};
 use tempfile::TempDir;
@@ -25,15 +25,6 @@ use tempfile::TempDir;
 const GROUP: usize = 2_048;
 /// The seed of the shuffled order.
 const SEED: u64 = 20_261_125;
-
-fn copy(from: &Path) -> Result<TempDir> {
-    let folder = tempfile::Builder::new().prefix("fettler-bench-").tempdir()?;
-    for entry in fs::read_dir(from)? {
-        let entry = entry?;
-        fs::copy(entry.path(), folder.path().join(entry.file_name()))?;
-    }
-    Ok(folder)
-}
 
 /// Pushes into a store of this process; answers how long it took and leaves the database for the floor.
 async fn in_process(folder: &Path, reports: &[ShiftReport], now: Ts) -> Result<Duration> {
@@ -57,7 +48,7 @@ async fn in_process(folder: &Path, reports: &[ShiftReport], now: Ts) -> Result<D
 
 /// Pushes through gRPC into a service of another process; answers how long it took, its memory and its data.
 async fn by_wire(template: &Path, reports: &[ShiftReport]) -> Result<(Duration, u64, u64)> {
-    let service = Service::start_on(copy(template)?, &[]);
+    let service = Service::start_on(copied(template)?, &[]);
     let wire = service.wire().await;
     let begin = Instant::now();
     push_all(&wire, reports).await;
@@ -78,11 +69,11 @@ async fn measure(order: &str, template: &Path, legs: &[Leg], runs: usize, now: T
     let (mut floors, mut stores, mut wires) = (Vec::new(), Vec::new(), Vec::new());
     let (mut memory, mut data) = (0, 0);
     for run in 1..=runs {
-        let folder = copy(template)?;
+        let folder = copied(template)?;
         stores.push(in_process(folder.path(), &reports, now).await?);
         let groups = Floor::read(Engine::Sqlite, &file(&folder), Grouping::Of(GROUP)).await?;
         drop(folder);
-        let folder = copy(template)?;
+        let folder = copied(template)?;
         floors.push(groups.replay(&file(&folder)).await?);
         drop((folder, groups));
         let (took, peak, bytes) = by_wire(template, &reports).await?;
@@ -117,7 +108,7 @@ async fn main() -> Result<()> {
         let service = Service::start();
         let load = LoadShopRequest { shop: Some(shop(&tags)), ..LoadShopRequest::default() };
         service.wire().await.shop().load_shop(load).await?;
-        copy(service.data())?
+        copied(service.data())?
     };
     let now = Ts(year::micros(&prost_types::Timestamp { seconds: 1_400_000_000, nanos: 0 }));
     measure("file order", template.path(), &all, runs, now).await?;

@@ -88,7 +88,8 @@ pub fn temporary() -> Result<TempDir> {
     tempfile::Builder::new().prefix("fettler-load-").tempdir().context("a temporary folder")
 }
 
-fn copied(from: &Path) -> Result<TempDir> {
+/// The files of a folder in a temporary one.
+pub fn copied(from: &Path) -> Result<TempDir> {
     let folder = temporary()?;
     for entry in fs::read_dir(from)? {
         let entry = entry?;

@@ -1,5 +1,6 @@
 //! A site's time zone, and the way from wall time to UTC.
 
+use crate::text::letters_apart;
 use crate::time::{MICROS_PER_DAY, Ts};
 use chrono::{LocalResult, NaiveDateTime, Offset, TimeDelta, TimeZone};
 use chrono_tz::{TZ_VARIANTS, Tz};
@@ -114,22 +115,6 @@ fn nearest(name: &str) -> Option<&'static str> {
         .min()
         .filter(|(apart, _)| *apart <= 3)
         .map(|(_, near)| near)
-}
-
-/// The number of letters to insert, drop or change to turn one text into the other.
-fn letters_apart(a: &str, b: &str) -> usize {
-    let b: Vec<char> = b.chars().collect();
-    let mut row: Vec<usize> = (0..=b.len()).collect();
-    for (i, ca) in a.chars().enumerate() {
-        let mut diagonal = row[0];
-        row[0] = i + 1;
-        for (j, cb) in b.iter().enumerate() {
-            let changed = diagonal + usize::from(ca != *cb);
-            diagonal = row[j + 1];
-            row[j + 1] = changed.min(diagonal + 1).min(row[j] + 1);
-        }
-    }
-    row[b.len()]
 }
 
 impl TryFrom<String> for Zone {

@@ -22,12 +22,12 @@ pub struct ChangeLimits {
 pub const CHANGE: [Edition<ChangeLimits>; 2] = [
     Edition {
         version: "supplier_low_drop",
-        source: "a filter supplier's page: 0.42 bar (6 psi), 12 months",
+        source: "common practice, no source: 0.42 bar (6 psi), 12 months",
         limits: ChangeLimits { drop_bar: 0.42, months: 12.0, hours: None },
     },
     Edition {
         version: "supplier_high_drop",
-        source: "another filter supplier's page: 0.5 to 0.7 bar, here its upper end; 12 months or 8,000 h",
+        source: "common practice, no source: 0.5 to 0.7 bar, here its upper end; 12 months or 8,000 h",
         limits: ChangeLimits { drop_bar: 0.7, months: 12.0, hours: Some(Hours(8_000.0)) },
     },
 ];

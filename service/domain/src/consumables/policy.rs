@@ -181,11 +181,13 @@ pub fn slow_mover(order: Cost, costs: PeriodCosts, mean: Quantity) -> Result<(i6
             mean.to_units()
         )));
     }
-    let lot = (2.0 * order.to_money() * mean.to_units() / costs.holding.to_money()).sqrt();
+    let (k, h, p) = (order.to_money(), costs.holding.to_money(), costs.missing.to_money());
+    // The economic quantity where what is missing waits: it bounds how far S and s lie apart, and so all that is tried.
+    let lot = (2.0 * k * mean.to_units() * (h + p) / (h * p)).sqrt();
     if lot > SLOW_LOT_MAX {
         return Err(Impossible(format!(
-            "orders of some {lot:.0} units are no slow mover's; give a lower cost of an order than {}",
-            order.to_money()
+            "orders of some {lot:.0} units are no slow mover's; give a lower cost of an order than {k}, or a higher one of \
+             what is missing than {p}"
         )));
     }
     let shop = SlowMover::new(order, costs, mean.to_units());
@@ -291,6 +293,17 @@ mod tests {
             }
         }
         assert!(slow_mover(Cost(1.0), COSTS, Quantity(201.0)).is_err());
+    }
+
+    /// An order may be large because it is dear, or because waiting costs next to nothing; either way it is refused
+    /// before anything is tried.
+    #[test]
+    fn an_order_too_large_for_a_slow_mover_is_refused() {
+        for (order, missing) in [(1e6, 4.0), (100.0, 1e-6)] {
+            let costs = PeriodCosts { holding: Cost(1.0), missing: Cost(missing) };
+            let refused = slow_mover(Cost(order), costs, Quantity(1.0)).expect_err("too large");
+            assert!(refused.0.contains("no slow mover's; give a lower cost"), "{refused:?}");
+        }
     }
 
     #[test]

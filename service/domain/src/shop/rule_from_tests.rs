@@ -37,10 +37,23 @@ fn a_rule_may_change_on_a_later_day_and_loading_it_twice_changes_nothing() {
     assert_eq!(words(&steps), [format!("task L-01 drain-bowl: {WAS} 2026-12-01")]);
     assert_eq!(version(&steps), Some(day("2026-12-01")));
     let state = apply(state, steps);
-    // Neither before nor after that day, with or without it.
+    // Neither before nor after that day, and not without it once it has come, nor where the rule is not named.
+    let mut unnamed = shop();
+    unnamed.machines[0].tasks[0].rule = None;
     for on in [today(), day("2026-12-01"), day("2027-03-01")] {
         assert_eq!(changes(&state, &pending, on), [] as [String; 0]);
+        assert_eq!(changes(&state, &unnamed, on), [] as [String; 0]);
+    }
+    for on in [day("2026-12-01"), day("2027-03-01")] {
         assert_eq!(changes(&state, &every_500(None), on), [] as [String; 0]);
+    }
+    // Before it, no day means that day.
+    let soon = "task L-01 drain-bowl: rule every 500 h operating from 2026-11-28 instead of 2026-12-01";
+    let steps = diff(&state, &every_500(None), day("2026-11-28")).unwrap();
+    assert_eq!((words(&steps), version(&steps)), (vec![soon.to_owned()], Some(day("2026-11-28"))));
+    let at_once = apply(state.clone(), steps);
+    for on in [day("2026-11-28"), day("2026-11-29"), day("2026-12-01")] {
+        assert_eq!(changes(&at_once, &every_500(None), on), [] as [String; 0]);
     }
     // What is still to come may come on another day, and may be taken back; what is in effect is not moved.
     let other = every_500(Some("2027-01-04"));

@@ -1,5 +1,7 @@
 //! The nearest of the names that there are, for a remedy that can be followed at once.
 
+use crate::text::letters_apart;
+
 /// How many letters may be wrong in a name for which another is suggested.
 const APART_MAX: usize = 2;
 
@@ -18,21 +20,6 @@ pub(super) fn remedy<'a>(given: &str, known: impl Iterator<Item = &'a str>, what
 
 fn count_in_words(n: usize) -> String {
     if n == 0 { "none so far".to_owned() } else { format!("{n} others") }
-}
-
-/// The number of letters to insert, drop or change to turn one text into the other.
-fn letters_apart(a: &str, b: &str) -> usize {
-    let b: Vec<char> = b.chars().collect();
-    let mut row: Vec<usize> = (0..=b.len()).collect();
-    for (i, from) in a.chars().enumerate() {
-        let mut diagonal = std::mem::replace(&mut row[0], i + 1);
-        for (j, to) in b.iter().enumerate() {
-            let changed = diagonal + usize::from(from != *to);
-            diagonal = row[j + 1];
-            row[j + 1] = changed.min(row[j] + 1).min(diagonal + 1);
-        }
-    }
-    row[b.len()]
 }
 
 #[cfg(test)]

@@ -112,7 +112,11 @@ fn declared_tasks(
             continue;
         }
         let mut card = card.clone();
-        card.rule = card.rule.or_else(|| stood(&card.key).and_then(|stood| stood.card.rule.clone()));
+        if let Some(stood) = stood(&card.key).filter(|_| card.rule.is_none()) {
+            // A rule that is not named stays with its day.
+            card.rule.clone_from(&stood.card.rule);
+            card.rule_from = card.rule_from.or(stood.card.rule_from);
+        }
         let of_sheets =
             || at.sheets.iter().filter_map(|key| sheets.get(key)).flat_map(|sheet| &sheet.card.tasks);
         card.rule =
@@ -326,8 +330,9 @@ fn rule_change(stood: &TaskShape, card: &TaskCard, meters: &Meters, today: ShopD
         return RuleChange::Rule(card.rule_from.unwrap_or(today));
     }
     // A rule that is in effect already is not changed by a day; one that is still to come may come on another.
-    match (stood.card.rule_from.filter(|was| *was > today), card.rule_from) {
-        (Some(was), Some(is)) if was != is => RuleChange::Day(is, was),
+    let is = card.rule_from.unwrap_or(today);
+    match stood.card.rule_from.filter(|was| *was > today) {
+        Some(was) if was != is => RuleChange::Day(is, was),
         _ => RuleChange::None,
     }
 }

@@ -3,17 +3,21 @@
 //! Everything goes through the public functions that the planner itself uses or that are the planner.
 
 mod calendar;
+#[path = "../common/orders.rs"]
+mod orders;
 mod planning;
 mod properties;
 mod readings;
 mod recurrence;
 mod scenarios;
+#[path = "../common/vectors.rs"]
+mod vectors;
 mod walk;
 
 use chrono::NaiveDateTime;
 use fettler_domain::calendar::{Calendar, CalendarSpec, Closure, Shift, WallTime, Weekdays, Zone};
 use fettler_domain::forecast::Fleet;
-use fettler_domain::ids::{MachineId, MeterId, OrderNumber, TaskId};
+use fettler_domain::ids::MeterId;
 use fettler_domain::ledger::history::{History, Segment};
 use fettler_domain::plan::{
     Closing, Ground, LastDone, MeterForecast, MeterInput, PlanRow, RuleVersion, TaskInput, plan_task,
@@ -138,25 +142,8 @@ fn rule_of(clauses: &[Clause], combine: Combine, window: Window) -> IntervalRule
         .expect("a rule that keeps the rules")
 }
 
-/// An open order of a task with this rule from the first day on.
 fn order_of(rule: IntervalRule) -> TaskInput {
-    TaskInput {
-        order: OrderNumber(1),
-        task: Some(TaskId(1)),
-        machine: MachineId(1),
-        hazard: false,
-        raised: None,
-        versions: vec![RuleVersion { effective: day("1970-01-01"), rule }],
-        closings: Vec::new(),
-        skips: Vec::new(),
-        last_done: None,
-        replaced: std::collections::BTreeMap::new(),
-        readings: Vec::new(),
-        points: std::collections::BTreeMap::new(),
-        rests: Vec::new(),
-        meters: std::collections::BTreeMap::new(),
-        fleet_epoch: 0,
-    }
+    orders::order_of(1, rule)
 }
 
 /// An order whose rule combines by `earliest` with the default window.

@@ -6,3 +6,5 @@ mod readings;
 mod rows;
 mod stock;
 mod textbook;
+#[path = "../common/vectors.rs"]
+mod vectors;

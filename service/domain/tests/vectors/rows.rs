@@ -1,9 +1,11 @@
-//! Check values: rows of a family, and how near a value must come to them. `FETTLER_VECTORS` names another folder
-//! with rows of the same shape; the source of each family stands in the first line of its file.
+//! Check values: rows of a family, and how near a value must come to them.
 
-use fettler_domain::physics::measure::OutOfBounds;
-use std::collections::HashMap;
-use std::path::PathBuf;
+use crate::vectors::{Line, lines};
+use fettler_domain::physics::flow::{BAR_PER_PSI, LITRES_PER_CUBIC_FOOT};
+use fettler_domain::physics::leak::{Hole, Leak, leak};
+use fettler_domain::physics::measure::{
+    GaugePressure, Impossible, Length, OutOfBounds, STANDARD_AMBIENT, Temperature,
+};
 
 /// The tolerance where a method is exact and a file states none: relative, and absolute for what should be 0.
 pub(crate) const EXACT: f64 = 1e-6;
@@ -11,24 +13,12 @@ pub(crate) const EXACT: f64 = 1e-6;
 /// A row of a family.
 pub(crate) struct Row {
     family: String,
-    cells: HashMap<String, String>,
+    cells: Line,
 }
 
 /// The rows of a family; a family without rows fails.
 pub(crate) fn rows(family: &str) -> Vec<Row> {
-    let folder = std::env::var_os("FETTLER_VECTORS").map_or_else(
-        || PathBuf::from(concat!(env!("CARGO_MANIFEST_DIR"), "/../../tests/data/vectors")),
-        PathBuf::from,
-    );
-    let path = folder.join(format!("{family}.csv"));
-    let mut reader = csv::ReaderBuilder::new()
-        .comment(Some(b'#'))
-        .from_path(&path)
-        .unwrap_or_else(|e| panic!("{}: {e}", path.display()));
-    let lines: Vec<HashMap<String, String>> =
-        reader.deserialize().collect::<Result<_, _>>().expect("rows of texts");
-    assert!(!lines.is_empty(), "{} has no rows", path.display());
-    lines.into_iter().map(|cells| Row { family: family.to_owned(), cells }).collect()
+    lines(family).into_iter().map(|cells| Row { family: family.to_owned(), cells }).collect()
 }
 
 impl Row {
@@ -84,6 +74,22 @@ impl Row {
     pub(crate) fn says(&self, column: &str, value: &str) {
         assert_eq!(value, self.text(column), "{}: {column}", self.name());
     }
+}
+
+/// What goes out of a hole without any loss by its edge: the leak, and its flow in cubic feet a minute of air at 60 °F and
+/// 14.7 psi, as the tables of the trade count it.
+pub(crate) fn orifice(mm: f64, psi_gauge: f64) -> Result<(Leak, f64), Impossible> {
+    let celsius = (60.0 - 32.0) / 1.8;
+    let found = leak(&Hole {
+        diameter: Length::mm(mm)?,
+        line: GaugePressure::bar(psi_gauge * BAR_PER_PSI)?,
+        ambient: STANDARD_AMBIENT,
+        temperature: Temperature::celsius(celsius)?,
+        coefficient: 1.0,
+    })?;
+    let density = 14.7 * BAR_PER_PSI * 1e5 / (287.042 * (celsius + 273.15));
+    let cfm = found.mass_kg_h / 60.0 / density * 1000.0 / LITRES_PER_CUBIC_FOOT;
+    Ok((found, cfm))
 }
 
 /// A measure from a column.

@@ -131,19 +131,12 @@ impl Teller<'_> {
             unit: None,
         });
         let said = ClosingSaid {
-            order: entry.plan.order,
-            done_at: at,
-            done_by: Name::new(by)?,
-            entered_by: None,
             as_found: if entry.plan.order.0 % 7 == 0 { AsFound::Worn } else { AsFound::Good },
             readings: readings.collect(),
             used: entry.kit.clone(),
             cautions_confirmed: true,
-            certificate: None,
-            second_person: None,
             minutes: entry.minutes,
-            left_out: Vec::new(),
-            note: String::new(),
+            ..ClosingSaid::plain(entry.plan.order, at, Name::new(by)?)
         };
         self.store.close(&caller(at), self.site.site, &said).await?;
         Ok(())

@@ -350,6 +350,7 @@ pub fn undo_answer(ended: &Ended, calendar: &Calendar, now: Ts) -> v1::UndoClosi
     v1::UndoClosingResponse {
         open_again: ended.next.iter().map(|entry| own_item(entry, calendar, now)).collect(),
         void_orders: numbers(&ended.void),
+        remarks: ended.remarks.clone(),
     }
 }
 

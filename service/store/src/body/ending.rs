@@ -177,6 +177,8 @@ pub(super) async fn raise(tx: &mut Tx, site: SiteId, said: RaiseSaid) -> Result<
         .bind(leaf)
         .execute(&mut tx.conn)
         .await?;
+    // A raised order ends no rule. Another order of the machine whose rule had ended already may become void here, as it
+    // would at the next upkeep; that is a fact of its own, and the answer is about the order that was raised.
     refresh::machines(tx, site, &BTreeSet::from([machine])).await?;
     tx.remember(site, &order, Some(leaf), Keep::AWhile).await?;
     tx.forget_machines([machine]);
@@ -295,8 +297,8 @@ pub(super) async fn undo(tx: &mut Tx, site: SiteId, ask: Ending) -> Result<Ended
         closing_reads::undo_of_closing(tx, site, step.closing, &undone).await?;
         write_undone(tx, site, step, undone, leaf).await?;
     }
-    refresh::machines(tx, site, &BTreeSet::from([own.machine])).await?;
-    let brought = Undoing { open: steps.iter().map(|step| step.order).collect(), void };
+    let ended = refresh::machines(tx, site, &BTreeSet::from([own.machine])).await?;
+    let brought = Undoing { open: steps.iter().map(|step| step.order).collect(), void, ended };
     tx.remember(site, &brought, Some(leaf), Keep::ForEver).await?;
     tx.forget_machines([own.machine]);
     opened_again(tx, site, ask.order, brought).await
@@ -306,14 +308,20 @@ pub(super) async fn undo(tx: &mut Tx, site: SiteId, ask: Ending) -> Result<Ended
 #[derive(Serialize, Deserialize)]
 struct Undoing {
     open: Vec<OrderNumber>,
+    /// The next orders, which have no place any more.
     void: Vec<OrderNumber>,
+    /// Orders that were to be open again, but whose rule has ended meanwhile.
+    #[serde(default)]
+    ended: Vec<OrderNumber>,
 }
 
-/// The orders that are open again, the one that was asked for first.
+/// The orders that are open again, the one that was asked for first, and those that are void.
 async fn opened_again(tx: &mut Tx, site: SiteId, asked: OrderNumber, brought: Undoing) -> Result<Ended> {
     let mut next = plan_reads::entries(&mut tx.conn, site, &brought.open).await?;
     next.sort_by_key(|entry| entry.plan.order != asked);
-    Ok(Ended { next, void: brought.void, ..Ended::default() })
+    let remarks = brought.ended.iter().copied().map(ended::remark).collect();
+    let void = brought.void.into_iter().chain(brought.ended).collect();
+    Ok(Ended { next, void, remarks, ..Ended::default() })
 }
 
 /// Refuses an undo that would open an order of what is no longer cared for.

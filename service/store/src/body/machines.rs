@@ -197,8 +197,10 @@ pub(super) async fn move_to(
     if state == MachineState::Retired {
         tx.head(site)?.mark_machines();
     }
-    let void = write_move(tx, site, &machine, state, &ask, person, kind).await?;
-    refresh::machines(tx, site, &BTreeSet::from([machine.machine])).await?;
+    let (leaf, mut void) = write_move(tx, site, &machine, state, &ask, person, kind).await?;
+    // One whose rule had ended already, but that no plan had looked at since, is void from now on too.
+    void.extend(refresh::machines(tx, site, &BTreeSet::from([machine.machine])).await?);
+    tx.remember(site, &(machine.machine, &void), Some(leaf), Keep::AWhile).await?;
     tx.forget_machines([machine.machine]);
     Ok((by_number(&mut tx.conn, site, machine.machine).await?, void))
 }
@@ -249,6 +251,7 @@ fn target(machine: &MachineRecord, to: MachineMove) -> Result<(MachineState, Kin
     Ok((state, kind))
 }
 
+/// Writes a move; gives its leaf and the orders that are void by it.
 async fn write_move(
     tx: &mut Tx,
     site: SiteId,
@@ -257,7 +260,7 @@ async fn write_move(
     ask: &Move,
     person: PersonId,
     kind: Kind,
-) -> Result<Vec<OrderNumber>> {
+) -> Result<(i64, Vec<OrderNumber>)> {
     let (number, id, now) = (i64::from(site.0), machine.machine.0, tx.caller.now);
     let mut void = Vec::new();
     if machine.state == MachineState::Resting {
@@ -296,6 +299,5 @@ async fn write_move(
         .bind(leaf)
         .execute(&mut tx.conn)
         .await?;
-    tx.remember(site, &(machine.machine, &void), Some(leaf), Keep::AWhile).await?;
-    Ok(void)
+    Ok((leaf, void))
 }

@@ -151,6 +151,8 @@ pub(super) async fn adjust(
         .execute(&mut tx.conn)
         .await?;
     tx.minds.forget_site(site);
+    // Hours end no rule by themselves. Where other hours make an older closing count otherwise and a rule is over by that,
+    // the order's end is a fact of its own, as it is after a push, and the answer is about the meter.
     refresh::machines(tx, site, &[meter.machine].into()).await?;
     tx.remember(site, &meter.meter, Some(leaf), Keep::AWhile).await?;
     answer(tx, site, meter).await

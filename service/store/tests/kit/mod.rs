@@ -3,9 +3,10 @@
 #![expect(dead_code, unreachable_pub, reason = "each test program uses a part of it")]
 
 use fettler_domain::calendar::{WallTime, Zone};
-use fettler_domain::ids::SiteId;
+use fettler_domain::ids::{OrderNumber, SiteId};
 use fettler_domain::ledger::changes::Outcome;
 use fettler_domain::ledger::report::{Content, Received, ReportId, Statement};
+use fettler_domain::plan::PlanRow;
 use fettler_domain::quantity::{Amount, MeterKind, Unit};
 use fettler_domain::rule::{CalendarUnit, Combine, Every};
 use fettler_domain::shop::{
@@ -279,6 +280,13 @@ impl Shop {
                 Outcome::Held { reason } => format!("held {}", reason.word()),
             })
             .collect()
+    }
+
+    /// An order's stored row, which agrees with what is computed afresh.
+    pub async fn row(&self, order: OrderNumber, now: &str) -> PlanRow {
+        let explained = self.store.explain(self.site, order, at(now)).await.expect("explained");
+        assert!(explained.row_agrees, "{:?}", explained.entry.plan);
+        explained.entry.plan
     }
 
     /// Shuts the store and opens it again.

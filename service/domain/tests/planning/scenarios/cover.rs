@@ -4,7 +4,7 @@ use super::super::{Story, date, day, floating, hours, plain, run, run_fixed, tas
 use super::threshold;
 use fettler_domain::closing::{Asked, Judged, Stood, judge};
 use fettler_domain::ids::{OrderNumber, TaskId};
-use fettler_domain::order::{AsFound, ClosingSaid};
+use fettler_domain::order::ClosingSaid;
 use fettler_domain::plan::{
     CoverError, Covers, DueKind, HeldUntil, Policy, Snapshot, Standing, TaskInput, plan, standing,
 };
@@ -113,19 +113,9 @@ fn closing_of_b(left_out: &[&str], read: &[&str]) -> Judged {
         confirmed: false,
     };
     let said = ClosingSaid {
-        order: OrderNumber(2),
-        done_at: at,
-        done_by: Name::new("Ada").expect("a name"),
-        entered_by: None,
-        as_found: AsFound::Good,
         readings: read.iter().map(reading).collect(),
-        used: Vec::new(),
-        cautions_confirmed: false,
-        certificate: None,
-        second_person: None,
-        minutes: 0,
         left_out: left_out.iter().map(|text| key(text)).collect(),
-        note: String::new(),
+        ..ClosingSaid::plain(OrderNumber(2), at, Name::new("Ada").expect("a name"))
     };
     let b = Asked { order: OrderNumber(2), task: Some(key("b")), ..Asked::default() };
     let a = Asked {

@@ -10,17 +10,17 @@ mod mode;
 mod refused;
 
 use super::{day, every, utc, weekday_calendar};
+use crate::vectors::lines;
 use fettler_domain::calendar::{Calendar, Weekdays};
 use fettler_domain::plan::{Counted, PlanRow, Satisfied, TaskInput, satisfied};
 use fettler_domain::quantity::Amount;
 use std::collections::BTreeSet;
-use std::path::PathBuf;
 
 /// Cases that no test holds, each with its reason.
 const LISTED: &[(&str, &str)] = &[
-    ("083", "a warm-up is a check of a round, bound to a shift: rounds are not there yet"),
-    ("084", "a check of each shift belongs to a round: rounds are not there yet"),
-    ("085", "that a check lapses when its shift ends belongs to a round: rounds are not there yet"),
+    ("083", "a warm-up is a check of a round, bound to a shift: rounds are no part of this"),
+    ("084", "a check of each shift belongs to a round: rounds are no part of this"),
+    ("085", "that a check lapses when its shift ends belongs to a round: rounds are no part of this"),
 ];
 
 /// The files whose tests carry the number of a case.
@@ -55,24 +55,20 @@ fn tested() -> BTreeSet<String> {
 
 #[test]
 fn rule_scenarios() {
-    let folder = std::env::var_os("FETTLER_VECTORS").map_or_else(
-        || PathBuf::from(concat!(env!("CARGO_MANIFEST_DIR"), "/../../tests/data/vectors")),
-        PathBuf::from,
-    );
     let tested = tested();
     let listed: BTreeSet<&str> = LISTED.iter().map(|(number, _)| *number).collect();
     let mut named = BTreeSet::new();
-    let path = folder.join("rule_scenarios.csv");
-    // The texts of some rows hold commas that are not quoted; the number stands first in all.
-    let reader = csv::ReaderBuilder::new().comment(Some(b'#')).flexible(true).from_path(&path);
-    let mut reader = reader.unwrap_or_else(|e| panic!("{}: {e}", path.display()));
-    for row in reader.records().map(|row| row.expect("a row of texts")) {
-        let number = row[0].strip_prefix("rule_scenarios-").expect("the family's own numbers").to_owned();
+    for row in lines("rule_scenarios") {
+        let number = row["id"].strip_prefix("rule_scenarios-").expect("the family's own numbers").to_owned();
         let (test, reason) = (tested.contains(&number), listed.contains(number.as_str()));
-        assert!(test != reason, "{number}: test {test}, listed {reason}: {} -> {}", &row[2], &row[3]);
+        assert!(
+            test != reason,
+            "{number}: test {test}, listed {reason}: {} -> {}",
+            row["given"],
+            row["expected"]
+        );
         named.insert(number);
     }
-    assert!(!named.is_empty(), "{} has no rows", path.display());
     let unknown: Vec<&String> = tested.iter().filter(|number| !named.contains(*number)).collect();
     assert!(unknown.is_empty(), "tests of cases that there are not: {unknown:?}");
 }

@@ -4,7 +4,7 @@ use super::super::{Story, date, day, fixed, floating, recurring, task, utc};
 use super::met;
 use fettler_domain::closing::{Asked, Stood, judge};
 use fettler_domain::ids::OrderNumber;
-use fettler_domain::order::{AsFound, ClosingSaid};
+use fettler_domain::order::ClosingSaid;
 use fettler_domain::rule::Clause;
 use fettler_domain::text::Name;
 use fettler_domain::time::{MICROS_PER_MINUTE, Ts};
@@ -76,21 +76,7 @@ fn scenario_019_inside_the_next_window_the_newest_open_point_is_satisfied() {
 
 /// A closing of work done and entered at these times.
 fn said(done_at: Ts) -> ClosingSaid {
-    ClosingSaid {
-        order: OrderNumber(1),
-        done_at,
-        done_by: Name::new("Ada").expect("a name"),
-        entered_by: None,
-        as_found: AsFound::Good,
-        readings: Vec::new(),
-        used: Vec::new(),
-        cautions_confirmed: false,
-        certificate: None,
-        second_person: None,
-        minutes: 0,
-        left_out: Vec::new(),
-        note: String::new(),
-    }
+    ClosingSaid::plain(OrderNumber(1), done_at, Name::new("Ada").expect("a name"))
 }
 
 #[test]
