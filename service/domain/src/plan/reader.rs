@@ -5,7 +5,7 @@
 //! and what the counter showed before.
 
 use super::Missing;
-use super::input::{MeterForecast, TaskInput};
+use super::input::{MeterForecast, MeterInput, TaskInput};
 use super::row::{Ahead, Expectation};
 use crate::calendar::Calendar;
 use crate::forecast::{Days, Due, Hours, Quantiles};
@@ -101,6 +101,33 @@ impl<'a> Reader<'a> {
         self.missing.sort_unstable();
         self.missing.dedup();
         Err(self.missing)
+    }
+
+    /// The order as it stood at an instant in the past: what had ended by then was run, and nothing was expected.
+    pub(super) fn input_by(&mut self, at: Ts) -> TaskInput {
+        let input = self.input;
+        let meters = input.meters.iter().map(|(meter, known)| {
+            let history = self.note(*meter, known.history.ended_by(at));
+            (*meter, MeterInput { unit: known.unit, history, forecast: None })
+        });
+        let meters = meters.collect();
+        TaskInput {
+            // Who raised the open order said nothing of those before it.
+            raised: None,
+            versions: input.versions.clone(),
+            closings: Vec::new(),
+            skips: Vec::new(),
+            last_done: input.last_done.clone(),
+            replaced: input.replaced.clone(),
+            rests: input.rests.clone(),
+            meters,
+            ..*input
+        }
+    }
+
+    /// Takes over what another reader of the same meters missed.
+    pub(super) fn miss(&mut self, other: Reader<'_>) {
+        self.missing.extend(other.missing);
     }
 
     /// The meter's history, if it has counted anything yet.
