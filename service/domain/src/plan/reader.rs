@@ -30,7 +30,7 @@ impl Forecast<'_> {
     /// When a count that was not reached by the start is expected, and how surely.
     pub(super) fn expected(&self, count: Amount) -> (Option<Ts>, Ahead) {
         let remaining = Hours::of(count - self.now, self.of.most);
-        let at = |days: Option<Days>| days.map(|days| days.after(self.start));
+        let at = |days: Option<Days>| days.map(|days| days.after(self.of.from).max(self.start));
         match self.of.outlook.due(remaining) {
             // Reached since the start of the day, or before the base from which it counts anew.
             Due::Reached => {
@@ -38,7 +38,7 @@ impl Forecast<'_> {
                 (Some(self.start), ahead)
             }
             Due::Ahead(Quantiles { p10, p50, p90 }) => {
-                let day = Days::between(self.start, self.ends);
+                let day = Days::between(self.of.from, self.ends);
                 let today = thousandths(self.of.outlook.chance_within(remaining, day));
                 (at(p50), Ahead { p10: at(p10), p90: at(p90), today })
             }
@@ -47,7 +47,8 @@ impl Forecast<'_> {
 
     /// What that rests on.
     pub(super) fn expectation(&self) -> Expectation {
-        let MeterForecast { outlook, most, reports, last_28_days, likeness, days, planned_to } = self.of;
+        let MeterForecast { outlook, from: _, most, reports, last_28_days, likeness, days, planned_to } =
+            self.of;
         Expectation {
             basis: outlook.basis,
             reports: *reports,

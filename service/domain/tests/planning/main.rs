@@ -5,12 +5,13 @@
 mod calendar;
 mod planning;
 mod properties;
+mod rare;
 mod recurrence;
 mod scenarios;
 
 use chrono::NaiveDateTime;
 use fettler_domain::calendar::{Calendar, CalendarSpec, Closure, Shift, WallTime, Weekdays, Zone};
-use fettler_domain::forecast::Fleet;
+use fettler_domain::forecast::{Fleet, UsageSummary};
 use fettler_domain::ids::{MachineId, MeterId, OrderNumber, TaskId};
 use fettler_domain::ledger::history::{History, Segment};
 use fettler_domain::plan::{
@@ -210,10 +211,11 @@ impl Story for TaskInput {
     fn row_under(&self, calendar: &Calendar, as_of: &str) -> PlanRow {
         let mut input = self.clone();
         for meter in input.meters.values_mut() {
-            let ends = meter.history.runs().map(|run| (run.end, run.amount));
+            let usage = UsageSummary::of(meter.history.runs(), calendar, day(as_of));
+            let opening = meter.history.opening().map(|opening| opening.at);
             let (most, fleet) = (MaxPerHour::ONE_HOUR_AN_HOUR, Fleet::ASSUMED);
             let ground = Ground { most, fleet, work_days: None, planned: &Planned::default() };
-            meter.forecast = Some(Arc::new(MeterForecast::of(ends, ground, calendar, day(as_of))));
+            meter.forecast = Some(Arc::new(MeterForecast::of(&usage, opening, ground, calendar)));
         }
         plan_task(&input, calendar, day(as_of)).expect("every month is loaded")
     }

@@ -45,14 +45,13 @@ fn reasons_say_what_ran_since_when_and_when_it_crossed() {
 
 #[test]
 fn reasons_say_what_is_expected_moved_stated_or_not_known() {
-    // A single report starts the clock and is no rate: 148 h more at some 1.5 h a day, as machines are assumed to run,
-    // with the doubt that goes with it.
+    // A single report of four weeks is 9 h a day: 148 h more after some 16 days, with the doubt that goes with it.
     let stretch = [("2026-10-28T05:00", "2026-11-25T05:00", "252")];
     let expected = task(&[run("400")]).stated("2026-10-28", Some("0")).ran(&stretch);
     let row = expected.row_under(&six(), "2026-11-25");
     assert_eq!(
         said(&row),
-        ["252 of 400 h since 28 Oct, expected Thu 18 Feb 2027, between Sun 3 Jan 2027 and Thu 15 Jul 2027"]
+        ["252 of 400 h since 28 Oct, expected Sat 12 Dec, between Tue 8 Dec and Fri 18 Dec"]
     );
     let row = task(&[run("400"), fixed("1 month", "2026-10-25")]).row_under(&six(), "2026-11-25");
     assert_eq!(said(&row), ["every month, on the grid from 25 Oct", "never recorded"]);

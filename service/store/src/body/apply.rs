@@ -12,6 +12,7 @@ use fettler_domain::ledger::history::Segment;
 use fettler_domain::ledger::row::Feed;
 use fettler_domain::time::Ts;
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 
 /// Segments of a meter that left the count and that came into it.
 #[derive(Default)]
@@ -64,6 +65,7 @@ pub(super) fn absorb(mind: &mut Mind, changes: &Changes, turnovers: Turnovers) -
             known.history.add_to_month(month, delta);
         }
     }
+    let calendar = Arc::clone(&mind.calendar);
     let (mut known_to, mut looked_up, mut read) = (Vec::new(), Vec::new(), false);
     for (meter, turned) in &turnovers {
         let Some(known) = mind.meters.get_mut(meter) else { continue };
@@ -72,7 +74,7 @@ pub(super) fn absorb(mind: &mut Mind, changes: &Changes, turnovers: Turnovers) -
         let earliest = ends.map(|segment| segment.end).chain(mind.changed).min();
         mind.changed = earliest;
         for (before, after) in &turned.exchanged {
-            known.exchange(*before, *after);
+            known.exchange(&calendar, *before, *after);
         }
         let known_before = known.history.known_to();
         let latest = known_before.max(turned.came);

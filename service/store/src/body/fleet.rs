@@ -6,9 +6,11 @@ use super::decode::{Reading, to_json};
 use super::tx::Tx;
 use super::{Conn, beside, history, sites};
 use crate::contract::{Result, StoreError};
-use fettler_domain::forecast::{FleetRow, FleetTable, Hours, Member, Past, Reported, Usage};
+use fettler_domain::calendar::Calendar;
+use fettler_domain::forecast::{FleetRow, FleetTable, Member, Past, Usage};
 use fettler_domain::ids::{MachineId, MeterId, SiteId};
-use fettler_domain::quantity::{Amount, MaxPerHour, MeterKind};
+use fettler_domain::ledger::history::Segment;
+use fettler_domain::quantity::{MaxPerHour, MeterKind};
 use fettler_domain::time::{MICROS_PER_MINUTE, ShopDay, Ts};
 use std::collections::HashMap;
 use std::sync::Arc;
@@ -105,15 +107,20 @@ pub(super) async fn look(conn: &mut Conn, site: SiteId, seen: Option<i64>, now: 
     if !state.is_to_learn(as_of, seen, now) {
         return Ok(Look::Wait(state.marks));
     }
-    let until = calendar.start_of(as_of);
-    let members = members(conn, site, history::forecast_since(&calendar, as_of), until).await?;
+    let members = members(conn, site, &Arc::new(calendar), as_of).await?;
     let table = beside(move || Ok(FleetTable::of(&members))).await?;
     Ok(Look::Learnt(Learnt { table, as_of, marks: state.marks }))
 }
 
-/// The site's meters with their pasts, from reports that ended after one instant and by another; read in batches, of which
+/// The site's meters with their pasts before a shop day, as far back as a forecast looks; read in batches, of which
 /// only the pasts are kept.
-async fn members(conn: &mut Conn, site: SiteId, since: Ts, until: Ts) -> Result<Vec<Member>> {
+async fn members(
+    conn: &mut Conn,
+    site: SiteId,
+    calendar: &Arc<Calendar>,
+    as_of: ShopDay,
+) -> Result<Vec<Member>> {
+    let (since, until) = (history::forecast_since(calendar, as_of), calendar.start_of(as_of));
     let rows = sqlx::query(METERS).bind(i64::from(site.0)).fetch_all(&mut *conn).await?;
     let mut meters = Vec::with_capacity(rows.len());
     for row in &rows {
@@ -128,25 +135,24 @@ async fn members(conn: &mut Conn, site: SiteId, since: Ts, until: Ts) -> Result<
         let rest = meters.split_off(meters.len().min(METERS_AT_ONCE));
         let batch = std::mem::replace(&mut meters, rest);
         let asked: Vec<MeterId> = batch.iter().map(|(meter, ..)| *meter).collect();
-        let mut ended: HashMap<MeterId, Vec<(Ts, Amount)>> = HashMap::new();
-        for (meter, end, amount) in history::ended(conn, site, &asked, since).await? {
-            if end <= until {
-                ended.entry(meter).or_default().push((end, amount));
-            }
+        let mut ended: HashMap<MeterId, Vec<Segment>> = HashMap::new();
+        for (meter, run) in history::ended(conn, site, &asked, since).await? {
+            ended.entry(meter).or_default().push(run);
         }
-        members.extend(beside(move || Ok(with_pasts(batch, ended, until))).await?);
+        let calendar = Arc::clone(calendar);
+        members.extend(beside(move || Ok(with_pasts(batch, ended, &calendar, until))).await?);
     }
     Ok(members)
 }
 
 fn with_pasts(
     batch: Vec<(MeterId, MaxPerHour, Member)>,
-    mut ended: HashMap<MeterId, Vec<(Ts, Amount)>>,
+    mut ended: HashMap<MeterId, Vec<Segment>>,
+    calendar: &Calendar,
     now: Ts,
 ) -> Vec<Member> {
     let of = |(meter, most, member)| {
-        let reports = ended.remove(&meter).unwrap_or_default().into_iter();
-        let usage = Usage::of(reports.map(|(end, amount)| Reported { end, hours: Hours::of(amount, most) }));
+        let usage = Usage::of_runs(ended.remove(&meter).unwrap_or_default(), calendar, most);
         Member { past: Past::of(&usage, now), ..member }
     };
     batch.into_iter().map(of).collect()
