@@ -118,7 +118,7 @@ fn plan(machine: &mut Machine, calendar: &Calendar, mut to: impl FnMut(PlanRow))
     let as_of = ShopDay::from_days(TODAY);
     let planned = Planned::default();
     let most = MaxPerHour::ONE_HOUR_AN_HOUR;
-    let ground = Ground { most, fleet: Fleet::ASSUMED, work_days: None, planned: &planned };
+    let ground = Ground { most, fleet: Fleet::ASSUMED, work_days: None, planned: &planned, rests: &[] };
     let forecast = MeterForecast::of(&machine.usage, None, ground, calendar);
     let history = std::mem::take(&mut machine.history);
     let input = MeterInput { unit: Unit::Hours, history, forecast: Some(Arc::new(forecast)) };

@@ -232,10 +232,15 @@ impl DayUse {
 
 impl Usage {
     /// The usage in what was run, one by one; what took more than a day in parts of shop days, so that it stands where it
-    /// was run.
-    pub fn of_runs(runs: impl IntoIterator<Item = Segment>, calendar: &Calendar, most: MaxPerHour) -> Usage {
+    /// was run. `moved` says where an instant stands.
+    pub fn of_runs(
+        runs: impl IntoIterator<Item = Segment>,
+        calendar: &Calendar,
+        most: MaxPerHour,
+        moved: impl Fn(Ts) -> Ts,
+    ) -> Usage {
         let parts = runs.into_iter().flat_map(|run| parts(calendar, run, None));
-        Usage::of(parts.map(|part| Reported { end: part.end, hours: Hours::of(part.amount, most) }))
+        Usage::of(parts.map(|part| Reported { end: moved(part.end), hours: Hours::of(part.amount, most) }))
     }
 }
 

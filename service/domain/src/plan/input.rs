@@ -1,5 +1,6 @@
 //! What the planner is given of one task: everything it may depend on, and nothing else.
 
+use super::laid_up::LaidUp;
 use super::row::BearingDays;
 use crate::calendar::Calendar;
 use crate::forecast::{Course, Days, Fleet, Hours, Likeness, Outlook, PlannedUse, UsageSummary, WorkDays};
@@ -98,6 +99,8 @@ pub struct Ground<'a> {
     pub work_days: Option<&'a WorkDays>,
     /// What is planned.
     pub planned: &'a Planned,
+    /// When the machine was laid up: no part of the time over which its rate is taken.
+    pub rests: &'a [Rest],
 }
 
 impl MeterForecast {
@@ -111,23 +114,32 @@ impl MeterForecast {
         ground: Ground<'_>,
         calendar: &Calendar,
     ) -> MeterForecast {
-        let Ground { most, fleet, work_days, planned } = ground;
+        let Ground { most, fleet, work_days, planned, rests } = ground;
         let as_of = usage.as_of();
         let start = calendar.start_of(as_of);
         let first_seen = calendar.start_of(UsageSummary::first_seen(as_of));
         let opening = opening.filter(|at| first_seen <= *at && *at <= start);
-        let untold = usage.untold_days().unwrap_or(0).min(usage.usual_length_days());
+        let untold = usage.untold_days().unwrap_or(0);
+        let told_until = calendar.start_of(as_of.plus_days(-untold));
+        // Of the days of a rest it is known that nothing was run.
+        let is_told = LaidUp::before(rests, start).is_after(told_until);
+        let untold = if is_told { 0 } else { untold.min(usage.usual_length_days()) };
         let from = calendar.start_of(as_of.plus_days(-untold));
+        let laid_up = LaidUp::before(rests, from);
         let own = usage.usage(most, opening, calendar, |at| at);
+        let working = usage.usage(most, opening, calendar, |at| laid_up.moved(at));
         let shifted = usize::try_from(untold).ok().filter(|days| *days > 0);
         let shifted = shifted.and_then(|days| work_days.map(|work_days| work_days.earlier_by(days)));
         let of_calendar = shifted.as_ref().or(work_days).and_then(|work_days| work_days.course(&own, from));
         let days = if of_calendar.is_some() { BearingDays::Calendar } else { BearingDays::OwnWeek };
-        let course = of_calendar.unwrap_or_else(|| Course::of_week(&own, from));
+        let course = of_calendar.unwrap_or_else(|| {
+            let by_weeks = usage.usage(most, opening, calendar, |at| laid_up.moved_by_weeks(at));
+            Course::of_week(&by_weeks, from)
+        });
         let plans = planned_use(planned, most, (from, start));
         let course = if plans.is_empty() { course } else { course.with_planned(&plans) };
         MeterForecast {
-            outlook: Outlook::with_course(&own.statistics(from), &fleet.figures, course),
+            outlook: Outlook::with_course(&working.statistics(from), &fleet.figures, course),
             from,
             most,
             reports: usage.reports() + u32::from(opening.is_some()),

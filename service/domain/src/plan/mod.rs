@@ -8,6 +8,7 @@ mod clause;
 mod cover;
 mod decide;
 mod input;
+mod laid_up;
 mod lateness;
 mod reader;
 mod reason;
@@ -20,6 +21,7 @@ mod state;
 pub use cover::{COVER_DEPTH_MAX, CoverError, Covers};
 pub use decide::{Whole, whole as combine_clauses};
 pub use input::{Closing, Ground, LastDone, MeterForecast, MeterInput, Rest, RuleVersion, Skip, TaskInput};
+pub use laid_up::LaidUp;
 pub use lateness::{Standing, lateness_in_words, standing};
 pub use reason::{Reason, Since, reason_in_words, reasons};
 pub use row::{

@@ -38,7 +38,13 @@ fn summary(runs: &[Segment]) -> UsageSummary {
 }
 
 fn forecast(usage: &UsageSummary) -> MeterForecast {
-    let ground = Ground { most: HOUR, fleet: Fleet::ASSUMED, work_days: None, planned: &Planned::default() };
+    let ground = Ground {
+        most: HOUR,
+        fleet: Fleet::ASSUMED,
+        work_days: None,
+        planned: &Planned::default(),
+        rests: &[],
+    };
     MeterForecast::of(usage, None, ground, &calendar())
 }
 

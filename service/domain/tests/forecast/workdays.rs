@@ -59,6 +59,7 @@ fn forecast(calendar: &Calendar, past: Vec<(Ts, Amount)>, planned: &Planned) -> 
         fleet: Fleet::ASSUMED,
         work_days: work_days.as_ref(),
         planned,
+        rests: &[],
     };
     let eight_hours =
         |(end, amount): (Ts, Amount)| Segment { start: end.plus_micros(-8 * MICROS_PER_HOUR), end, amount };

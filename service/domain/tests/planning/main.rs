@@ -3,6 +3,7 @@
 //! Everything goes through the public functions that the planner itself uses or that are the planner.
 
 mod calendar;
+mod laid_up;
 mod planning;
 mod properties;
 mod rare;
@@ -210,11 +211,12 @@ impl Story for TaskInput {
 
     fn row_under(&self, calendar: &Calendar, as_of: &str) -> PlanRow {
         let mut input = self.clone();
+        let rests = input.rests.clone();
         for meter in input.meters.values_mut() {
             let usage = UsageSummary::of(meter.history.runs(), calendar, day(as_of));
             let opening = meter.history.opening().map(|opening| opening.at);
             let (most, fleet) = (MaxPerHour::ONE_HOUR_AN_HOUR, Fleet::ASSUMED);
-            let ground = Ground { most, fleet, work_days: None, planned: &Planned::default() };
+            let ground = Ground { most, fleet, work_days: None, planned: &Planned::default(), rests: &rests };
             meter.forecast = Some(Arc::new(MeterForecast::of(&usage, opening, ground, calendar)));
         }
         plan_task(&input, calendar, day(as_of)).expect("every month is loaded")

@@ -10,6 +10,7 @@ use fettler_domain::calendar::Calendar;
 use fettler_domain::forecast::{FleetRow, FleetTable, Member, Past, Usage};
 use fettler_domain::ids::{MachineId, MeterId, SiteId};
 use fettler_domain::ledger::history::Segment;
+use fettler_domain::plan::{LaidUp, Rest};
 use fettler_domain::quantity::{MaxPerHour, MeterKind};
 use fettler_domain::time::{MICROS_PER_MINUTE, ShopDay, Ts};
 use std::collections::HashMap;
@@ -23,6 +24,7 @@ const FIGURES: &str =
 const METERS: &str = "SELECT m.number, m.machine, a.family, m.kind, m.max_per_hour FROM meter m \
     JOIN machine a ON a.site = m.site AND a.number = m.machine \
     WHERE m.site = $1 AND m.known_to IS NOT NULL AND a.state <> 'retired' ORDER BY m.number";
+const RESTS: &str = "SELECT machine, starts, ends FROM rest WHERE site = $1";
 const CLEAR: &str = "DELETE FROM fleet_figures WHERE site = $1";
 static KEEP: Bulk =
     Bulk::new("INSERT INTO fleet_figures (site, family, kind, machines, figures) VALUES", 1, 4, "");
@@ -31,7 +33,7 @@ const KEEP_DAY: &str = "INSERT INTO fleet_day (site, as_of, marks, at) VALUES ($
 
 #[cfg(test)]
 pub(super) fn all_sql() -> Vec<&'static str> {
-    vec![STATE, FIGURES, METERS, CLEAR, KEEP.sample(), KEEP_DAY]
+    vec![STATE, FIGURES, METERS, RESTS, CLEAR, KEEP.sample(), KEEP_DAY]
 }
 
 /// How many meters' reports are held at once while figures are learnt: of some 5,000 reports each, 30 MB.
@@ -130,6 +132,7 @@ async fn members(
         let member = Member { machine, family, kind, past: Past::default() };
         meters.push((meter, MaxPerHour(row.next()?), member));
     }
+    let laid_up = Arc::new(laid_up(conn, site, until).await?);
     let mut members = Vec::with_capacity(meters.len());
     while !meters.is_empty() {
         let rest = meters.split_off(meters.len().min(METERS_AT_ONCE));
@@ -139,20 +142,35 @@ async fn members(
         for (meter, run) in history::ended(conn, site, &asked, since).await? {
             ended.entry(meter).or_default().push(run);
         }
-        let calendar = Arc::clone(calendar);
-        members.extend(beside(move || Ok(with_pasts(batch, ended, &calendar, until))).await?);
+        let (calendar, laid_up) = (Arc::clone(calendar), Arc::clone(&laid_up));
+        members.extend(beside(move || Ok(with_pasts(batch, ended, (&calendar, &laid_up), until))).await?);
     }
     Ok(members)
+}
+
+/// The rests of the site's machines before an instant.
+async fn laid_up(conn: &mut Conn, site: SiteId, until: Ts) -> Result<HashMap<MachineId, LaidUp>> {
+    let mut rests: HashMap<MachineId, Vec<Rest>> = HashMap::new();
+    for row in &sqlx::query(RESTS).bind(i64::from(site.0)).fetch_all(conn).await? {
+        let mut row = Reading::new(row, "rest");
+        let machine = MachineId(row.next()?);
+        let rest = Rest { from: Ts(row.next()?), until: row.next::<Option<i64>>()?.map(Ts) };
+        rests.entry(machine).or_default().push(rest);
+    }
+    Ok(rests.into_iter().map(|(machine, rests)| (machine, LaidUp::before(&rests, until))).collect())
 }
 
 fn with_pasts(
     batch: Vec<(MeterId, MaxPerHour, Member)>,
     mut ended: HashMap<MeterId, Vec<Segment>>,
-    calendar: &Calendar,
+    (calendar, laid_up): (&Calendar, &HashMap<MachineId, LaidUp>),
     now: Ts,
 ) -> Vec<Member> {
-    let of = |(meter, most, member)| {
-        let usage = Usage::of_runs(ended.remove(&meter).unwrap_or_default(), calendar, most);
+    let of = |(meter, most, member): (MeterId, MaxPerHour, Member)| {
+        let laid_up = laid_up.get(&member.machine);
+        let moved = |at: Ts| laid_up.map_or(at, |laid_up| laid_up.moved(at));
+        let ended = ended.remove(&meter).unwrap_or_default();
+        let usage = Usage::of_runs(ended, calendar, most, moved);
         Member { past: Past::of(&usage, now), ..member }
     };
     batch.into_iter().map(of).collect()

@@ -10,7 +10,7 @@ use fettler_domain::ids::{MeterId, SiteId};
 use fettler_domain::ledger::history::{History, Month, Opening, Segment};
 use fettler_domain::ledger::report::LENGTH_MAX_MICROS;
 use fettler_domain::ledger::row::Feed;
-use fettler_domain::plan::{Ground, MeterForecast};
+use fettler_domain::plan::{Ground, MeterForecast, Rest};
 use fettler_domain::planned::Planned;
 use fettler_domain::quantity::{Amount, MaxPerHour};
 use fettler_domain::time::{ShopDay, Ts};
@@ -144,6 +144,8 @@ struct Made {
     start: Ts,
     /// The number of the fleet figures.
     epoch: i64,
+    /// When the machine was laid up.
+    rests: Vec<Rest>,
     forecast: Arc<MeterForecast>,
 }
 
@@ -158,6 +160,8 @@ pub(super) struct Day<'a> {
     pub(super) work_days: Option<&'a WorkDays>,
     /// The number of the fleet figures.
     pub(super) epoch: i64,
+    /// When the machine was laid up.
+    pub(super) rests: &'a [Rest],
 }
 
 impl MeterMind {
@@ -185,19 +189,20 @@ impl MeterMind {
 
     /// What is expected of it as of the start of a shop day.
     pub(super) fn forecast(&mut self, fleet: Fleet, day: Day<'_>) -> Option<Arc<MeterForecast>> {
-        let Day { calendar, as_of, work_days, epoch } = day;
+        let Day { calendar, as_of, work_days, epoch, rests } = day;
         if let Some(made) = &self.forecast
-            && (made.as_of, made.epoch) == (as_of, epoch)
+            && (made.as_of, made.epoch, &made.rests[..]) == (as_of, epoch, rests)
         {
             return Some(Arc::clone(&made.forecast));
         }
         let usage = self.usage.as_mut()?;
         usage.go_on(as_of);
         let opening = self.history.opening().map(|opening| opening.at);
-        let ground = Ground { most: self.most, fleet, work_days, planned: &self.planned };
+        let ground = Ground { most: self.most, fleet, work_days, planned: &self.planned, rests };
         let forecast = Arc::new(MeterForecast::of(usage, opening, ground, calendar));
         let start = calendar.start_of(as_of);
-        self.forecast = Some(Made { as_of, start, epoch, forecast: Arc::clone(&forecast) });
+        self.forecast =
+            Some(Made { as_of, start, epoch, rests: rests.to_vec(), forecast: Arc::clone(&forecast) });
         Some(forecast)
     }
 }
