@@ -118,6 +118,8 @@ static ENDED_BY_REPLACING: Bulk = Bulk::new(
 
 /// How many meters' reports are read at once: of some 2,000 each, 20 MB.
 const METERS_AT_ONCE: usize = 64;
+/// How many months of meters are read at once, of some 100 reports each.
+const MONTHS_AT_ONCE: usize = 512;
 
 /// What is known of one meter.
 #[derive(Clone, Debug)]
@@ -134,6 +136,8 @@ pub(super) struct MeterMind {
     planned: Planned,
     /// What is expected of it, once that was worked out.
     forecast: Option<Made>,
+    /// The turn of the mind in which it was last asked for.
+    pub(super) used: u64,
 }
 
 /// A forecast, and what it was made for.
@@ -248,7 +252,18 @@ pub(super) async fn load(
         let unused = feed == Feed::Interval && known_to.is_none() && months.is_empty() && adjusted.is_empty();
         let history =
             if unused { History::unused() } else { History::from_totals(months, adjusted, known_to) };
-        (meter, MeterMind { feed, most, history, usage: None, planned: Planned::default(), forecast: None })
+        (
+            meter,
+            MeterMind {
+                feed,
+                most,
+                history,
+                usage: None,
+                planned: Planned::default(),
+                forecast: None,
+                used: 0,
+            },
+        )
     };
     let mut minds: HashMap<MeterId, MeterMind> = feeds.into_iter().map(&mut of).collect();
     load_openings(conn, site, &mut minds, meters).await?;
@@ -392,17 +407,25 @@ pub(super) async fn load_months(
         };
         asked.push(Wanted { meter, month, starts, ends, low: starts - LENGTH_MAX_MICROS, high });
     }
-    if asked.is_empty() {
-        return Ok(());
+    for some in asked.chunks(MONTHS_AT_ONCE) {
+        load_some_months(conn, i64::from(site.0), minds, some).await?;
     }
-    let site = i64::from(site.0);
+    Ok(())
+}
+
+async fn load_some_months(
+    conn: &mut Conn,
+    site: i64,
+    minds: &mut HashMap<MeterId, MeterMind>,
+    asked: &[Wanted],
+) -> Result<()> {
     let stretch = |q: super::bulk::Query, w: &Wanted| {
         q.bind(w.meter.0).bind(i64::from(w.month.0)).bind(w.starts).bind(w.ends)
     };
     let mut rows =
-        SEGMENTS.fetch(conn, &asked, |q| q.bind(site), |q, w| stretch(q, w).bind(w.low).bind(w.high)).await?;
-    rows.extend(REPLACED.fetch(conn, &asked, |q| q.bind(site), stretch).await?);
-    rows.extend(ADJUSTED.fetch(conn, &asked, |q| q.bind(site), stretch).await?);
+        SEGMENTS.fetch(conn, asked, |q| q.bind(site), |q, w| stretch(q, w).bind(w.low).bind(w.high)).await?;
+    rows.extend(REPLACED.fetch(conn, asked, |q| q.bind(site), stretch).await?);
+    rows.extend(ADJUSTED.fetch(conn, asked, |q| q.bind(site), stretch).await?);
     let mut found: HashMap<(MeterId, Month), Vec<Segment>> = HashMap::new();
     for row in &rows {
         let mut row = Reading::new(row, "ledger");
@@ -414,7 +437,7 @@ pub(super) async fn load_months(
             found.entry((meter, month)).or_default().push(segment);
         }
     }
-    for Wanted { meter, month, .. } in asked {
+    for &Wanted { meter, month, .. } in asked {
         if let Some(mind) = minds.get_mut(&meter) {
             mind.history.load(month, found.remove(&(meter, month)).unwrap_or_default());
         }
