@@ -13,7 +13,7 @@
 #![expect(clippy::print_stdout, reason = "a benchmark prints its figures")]
 
 use fettler_domain::calendar::{Calendar, WallTime, Zone};
-use fettler_domain::forecast::Fleet;
+use fettler_domain::forecast::{Fleet, UsageSummary};
 use fettler_domain::ids::{MachineId, MeterId, OrderNumber, TaskId};
 use fettler_domain::ledger::history::{History, Month, Segment};
 use fettler_domain::plan::{
@@ -44,7 +44,7 @@ type Failure = Box<dyn std::error::Error>;
 struct Machine {
     meter: MeterId,
     history: History,
-    reports: Vec<(Ts, Amount)>,
+    usage: UsageSummary,
     orders: Vec<TaskInput>,
 }
 
@@ -70,6 +70,10 @@ fn shift(number: i64, ago: i64) -> Segment {
     let start = Ts(i64::from(TODAY) * MICROS_PER_DAY - ago * apart - 10 * MICROS_PER_HOUR);
     let ran = 2 + (number + ago) % 7;
     Segment { start, end: start.plus_micros(8 * MICROS_PER_HOUR), amount: Amount(ran * 3_600_000) }
+}
+
+fn every_day() -> Calendar {
+    Calendar::every_day(Zone::UTC, WallTime::MIDNIGHT)
 }
 
 fn machine(number: i64) -> Result<Machine, Failure> {
@@ -103,7 +107,8 @@ fn machine(number: i64) -> Result<Machine, Failure> {
         })
     });
     let orders = orders.collect::<Result<Vec<TaskInput>, Failure>>()?;
-    Ok(Machine { meter, history, reports: segments.iter().map(|s| (s.end, s.amount)).collect(), orders })
+    let usage = UsageSummary::of(segments, &every_day(), ShopDay::from_days(TODAY));
+    Ok(Machine { meter, history, usage, orders })
 }
 
 fn fleet(machines: i64) -> Result<Vec<Machine>, Failure> {
@@ -115,8 +120,8 @@ fn plan(machine: &mut Machine, calendar: &Calendar, mut to: impl FnMut(PlanRow))
     let as_of = ShopDay::from_days(TODAY);
     let planned = Planned::default();
     let most = MaxPerHour::ONE_HOUR_AN_HOUR;
-    let ground = Ground { most, fleet: Fleet::ASSUMED, work_days: None, planned: &planned };
-    let forecast = MeterForecast::of(machine.reports.iter().copied(), ground, calendar, as_of);
+    let ground = Ground { most, fleet: Fleet::ASSUMED, work_days: None, planned: &planned, rests: &[] };
+    let forecast = MeterForecast::of(&machine.usage, None, ground, calendar);
     let history = std::mem::take(&mut machine.history);
     let input = MeterInput { unit: Unit::Hours, history, forecast: Some(Arc::new(forecast)) };
     let mut meters = BTreeMap::from([(machine.meter, input)]);
@@ -199,7 +204,7 @@ fn one_report(calendar: &Calendar) -> Result<(), Failure> {
         let segment = Segment { start, end: start.plus_micros(60_000_000), amount: Amount(30_000) };
         machine.history.exchange(None, Some(segment));
         machine.history.add_to_month(Month::of(segment.end), segment.amount);
-        machine.reports.push((segment.end, segment.amount));
+        machine.usage.count(calendar, segment);
         plan(&mut machine, calendar, |row| drop(black_box(row)));
         begin.elapsed()
     });
@@ -237,7 +242,7 @@ fn whole_fleet(calendar: &Calendar) -> Result<(), Failure> {
 }
 
 fn main() -> Result<(), Failure> {
-    let calendar = Calendar::every_day(Zone::UTC, WallTime::MIDNIGHT);
+    let calendar = every_day();
     on_one_core(&calendar)?;
     one_report(&calendar)?;
     whole_fleet(&calendar)?;

@@ -30,7 +30,7 @@ pub use own::{CUT_DAYS, CUTS_MAX, OwnCase, OwnCases, WEEKS_ASKED, own_cases};
 pub use passage::HORIZON;
 pub use rate::Rate;
 pub use score::{Outcome, Score, Scores};
-pub use summary::{DAYS_KEPT, DayUse, UsageSummary};
+pub use summary::UsageSummary;
 pub use units::{Days, Hours, HoursPerDay};
 pub use usage::{Reported, Statistics, Usage};
 pub use windows::Past;

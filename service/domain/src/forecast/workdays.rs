@@ -39,6 +39,14 @@ impl WorkDays {
         Some(WorkDays { before: before.collect(), ahead: ahead.collect() })
     }
 
+    /// The same days around the shop day that lies so many days before.
+    pub(crate) fn earlier_by(&self, days: usize) -> WorkDays {
+        let days = days.min(self.before.len());
+        let (passed, before) = self.before.split_at(days);
+        let ahead = passed.iter().rev().chain(&self.ahead).copied();
+        WorkDays { before: before.to_vec(), ahead: ahead.collect() }
+    }
+
     /// The course of a machine that keeps to these days; none for one that does not.
     pub fn course(&self, usage: &Usage, now: Ts) -> Option<Course> {
         if self.strays(usage, now) > STRAYS_MOST {

@@ -212,6 +212,47 @@ impl History {
         }
     }
 
+    /// The history as the reports tell it that had ended by an instant, whenever they came. What it gives up to that
+    /// instant no report changes that ends later.
+    pub fn ended_by(&self, at: Ts) -> Result<History, MissingMonth> {
+        let last = Month::of(at);
+        let mut months: BTreeMap<Month, Amount> =
+            self.months.range(..=last).map(|(month, share)| (*month, *share)).collect();
+        if months.contains_key(&last) {
+            // Whatever spans the instant reaches into its month.
+            let of_last = self.segments_of(last)?;
+            for spanning in of_last.iter().filter(|segment| segment.start <= at && segment.end > at) {
+                for (month, share) in spanning.month_shares().take_while(|(month, _)| *month < last) {
+                    let rest = months.get(&month).map_or(Amount::ZERO, |total| *total - share);
+                    if rest == Amount::ZERO {
+                        // Whether anything else stands in that month only its segments tell.
+                        self.segments_of(month)?;
+                    }
+                    months.insert(month, rest);
+                }
+            }
+            let ended = of_last.iter().filter(|segment| segment.end <= at);
+            let shares = ended.clone().flat_map(Segment::month_shares);
+            let total: Amount = shares.filter(|(month, _)| *month == last).map(|(_, share)| share).sum();
+            if ended.count() == 0 {
+                months.remove(&last);
+            } else {
+                months.insert(last, total);
+            }
+        }
+        let loaded = self.segments.range(..=last);
+        let ended = |of: &[Segment]| of.iter().filter(|segment| segment.end <= at).copied().collect();
+        let segments: BTreeMap<Month, Vec<Segment>> = loaded.map(|(month, of)| (*month, ended(of))).collect();
+        // Of a month that held nothing but a part of what spans the instant nothing is left.
+        let is_left = |month: &Month, share: &Amount| {
+            *share != Amount::ZERO || segments.get(month).is_none_or(|of| !of.is_empty())
+        };
+        months.retain(|month, share| is_left(month, share));
+        let known_to = self.known_to.filter(|_| !months.is_empty()).map(|known_to| known_to.min(at));
+        let adjusted = self.adjusted.range(..=last).copied().collect();
+        Ok(History { months, segments, whole: self.whole, adjusted, known_to, opening: self.opening })
+    }
+
     /// Says up to where the meter's hours are known.
     pub fn know_to(&mut self, known_to: Option<Ts>) {
         self.known_to = known_to;

@@ -1,8 +1,9 @@
 //! What the planner is given of one task: everything it may depend on, and nothing else.
 
+use super::laid_up::LaidUp;
 use super::row::BearingDays;
 use crate::calendar::Calendar;
-use crate::forecast::{Course, Days, Fleet, Hours, Likeness, Outlook, PlannedUse, Reported, Usage, WorkDays};
+use crate::forecast::{Course, Days, Fleet, Hours, Likeness, Outlook, PlannedUse, UsageSummary, WorkDays};
 use crate::ids::{MachineId, MeterId, OrderNumber, TaskId};
 use crate::ledger::declare::Replacement;
 use crate::ledger::history::History;
@@ -12,7 +13,7 @@ use crate::reading::course::Placed;
 use crate::reading::{Limits, OutOfLimits};
 use crate::rule::IntervalRule;
 use crate::text::Key;
-use crate::time::{MICROS_PER_DAY, ShopDay, Ts};
+use crate::time::{ShopDay, Ts};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -74,6 +75,8 @@ pub struct MeterInput {
 pub struct MeterForecast {
     /// Its time ahead.
     pub outlook: Outlook,
+    /// The instant from which that counts its days: the start of the shop day, or before it the end of what was told.
+    pub from: Ts,
     /// The most it counts in an hour of the clock, by which its amounts are hours.
     pub most: MaxPerHour,
     /// How many reports that rests on.
@@ -99,54 +102,64 @@ pub struct Ground<'a> {
     pub work_days: Option<&'a WorkDays>,
     /// What is planned.
     pub planned: &'a Planned,
+    /// When the machine was laid up: no part of the time over which its rate is taken.
+    pub rests: &'a [Rest],
 }
 
 impl MeterForecast {
-    /// The forecast as of the start of a shop day, from the reports that had ended by then, in whatever order they come.
+    /// The forecast as of the start of a shop day, from what was run before it.
+    ///
+    /// Where the meter's reports take days or weeks each, hours of the days since the last of them are untold, not idle: for
+    /// as long as such a report mostly takes, the forecast is the one as of the end of what was told.
     pub fn of(
-        reports: impl IntoIterator<Item = (Ts, Amount)>,
+        usage: &UsageSummary,
+        opening: Option<Ts>,
         ground: Ground<'_>,
         calendar: &Calendar,
-        as_of: ShopDay,
     ) -> MeterForecast {
-        let Ground { most, fleet, work_days, planned } = ground;
+        let Ground { most, fleet, work_days, planned, rests } = ground;
+        let as_of = usage.as_of();
         let start = calendar.start_of(as_of);
-        let since = start.plus_micros(-28 * MICROS_PER_DAY);
-        let mut last_28_days = Amount::ZERO;
-        let mut count = 0;
-        let ended = reports.into_iter().filter(|(end, _)| *end <= start);
-        let usage = Usage::of(ended.map(|(end, amount)| {
-            count += 1;
-            if end > since {
-                last_28_days = last_28_days + amount;
-            }
-            Reported { end, hours: Hours::of(amount, most) }
-        }));
-        let of_calendar = work_days.and_then(|work_days| work_days.course(&usage, start));
+        let first_seen = calendar.start_of(UsageSummary::first_seen(as_of));
+        let opening = opening.filter(|at| first_seen <= *at && *at <= start);
+        let untold = usage.untold_days().unwrap_or(0);
+        let told_until = calendar.start_of(as_of.plus_days(-untold));
+        // Of the days of a rest it is known that nothing was run.
+        let is_told = LaidUp::before(rests, start).is_after(told_until);
+        let untold = if is_told { 0 } else { untold.min(usage.usual_length_days()) };
+        let from = calendar.start_of(as_of.plus_days(-untold));
+        let laid_up = LaidUp::before(rests, from);
+        let own = usage.usage(most, opening, calendar, |at| at);
+        let working = usage.usage(most, opening, calendar, |at| laid_up.moved(at));
+        let shifted = usize::try_from(untold).ok().filter(|days| *days > 0);
+        let shifted = shifted.and_then(|days| work_days.map(|work_days| work_days.earlier_by(days)));
+        let of_calendar = shifted.as_ref().or(work_days).and_then(|work_days| work_days.course(&own, from));
         let days = if of_calendar.is_some() { BearingDays::Calendar } else { BearingDays::OwnWeek };
-        let course = of_calendar.unwrap_or_else(|| Course::of_week(&usage, start));
-        let plans = planned_use(planned, most, start);
+        let course = of_calendar.unwrap_or_else(|| {
+            let by_weeks = usage.usage(most, opening, calendar, |at| laid_up.moved_by_weeks(at));
+            Course::of_week(&by_weeks, from)
+        });
+        let plans = planned_use(planned, most, (from, start));
         let course = if plans.is_empty() { course } else { course.with_planned(&plans) };
-        let outlook = Outlook::with_course(&usage.statistics(start), &fleet.figures, course);
-        let planned_to = planned.ahead_of(start);
         MeterForecast {
-            outlook,
+            outlook: Outlook::with_course(&working.statistics(from), &fleet.figures, course),
+            from,
             most,
-            reports: count,
-            last_28_days,
+            reports: usage.reports() + u32::from(opening.is_some()),
+            last_28_days: usage.ran_in(28),
             likeness: fleet.likeness,
             days,
-            planned_to,
+            planned_to: planned.ahead_of(start),
         }
     }
 }
 
-/// What is planned, in days from an instant.
-fn planned_use(planned: &Planned, most: MaxPerHour, now: Ts) -> Vec<PlannedUse> {
+/// What is planned after the second of two instants, in days from the first.
+fn planned_use(planned: &Planned, most: MaxPerHour, (from, now): (Ts, Ts)) -> Vec<PlannedUse> {
     let stretches = planned.stretches().filter(|stretch| stretch.end > now);
     let of = |stretch: PlannedStretch| PlannedUse {
-        start: Days::between(now, stretch.start),
-        end: Days::between(now, stretch.end),
+        start: Days::between(from, stretch.start),
+        end: Days::between(from, stretch.end),
         hours: Hours::of(stretch.amount, most),
     };
     stretches.map(of).collect()

@@ -8,6 +8,7 @@ mod clause;
 mod cover;
 mod decide;
 mod input;
+mod laid_up;
 mod lateness;
 mod reader;
 mod reading;
@@ -25,6 +26,7 @@ pub use decide::{Whole, whole as combine_clauses};
 pub use input::{
     Closing, Ground, LastDone, MeterForecast, MeterInput, PointInput, Rest, RuleVersion, Skip, TaskInput,
 };
+pub use laid_up::LaidUp;
 pub use lateness::{Standing, lateness_in_words, standing};
 pub use reason::{Reason, Since, reason_in_words, reasons};
 pub use row::{
@@ -46,7 +48,7 @@ use reader::Reader;
 use std::borrow::Cow;
 
 /// The planner's version: it rises whenever the same input would give another row.
-pub const PLANNER_VERSION: u32 = 5;
+pub const PLANNER_VERSION: u32 = 6;
 
 /// The months of meters whose segments must be loaded before the planner can answer, each named once, in order.
 pub type Missing = Vec<(MeterId, Month)>;

@@ -5,7 +5,7 @@
 //! and what the counter showed before.
 
 use super::Missing;
-use super::input::{MeterForecast, TaskInput};
+use super::input::{MeterForecast, MeterInput, TaskInput};
 use super::row::{Ahead, Expectation};
 use crate::calendar::Calendar;
 use crate::forecast::{Days, Due, Hours, Quantiles};
@@ -14,6 +14,7 @@ use crate::ledger::history::{History, MissingMonth};
 use crate::quantity::{Amount, Unit};
 use crate::rule::{ClosedDays, IntervalRule};
 use crate::time::{ShopDay, Ts};
+use std::collections::BTreeMap;
 
 /// What is expected of a meter, as of the start of a shop day.
 #[derive(Clone, Copy, Debug)]
@@ -30,7 +31,7 @@ impl Forecast<'_> {
     /// When a count that was not reached by the start is expected, and how surely.
     pub(super) fn expected(&self, count: Amount) -> (Option<Ts>, Ahead) {
         let remaining = Hours::of(count - self.now, self.of.most);
-        let at = |days: Option<Days>| days.map(|days| days.after(self.start));
+        let at = |days: Option<Days>| days.map(|days| days.after(self.of.from).max(self.start));
         match self.of.outlook.due(remaining) {
             // Reached since the start of the day, or before the base from which it counts anew.
             Due::Reached => {
@@ -38,7 +39,7 @@ impl Forecast<'_> {
                 (Some(self.start), ahead)
             }
             Due::Ahead(Quantiles { p10, p50, p90 }) => {
-                let day = Days::between(self.start, self.ends);
+                let day = Days::between(self.of.from, self.ends);
                 let today = thousandths(self.of.outlook.chance_within(remaining, day));
                 (at(p50), Ahead { p10: at(p10), p90: at(p90), today })
             }
@@ -47,7 +48,8 @@ impl Forecast<'_> {
 
     /// What that rests on.
     pub(super) fn expectation(&self) -> Expectation {
-        let MeterForecast { outlook, most, reports, last_28_days, likeness, days, planned_to } = self.of;
+        let MeterForecast { outlook, from: _, most, reports, last_28_days, likeness, days, planned_to } =
+            self.of;
         Expectation {
             basis: outlook.basis,
             reports: *reports,
@@ -103,6 +105,36 @@ impl<'a> Reader<'a> {
         self.missing.sort_unstable();
         self.missing.dedup();
         Err(self.missing)
+    }
+
+    /// The order as it stood at an instant in the past: what had ended by then was run, and nothing was expected.
+    pub(super) fn input_by(&mut self, at: Ts) -> TaskInput {
+        let input = self.input;
+        let meters = input.meters.iter().map(|(meter, known)| {
+            let history = self.note(*meter, known.history.ended_by(at));
+            (*meter, MeterInput { unit: known.unit, history, forecast: None })
+        });
+        let meters = meters.collect();
+        TaskInput {
+            // Who raised the open order said nothing of those before it.
+            raised: None,
+            versions: input.versions.clone(),
+            closings: Vec::new(),
+            skips: Vec::new(),
+            last_done: input.last_done.clone(),
+            replaced: input.replaced.clone(),
+            readings: input.readings.iter().filter(|reading| reading.at < at).cloned().collect(),
+            // No limit that readings drift to was expected either.
+            points: BTreeMap::new(),
+            rests: input.rests.clone(),
+            meters,
+            ..*input
+        }
+    }
+
+    /// Takes over what another reader of the same meters missed.
+    pub(super) fn miss(&mut self, other: Reader<'_>) {
+        self.missing.extend(other.missing);
     }
 
     /// The meter's history, if it has counted anything yet.

@@ -108,28 +108,26 @@ fn with_later(state: State, done: Option<Anchor>) -> State {
     }
 }
 
-/// The due point that a skip decided at `at` passed over.
+/// The due point that a skip decided at `at` passed over, as the reports that had ended by then tell: no forecast and
+/// no hours that ran since have a part in it, so that the skip means the same on every later day.
 fn skipped_point(reader: &mut Reader<'_>, state: &State, at: Ts) -> Anchor {
-    let day = reader.calendar.shop_day_of(at);
-    let as_of = std::mem::replace(&mut reader.as_of, day);
-    let until = reader.until.replace(at);
-    let decision = decide(reader, state);
-    (reader.as_of, reader.until) = (as_of, until);
+    let calendar = reader.calendar;
+    let day = calendar.shop_day_of(at);
+    let input = reader.input_by(at);
+    let mut then = Reader::new(&input, calendar, day);
+    let decision = decide(&mut then, state);
     let governing = decision.governing();
     let crossed = governing.filter(|clause| clause.kind == DueKind::Exact).and_then(|clause| clause.due);
-    match governing.map(|clause: &ClauseState| &clause.counted) {
+    let point = match governing.map(|clause: &ClauseState| &clause.counted) {
         Some(
             Counted::Calendar { by_rule: Some(due_day), .. }
             | Counted::Recurrence { by_rule: Some(due_day), .. },
-        ) => Anchor { at: reader.calendar.start_of(*due_day), day: *due_day, origin: Origin::Skip(None) },
+        ) => Anchor { at: calendar.start_of(*due_day), day: *due_day, origin: Origin::Skip(None) },
         Some(Counted::Meter { meter, threshold: Some(threshold), .. }) => {
             // Ahead of the crossing the other clauses count from the decision.
             let moment = crossed.unwrap_or(at).min(at);
-            Anchor {
-                at: moment,
-                day: reader.calendar.shop_day_of(moment),
-                origin: Origin::Skip(Some((*meter, *threshold))),
-            }
+            let origin = Origin::Skip(Some((*meter, *threshold)));
+            Anchor { at: moment, day: calendar.shop_day_of(moment), origin }
         }
         // What was read until then was passed over with it.
         Some(
@@ -139,5 +137,7 @@ fn skipped_point(reader: &mut Reader<'_>, state: &State, at: Ts) -> Anchor {
             | Counted::Reading { .. },
         )
         | None => Anchor { at, day, origin: Origin::Skip(None) },
-    }
+    };
+    reader.miss(then);
+    point
 }

@@ -329,7 +329,9 @@ fn run_on(input: &mut MeterInput, pace: Pace, start: Ts, end: Ts) -> Result<(), 
     let Some(known_to) = history.known_to() else { return Ok(()) };
     let at_start = history.at(start)?;
     let days = u32::try_from(end.micros_since(start) / MICROS_PER_DAY + 1).unwrap_or(0);
-    let ends: Vec<Days> = (1..=days).map(|day| Days(f64::from(day))).chain([HORIZON]).collect();
+    // The outlook counts its days from the end of what was told, which may lie before the start.
+    let untold = Days::between(forecast.from, start).0;
+    let ends: Vec<Days> = (1..=days).map(|day| Days(untold + f64::from(day))).chain([HORIZON]).collect();
     let last = Month::of(HORIZON.after(start));
     let mut month = Month::of(start);
     while month <= last {
@@ -343,7 +345,7 @@ fn run_on(input: &mut MeterInput, pace: Pace, start: Ts, end: Ts) -> Result<(), 
     }
     let (mut from, mut ran) = (start.max(known_to), history.total());
     for (end, hours) in ends.iter().zip(forecast.outlook.path(pace.chance(), ends.iter().copied())) {
-        let (end, reached) = (end.after(start), at_start + hours.amount(forecast.most));
+        let (end, reached) = (end.after(forecast.from), at_start + hours.amount(forecast.most));
         if end > from && reached > ran {
             count(history, Segment { start: from, end, amount: reached - ran });
             ran = reached;

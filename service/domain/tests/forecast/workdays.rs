@@ -3,7 +3,8 @@
 use crate::{day, reported};
 use chrono::NaiveDate;
 use fettler_domain::calendar::{Calendar, CalendarSpec, Closure, Shift, WallTime, Weekdays, Zone};
-use fettler_domain::forecast::{Course, Due, Fleet, Hours, Outlook, Usage, WorkDays};
+use fettler_domain::forecast::{Course, Due, Fleet, Hours, Outlook, Usage, UsageSummary, WorkDays};
+use fettler_domain::ledger::history::Segment;
 use fettler_domain::plan::{BearingDays, Ground, MeterForecast};
 use fettler_domain::planned::{Period, Planned, PlannedStretch};
 use fettler_domain::quantity::{Amount, MaxPerHour, Unit};
@@ -58,8 +59,12 @@ fn forecast(calendar: &Calendar, past: Vec<(Ts, Amount)>, planned: &Planned) -> 
         fleet: Fleet::ASSUMED,
         work_days: work_days.as_ref(),
         planned,
+        rests: &[],
     };
-    MeterForecast::of(past, ground, calendar, TODAY)
+    let eight_hours =
+        |(end, amount): (Ts, Amount)| Segment { start: end.plus_micros(-8 * MICROS_PER_HOUR), end, amount };
+    let usage = UsageSummary::of(past.into_iter().map(eight_hours), calendar, TODAY);
+    MeterForecast::of(&usage, None, ground, calendar)
 }
 
 fn median(forecast: &MeterForecast, hours: f64) -> f64 {

@@ -3,10 +3,12 @@
 //! Everything goes through the public functions that the planner itself uses or that are the planner.
 
 mod calendar;
+mod laid_up;
 #[path = "../common/orders.rs"]
 mod orders;
 mod planning;
 mod properties;
+mod rare;
 mod readings;
 mod recurrence;
 mod scenarios;
@@ -16,7 +18,7 @@ mod walk;
 
 use chrono::NaiveDateTime;
 use fettler_domain::calendar::{Calendar, CalendarSpec, Closure, Shift, WallTime, Weekdays, Zone};
-use fettler_domain::forecast::Fleet;
+use fettler_domain::forecast::{Fleet, UsageSummary};
 use fettler_domain::ids::MeterId;
 use fettler_domain::ledger::history::{History, Segment};
 use fettler_domain::plan::{
@@ -200,11 +202,13 @@ impl Story for TaskInput {
 
     fn row_under(&self, calendar: &Calendar, as_of: &str) -> PlanRow {
         let mut input = self.clone();
+        let rests = input.rests.clone();
         for meter in input.meters.values_mut() {
-            let ends = meter.history.runs().map(|run| (run.end, run.amount));
+            let usage = UsageSummary::of(meter.history.runs(), calendar, day(as_of));
+            let opening = meter.history.opening().map(|opening| opening.at);
             let (most, fleet) = (MaxPerHour::ONE_HOUR_AN_HOUR, Fleet::ASSUMED);
-            let ground = Ground { most, fleet, work_days: None, planned: &Planned::default() };
-            meter.forecast = Some(Arc::new(MeterForecast::of(ends, ground, calendar, day(as_of))));
+            let ground = Ground { most, fleet, work_days: None, planned: &Planned::default(), rests: &rests };
+            meter.forecast = Some(Arc::new(MeterForecast::of(&usage, opening, ground, calendar)));
         }
         plan_task(&input, calendar, day(as_of)).expect("every month is loaded")
     }

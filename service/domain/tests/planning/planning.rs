@@ -11,8 +11,8 @@ use fettler_domain::calendar::{Calendar, WallTime};
 use fettler_domain::ids::OrderNumber;
 use fettler_domain::ledger::history::{History, Month, Segment};
 use fettler_domain::plan::{
-    Counted, Covers, DueKind, HeldUntil, LastDone, MeterInput, PlanRow, Policy, Rest, Section, Skip,
-    Snapshot, TaskInput, lateness_in_words, plan, plan_task, reason_in_words, reasons,
+    ClauseState, Counted, Covers, DueKind, HeldUntil, LastDone, MeterInput, PlanRow, Policy, Rest, Section,
+    Skip, Snapshot, TaskInput, lateness_in_words, plan, plan_task, reason_in_words, reasons, satisfied,
 };
 use fettler_domain::quantity::{Amount, Unit};
 use fettler_domain::rule::{Combine, IntervalRule, Window};
@@ -45,14 +45,13 @@ fn reasons_say_what_ran_since_when_and_when_it_crossed() {
 
 #[test]
 fn reasons_say_what_is_expected_moved_stated_or_not_known() {
-    // A single report starts the clock and is no rate: 148 h more at some 1.5 h a day, as machines are assumed to run,
-    // with the doubt that goes with it.
+    // A single report of four weeks is 9 h a day: 148 h more after some 16 days, with the doubt that goes with it.
     let stretch = [("2026-10-28T05:00", "2026-11-25T05:00", "252")];
     let expected = task(&[run("400")]).stated("2026-10-28", Some("0")).ran(&stretch);
     let row = expected.row_under(&six(), "2026-11-25");
     assert_eq!(
         said(&row),
-        ["252 of 400 h since 28 Oct, expected Thu 18 Feb 2027, between Sun 3 Jan 2027 and Thu 15 Jul 2027"]
+        ["252 of 400 h since 28 Oct, expected Sat 12 Dec, between Tue 8 Dec and Fri 18 Dec"]
     );
     let row = task(&[run("400"), fixed("1 month", "2026-10-25")]).row_under(&six(), "2026-11-25");
     assert_eq!(said(&row), ["every month, on the grid from 25 Oct", "never recorded"]);
@@ -116,6 +115,65 @@ fn after_a_skip_the_next_counts_from_the_skipped_due_point() {
         panic!("a meter")
     };
     assert_eq!(threshold, Some(hours("1000")));
+}
+
+/// Values worked by hand: 10 h a day run until 250 h by 26 January, which nobody knew on the 10th, when the order was
+/// skipped: what was sure then is 31 January, from which 30 days more are 2 March. 10 h a day since are no more than 90 of
+/// the 250 h from there on by 8 February.
+#[test]
+fn a_skip_means_the_same_on_every_later_day() {
+    let run_on = |days: i64| {
+        let segments = (-60..days).map(|day| {
+            let start = utc("2026-01-01T06:00").plus_micros(day * MICROS_PER_DAY);
+            let ran = if day < 10 { "10" } else { "1" };
+            Segment { start, end: start.plus_micros(12 * 3_600_000_000), amount: hours(ran) }
+        });
+        MeterInput { unit: Unit::Hours, history: History::from_segments(segments), forecast: None }
+    };
+    let mut input = task(&[floating("30 day"), run("250")]).closed(&["2026-01-01T00:00"]);
+    input.skips = vec![Skip { at: utc("2026-01-10T12:00") }];
+    for (days, as_of) in [
+        (9, "2026-01-10"),
+        (10, "2026-01-11"),
+        (14, "2026-01-15"),
+        (19, "2026-01-20"),
+        (24, "2026-01-25"),
+        (39, "2026-02-09"),
+    ] {
+        input.meters.insert(METER, run_on(days));
+        let row = input.row(as_of);
+        let Counted::Calendar { by_rule, .. } = row.clauses[0].counted else { panic!("a calendar clause") };
+        assert_eq!(by_rule, Some(day("2026-03-02")), "on {as_of}");
+        let audit = satisfied(&input, &plain(), utc("2026-03-03T12:00")).expect("loaded");
+        assert_eq!(audit.clauses[0].due, Some(utc("2026-03-02T00:00")), "as known on {as_of}");
+    }
+    // What ran before the skip and comes late corrects it: 250 h were reached on 5 January, so 500 h come next.
+    let early = [("2026-01-01T00:00", "2026-01-06T00:00", "250")];
+    let corrected = input.ran(&early).row("2026-02-09");
+    assert_eq!(threshold_of(&corrected.clauses[1]), Some(hours("500")));
+}
+
+/// 400 h were run by 20 January, in a report that ends after the skip of the 10th.
+#[test]
+fn a_crossing_that_came_after_a_skip_has_no_part_in_it() {
+    let mut input = task(&[floating("30 day"), run("250")]).closed(&["2026-01-01T00:00"]);
+    input.skips = vec![Skip { at: utc("2026-01-10T12:00") }];
+    let before = input.clone().ran(&[("2026-01-02T00:00", "2026-01-03T00:00", "20")]);
+    let after = input.ran(&[
+        ("2026-01-02T00:00", "2026-01-03T00:00", "20"),
+        ("2026-01-04T00:00", "2026-01-20T00:00", "380"),
+    ]);
+    for row in [before.row("2026-01-10"), after.row("2026-01-20"), after.row("2026-03-01")] {
+        let Counted::Calendar { by_rule, .. } = row.clauses[0].counted else { panic!("a calendar clause") };
+        assert_eq!(by_rule, Some(day("2026-03-02")));
+    }
+}
+
+fn threshold_of(clause: &ClauseState) -> Option<Amount> {
+    match clause.counted {
+        Counted::Meter { threshold, .. } => threshold,
+        Counted::Calendar { .. } | Counted::Recurrence { .. } | Counted::Reading { .. } => None,
+    }
 }
 
 /// Values worked by hand: 500 h at the end of October, 400 h from 20 November on, so that 450 h lie ahead again.

@@ -9,8 +9,8 @@ use fettler_domain::calendar::{Calendar, Weekdays};
 use fettler_domain::ids::MeterId;
 use fettler_domain::ledger::history::{History, Segment};
 use fettler_domain::plan::{
-    Closing, DueKind, MeterInput, PlanRow, Rest, RuleVersion, Satisfied, Skip, TaskInput, Timing, plan_task,
-    satisfied,
+    Closing, Counted, DueKind, MeterInput, PlanRow, Rest, RuleVersion, Satisfied, Skip, TaskInput, Timing,
+    plan_task, satisfied,
 };
 use fettler_domain::quantity::{Amount, Unit};
 use fettler_domain::rule::{Clause, Combine, Recurrence, Window};
@@ -289,6 +289,44 @@ proptest! {
         let read: PlanRow = serde_json::from_str(&stored).expect("the same");
         prop_assert_eq!(&plan_task(&input, &calendar(), read.stamp.as_of).expect("loaded"), &read);
         prop_assert_eq!(&row_by_months(&input, read.stamp.as_of), &read);
+    }
+
+    #[test]
+    fn a_skip_gives_the_same_base_whatever_ends_after_it(
+        (clauses, combine) in (from_last(), combines()),
+        (shifts, closings) in (shifts(), instants(3)),
+        (skip, later) in (0..2_000_i64, 0..60_i64),
+    ) {
+        let mut input = order_under((&clauses, combine, Window::default()), shifts, &closings);
+        input.skips = vec![Skip { at: at(skip) }];
+        input.closings.retain(|closing| closing.done_at <= at(skip));
+        // Without any, a skip is a base by its moment alone.
+        input.closings.push(Closing { done_at: at(0) });
+        let mut then = input.clone();
+        for meter in then.meters.values_mut() {
+            let ended: Vec<Segment> = meter.history.runs().filter(|run| run.end <= at(skip)).collect();
+            *meter = self::meter(ended);
+        }
+        let day = calendar().shop_day_of(at(skip));
+        let on_skip = then.row_under(&calendar(), &day.to_string());
+        let since = input.row_under(&calendar(), &day.plus_days(later).to_string());
+        let audit = judged(&input, at(skip + 24 * later + 1));
+        for (then, later) in on_skip.clauses.iter().zip(since.clauses.iter().zip(&audit.clauses)) {
+            for later in [later.0, later.1] {
+                prop_assert_eq!(then.base, later.base);
+                match (&then.counted, &later.counted) {
+                    (Counted::Calendar { by_rule: then, .. }, Counted::Calendar { by_rule: later, .. }) => {
+                        prop_assert_eq!(then, later);
+                    }
+                    // What another meter counted by the skip its reports tell; the one that was skipped goes on from there.
+                    (Counted::Meter { threshold: then, .. }, Counted::Meter { threshold: later, .. }) => {
+                        let is_known = clauses.len() == 1 && then.is_some();
+                        prop_assert!(!is_known || then == later, "{then:?} then, {later:?} later");
+                    }
+                    _ => prop_assert!(false, "the same clause"),
+                }
+            }
+        }
     }
 
     #[test]

@@ -32,7 +32,11 @@ fn machine(orders: Vec<TaskInput>) -> WalkInput {
 }
 
 fn ahead(machine: &WalkInput, calendar: &Calendar, as_of: &str, until: &str) -> LookAhead {
-    look_ahead(machine, calendar, day(as_of), day(until)).expect("every month is loaded")
+    let mut machine = machine.clone();
+    for forecast in machine.meters.values_mut().filter_map(|meter| meter.forecast.as_mut()) {
+        Arc::make_mut(forecast).from = calendar.start_of(day(as_of));
+    }
+    look_ahead(&machine, calendar, day(as_of), day(until)).expect("every month is loaded")
 }
 
 fn times(ahead: &LookAhead, task: usize) -> Vec<u32> {
@@ -44,6 +48,7 @@ fn meter(outlook: Outlook) -> MeterInput {
     let ran = Segment { start: utc("2025-12-01T00:00"), end: utc("2025-12-31T00:00"), amount: hours("240") };
     let forecast = MeterForecast {
         outlook,
+        from: utc("2026-01-01T00:00"),
         most: MaxPerHour::ONE_HOUR_AN_HOUR,
         reports: 30,
         last_28_days: Amount::ZERO,

@@ -127,7 +127,7 @@ fn input(mind: &mut Mind, machine: MachineId, as_of: ShopDay) -> Option<WalkInpu
     let work_days = mind.work_days(as_of);
     let known = mind.machines.get(&machine)?;
     let (work_days, epoch) = (work_days.as_deref(), mind.fleet_epoch);
-    let day = Day { calendar: &mind.calendar, as_of, work_days, epoch };
+    let day = Day { calendar: &mind.calendar, as_of, work_days, epoch, rests: &known.rests };
     let mut meters: BTreeMap<MeterId, MeterInput> = BTreeMap::new();
     for (meter, kind) in &known.meters {
         let Some(of_meter) = mind.meters.get_mut(meter) else { continue };

@@ -10,8 +10,9 @@ use fettler_domain::ledger::changes::Changes;
 use fettler_domain::ledger::declare::Declarations;
 use fettler_domain::ledger::history::Segment;
 use fettler_domain::ledger::row::Feed;
-use fettler_domain::time::Ts;
+use fettler_domain::time::{MICROS_PER_DAY, Ts};
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 
 /// Segments of a meter that left the count and that came into it.
 #[derive(Default)]
@@ -64,15 +65,21 @@ pub(super) fn absorb(mind: &mut Mind, changes: &Changes, turnovers: Turnovers) -
             known.history.add_to_month(month, delta);
         }
     }
+    let calendar = Arc::clone(&mind.calendar);
     let (mut known_to, mut looked_up, mut read) = (Vec::new(), Vec::new(), false);
     for (meter, turned) in &turnovers {
         let Some(known) = mind.meters.get_mut(meter) else { continue };
         read |= known.feed == Feed::Absolute;
         let ends = turned.exchanged.iter().flat_map(|(before, after)| [before, after]).flatten();
-        let earliest = ends.map(|segment| segment.end).chain(mind.changed).min();
+        let told_from = |segment: &Segment| {
+            // Of what took more than a day the part before an instant is looked at by then.
+            let is_long = segment.end.micros_since(segment.start) > MICROS_PER_DAY;
+            if is_long { segment.start } else { segment.end }
+        };
+        let earliest = ends.map(told_from).chain(mind.changed).min();
         mind.changed = earliest;
         for (before, after) in &turned.exchanged {
-            known.exchange(*before, *after);
+            known.exchange(&calendar, *before, *after);
         }
         let known_before = known.history.known_to();
         let latest = known_before.max(turned.came);

@@ -6,9 +6,12 @@ use super::decode::{Reading, to_json};
 use super::tx::Tx;
 use super::{Conn, beside, history, sites};
 use crate::contract::{Result, StoreError};
-use fettler_domain::forecast::{FleetRow, FleetTable, Hours, Member, Past, Reported, Usage};
+use fettler_domain::calendar::Calendar;
+use fettler_domain::forecast::{FleetRow, FleetTable, Member, Past, Usage};
 use fettler_domain::ids::{MachineId, MeterId, SiteId};
-use fettler_domain::quantity::{Amount, MaxPerHour, MeterKind};
+use fettler_domain::ledger::history::Segment;
+use fettler_domain::plan::{LaidUp, Rest};
+use fettler_domain::quantity::{MaxPerHour, MeterKind};
 use fettler_domain::time::{MICROS_PER_MINUTE, ShopDay, Ts};
 use std::collections::HashMap;
 use std::sync::Arc;
@@ -21,6 +24,7 @@ const FIGURES: &str =
 const METERS: &str = "SELECT m.number, m.machine, a.family, m.kind, m.max_per_hour FROM meter m \
     JOIN machine a ON a.site = m.site AND a.number = m.machine \
     WHERE m.site = $1 AND m.known_to IS NOT NULL AND a.state <> 'retired' ORDER BY m.number";
+const RESTS: &str = "SELECT machine, starts, ends FROM rest WHERE site = $1";
 const CLEAR: &str = "DELETE FROM fleet_figures WHERE site = $1";
 static KEEP: Bulk =
     Bulk::new("INSERT INTO fleet_figures (site, family, kind, machines, figures) VALUES", 1, 4, "");
@@ -29,7 +33,7 @@ const KEEP_DAY: &str = "INSERT INTO fleet_day (site, as_of, marks, at) VALUES ($
 
 #[cfg(test)]
 pub(super) fn all_sql() -> Vec<&'static str> {
-    vec![STATE, FIGURES, METERS, CLEAR, KEEP.sample(), KEEP_DAY]
+    vec![STATE, FIGURES, METERS, RESTS, CLEAR, KEEP.sample(), KEEP_DAY]
 }
 
 /// How many meters' reports are held at once while figures are learnt: of some 5,000 reports each, 30 MB.
@@ -105,15 +109,20 @@ pub(super) async fn look(conn: &mut Conn, site: SiteId, seen: Option<i64>, now: 
     if !state.is_to_learn(as_of, seen, now) {
         return Ok(Look::Wait(state.marks));
     }
-    let until = calendar.start_of(as_of);
-    let members = members(conn, site, history::forecast_since(&calendar, as_of), until).await?;
+    let members = members(conn, site, &Arc::new(calendar), as_of).await?;
     let table = beside(move || Ok(FleetTable::of(&members))).await?;
     Ok(Look::Learnt(Learnt { table, as_of, marks: state.marks }))
 }
 
-/// The site's meters with their pasts, from reports that ended after one instant and by another; read in batches, of which
+/// The site's meters with their pasts before a shop day, as far back as a forecast looks; read in batches, of which
 /// only the pasts are kept.
-async fn members(conn: &mut Conn, site: SiteId, since: Ts, until: Ts) -> Result<Vec<Member>> {
+async fn members(
+    conn: &mut Conn,
+    site: SiteId,
+    calendar: &Arc<Calendar>,
+    as_of: ShopDay,
+) -> Result<Vec<Member>> {
+    let (since, until) = (history::forecast_since(calendar, as_of), calendar.start_of(as_of));
     let rows = sqlx::query(METERS).bind(i64::from(site.0)).fetch_all(&mut *conn).await?;
     let mut meters = Vec::with_capacity(rows.len());
     for row in &rows {
@@ -123,30 +132,45 @@ async fn members(conn: &mut Conn, site: SiteId, since: Ts, until: Ts) -> Result<
         let member = Member { machine, family, kind, past: Past::default() };
         meters.push((meter, MaxPerHour(row.next()?), member));
     }
+    let laid_up = Arc::new(laid_up(conn, site, until).await?);
     let mut members = Vec::with_capacity(meters.len());
     while !meters.is_empty() {
         let rest = meters.split_off(meters.len().min(METERS_AT_ONCE));
         let batch = std::mem::replace(&mut meters, rest);
         let asked: Vec<MeterId> = batch.iter().map(|(meter, ..)| *meter).collect();
-        let mut ended: HashMap<MeterId, Vec<(Ts, Amount)>> = HashMap::new();
-        for (meter, end, amount) in history::ended(conn, site, &asked, since).await? {
-            if end <= until {
-                ended.entry(meter).or_default().push((end, amount));
-            }
+        let mut ended: HashMap<MeterId, Vec<Segment>> = HashMap::new();
+        for (meter, run) in history::ended(conn, site, &asked, since).await? {
+            ended.entry(meter).or_default().push(run);
         }
-        members.extend(beside(move || Ok(with_pasts(batch, ended, until))).await?);
+        let (calendar, laid_up) = (Arc::clone(calendar), Arc::clone(&laid_up));
+        members.extend(beside(move || Ok(with_pasts(batch, ended, (&calendar, &laid_up), until))).await?);
     }
     Ok(members)
 }
 
+/// The rests of the site's machines before an instant.
+async fn laid_up(conn: &mut Conn, site: SiteId, until: Ts) -> Result<HashMap<MachineId, LaidUp>> {
+    let mut rests: HashMap<MachineId, Vec<Rest>> = HashMap::new();
+    for row in &sqlx::query(RESTS).bind(i64::from(site.0)).fetch_all(conn).await? {
+        let mut row = Reading::new(row, "rest");
+        let machine = MachineId(row.next()?);
+        let rest = Rest { from: Ts(row.next()?), until: row.next::<Option<i64>>()?.map(Ts) };
+        rests.entry(machine).or_default().push(rest);
+    }
+    Ok(rests.into_iter().map(|(machine, rests)| (machine, LaidUp::before(&rests, until))).collect())
+}
+
 fn with_pasts(
     batch: Vec<(MeterId, MaxPerHour, Member)>,
-    mut ended: HashMap<MeterId, Vec<(Ts, Amount)>>,
+    mut ended: HashMap<MeterId, Vec<Segment>>,
+    (calendar, laid_up): (&Calendar, &HashMap<MachineId, LaidUp>),
     now: Ts,
 ) -> Vec<Member> {
-    let of = |(meter, most, member)| {
-        let reports = ended.remove(&meter).unwrap_or_default().into_iter();
-        let usage = Usage::of(reports.map(|(end, amount)| Reported { end, hours: Hours::of(amount, most) }));
+    let of = |(meter, most, member): (MeterId, MaxPerHour, Member)| {
+        let laid_up = laid_up.get(&member.machine);
+        let moved = |at: Ts| laid_up.map_or(at, |laid_up| laid_up.moved(at));
+        let ended = ended.remove(&meter).unwrap_or_default();
+        let usage = Usage::of_runs(ended, calendar, most, moved);
         Member { past: Past::of(&usage, now), ..member }
     };
     batch.into_iter().map(of).collect()

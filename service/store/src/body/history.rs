@@ -5,15 +5,15 @@ use super::decode::Reading;
 use super::{Conn, planned};
 use crate::contract::Result;
 use fettler_domain::calendar::Calendar;
-use fettler_domain::forecast::{Fleet, WorkDays};
+use fettler_domain::forecast::{Fleet, UsageSummary, WorkDays};
 use fettler_domain::ids::{MeterId, SiteId};
 use fettler_domain::ledger::history::{History, Month, Opening, Segment};
 use fettler_domain::ledger::report::LENGTH_MAX_MICROS;
 use fettler_domain::ledger::row::Feed;
-use fettler_domain::plan::{Ground, MeterForecast};
+use fettler_domain::plan::{Ground, MeterForecast, Rest};
 use fettler_domain::planned::Planned;
 use fettler_domain::quantity::{Amount, MaxPerHour};
-use fettler_domain::time::{MICROS_PER_DAY, ShopDay, Ts};
+use fettler_domain::time::{ShopDay, Ts};
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::sync::Arc;
 
@@ -99,12 +99,12 @@ pub(super) fn all_sql() -> Vec<&'static str> {
     .to_vec()
 }
 
-/// When reports of a meter ended from an instant on, and what they counted.
+/// What reports of a meter counted that ended from an instant on.
 static ENDED: Bulk = Bulk::new(
     "WITH k(site, since, meter) AS (VALUES",
     2,
     1,
-    ") SELECT k.meter, l.ends, l.segment_amount FROM k CROSS JOIN ledger l \
+    ") SELECT k.meter, l.segment_start, l.ends, l.segment_amount FROM k CROSS JOIN ledger l \
      WHERE l.site = k.site AND l.meter = k.meter AND l.starts >= k.since AND l.state = 'counted' \
      AND l.segment_start < l.ends",
 );
@@ -112,13 +112,14 @@ static ENDED_BY_REPLACING: Bulk = Bulk::new(
     "WITH k(site, since, meter) AS (VALUES",
     2,
     1,
-    ") SELECT k.meter, r.at, r.segment_amount FROM k CROSS JOIN replacement r \
+    ") SELECT k.meter, r.segment_start, r.at, r.segment_amount FROM k CROSS JOIN replacement r \
      WHERE r.site = k.site AND r.meter = k.meter AND r.at >= k.since AND r.segment_start < r.at",
 );
 
-/// How far back a forecast looks: the year over which a fleet is learnt from, and a year before it, after which a day
-/// weighs a sixteenth of what it did. The first report within it starts a machine's clock.
-const FORECAST_MICROS: i64 = 730 * MICROS_PER_DAY;
+/// How many meters' reports are read at once: of some 2,000 each, 20 MB.
+const METERS_AT_ONCE: usize = 64;
+/// How many months of meters are read at once, of some 100 reports each.
+const MONTHS_AT_ONCE: usize = 512;
 
 /// What is known of one meter.
 #[derive(Clone, Debug)]
@@ -129,12 +130,14 @@ pub(super) struct MeterMind {
     most: MaxPerHour,
     /// What it has counted, with the segments of those months that were asked for.
     pub(super) history: History,
-    /// Its reports, as the forecast takes them, once they were asked for.
-    ended: Option<Ended>,
+    /// What it ran by day, as the forecast takes it, once that was asked for.
+    usage: Option<UsageSummary>,
     /// What is planned of it, as far as that lies ahead; known with its reports.
     planned: Planned,
     /// What is expected of it, once that was worked out.
     forecast: Option<Made>,
+    /// The turn of the mind in which it was last asked for.
+    pub(super) used: u64,
 }
 
 /// A forecast, and what it was made for.
@@ -145,6 +148,8 @@ struct Made {
     start: Ts,
     /// The number of the fleet figures.
     epoch: i64,
+    /// When the machine was laid up.
+    rests: Vec<Rest>,
     forecast: Arc<MeterForecast>,
 }
 
@@ -159,37 +164,29 @@ pub(super) struct Day<'a> {
     pub(super) work_days: Option<&'a WorkDays>,
     /// The number of the fleet figures.
     pub(super) epoch: i64,
-}
-
-/// The ends of reports from an instant on, with what they counted.
-#[derive(Clone, Debug)]
-struct Ended {
-    since: Ts,
-    reports: Vec<(Ts, Amount)>,
+    /// When the machine was laid up.
+    pub(super) rests: &'a [Rest],
 }
 
 impl MeterMind {
-    /// How much of its past is remembered, in reports.
+    /// How much of its past is remembered, in segments and days.
     pub(super) fn remembered(&self) -> usize {
-        self.history.loaded() + self.ended.as_ref().map_or(0, |ended| ended.reports.len())
+        self.history.loaded() + self.usage.as_ref().map_or(0, UsageSummary::len)
     }
 
     /// Takes a segment that no longer counts and one that does, totals excepted.
-    pub(super) fn exchange(&mut self, before: Option<Segment>, after: Option<Segment>) {
+    pub(super) fn exchange(&mut self, calendar: &Calendar, before: Option<Segment>, after: Option<Segment>) {
         self.history.exchange(before, after);
-        let Some(ended) = &mut self.ended else { return };
-        let is_run = |segment: &Segment| segment.start < segment.end && segment.end > ended.since;
-        if let Some(gone) = before.filter(is_run)
-            && let Some(place) = ended.reports.iter().position(|report| *report == (gone.end, gone.amount))
-        {
-            ended.reports.swap_remove(place);
+        let Some(usage) = &mut self.usage else { return };
+        if let Some(gone) = before {
+            usage.take_back(calendar, gone);
         }
-        if let Some(come) = after.filter(is_run) {
-            ended.reports.push((come.end, come.amount));
+        if let Some(come) = after {
+            usage.count(calendar, come);
         }
-        // What ended after the start of its day has no part in a forecast.
-        let ends = before.iter().chain(&after).map(|segment| segment.end).min();
-        if self.forecast.as_ref().is_some_and(|made| ends.is_some_and(|end| end <= made.start)) {
+        // What was run after the start of its day has no part in a forecast.
+        let starts = before.iter().chain(&after).map(|segment| segment.start).min();
+        if self.forecast.as_ref().is_some_and(|made| starts.is_some_and(|start| start < made.start)) {
             self.forecast = None;
         }
     }
@@ -200,25 +197,27 @@ impl MeterMind {
         fleet: impl FnOnce() -> Fleet,
         day: Day<'_>,
     ) -> Option<Arc<MeterForecast>> {
-        let Day { calendar, as_of, work_days, epoch } = day;
+        let Day { calendar, as_of, work_days, epoch, rests } = day;
         if let Some(made) = &self.forecast
-            && (made.as_of, made.epoch) == (as_of, epoch)
+            && (made.as_of, made.epoch, &made.rests[..]) == (as_of, epoch, rests)
         {
             return Some(Arc::clone(&made.forecast));
         }
-        let since = forecast_since(calendar, as_of);
-        let reports = self.ended.as_ref()?.reports.iter().copied().filter(|(end, _)| *end > since);
-        let ground = Ground { most: self.most, fleet: fleet(), work_days, planned: &self.planned };
-        let forecast = Arc::new(MeterForecast::of(reports, ground, calendar, as_of));
+        let usage = self.usage.as_mut()?;
+        usage.go_on(as_of);
+        let opening = self.history.opening().map(|opening| opening.at);
+        let ground = Ground { most: self.most, fleet: fleet(), work_days, planned: &self.planned, rests };
+        let forecast = Arc::new(MeterForecast::of(usage, opening, ground, calendar));
         let start = calendar.start_of(as_of);
-        self.forecast = Some(Made { as_of, start, epoch, forecast: Arc::clone(&forecast) });
+        self.forecast =
+            Some(Made { as_of, start, epoch, rests: rests.to_vec(), forecast: Arc::clone(&forecast) });
         Some(forecast)
     }
 }
 
 /// From when on reports have a part in the forecast as of a shop day.
 pub(super) fn forecast_since(calendar: &Calendar, as_of: ShopDay) -> Ts {
-    calendar.start_of(as_of).plus_micros(-FORECAST_MICROS)
+    calendar.start_of(UsageSummary::first_seen(as_of))
 }
 
 /// Loads totals of meters.
@@ -257,7 +256,18 @@ pub(super) async fn load(
         let unused = feed == Feed::Interval && known_to.is_none() && months.is_empty() && adjusted.is_empty();
         let history =
             if unused { History::unused() } else { History::from_totals(months, adjusted, known_to) };
-        (meter, MeterMind { feed, most, history, ended: None, planned: Planned::default(), forecast: None })
+        (
+            meter,
+            MeterMind {
+                feed,
+                most,
+                history,
+                usage: None,
+                planned: Planned::default(),
+                forecast: None,
+                used: 0,
+            },
+        )
     };
     let mut minds: HashMap<MeterId, MeterMind> = feeds.into_iter().map(&mut of).collect();
     load_openings(conn, site, &mut minds, meters).await?;
@@ -313,8 +323,8 @@ pub(super) async fn know_ended(
     meters: &[MeterId],
     (calendar, as_of): (&Calendar, ShopDay),
 ) -> Result<()> {
-    let since = forecast_since(calendar, as_of);
-    let known = |mind: &MeterMind| mind.ended.as_ref().is_some_and(|ended| ended.since <= since);
+    // One that was made for a later day has forgotten what this one looks at.
+    let known = |mind: &MeterMind| mind.usage.as_ref().is_some_and(|usage| usage.as_of() <= as_of);
     let asked: Vec<MeterId> =
         meters.iter().copied().filter(|meter| minds.get(meter).is_some_and(|mind| !known(mind))).collect();
     if asked.is_empty() {
@@ -322,14 +332,17 @@ pub(super) async fn know_ended(
     }
     for meter in &asked {
         if let Some(mind) = minds.get_mut(meter) {
-            mind.ended = Some(Ended { since, reports: Vec::new() });
+            mind.usage = Some(UsageSummary::new(as_of));
             mind.planned = Planned::default();
             mind.forecast = None;
         }
     }
-    for (meter, end, amount) in ended(conn, site, &asked, since).await? {
-        if let Some(ended) = minds.get_mut(&meter).and_then(|mind| mind.ended.as_mut()) {
-            ended.reports.push((end, amount));
+    let since = forecast_since(calendar, as_of);
+    for some in asked.chunks(METERS_AT_ONCE) {
+        for (meter, run) in ended(conn, site, some, since).await? {
+            if let Some(usage) = minds.get_mut(&meter).and_then(|mind| mind.usage.as_mut()) {
+                usage.count(calendar, run);
+            }
         }
     }
     for (meter, planned) in planned::ahead(conn, site, &asked, calendar.start_of(as_of)).await? {
@@ -340,13 +353,13 @@ pub(super) async fn know_ended(
     Ok(())
 }
 
-/// The ends of reports of these meters after an instant, with what they counted.
+/// What reports of these meters counted that ended after an instant.
 pub(super) async fn ended(
     conn: &mut Conn,
     site: SiteId,
     meters: &[MeterId],
     since: Ts,
-) -> Result<Vec<(MeterId, Ts, Amount)>> {
+) -> Result<Vec<(MeterId, Segment)>> {
     let number = i64::from(site.0);
     // A report is at most so long, so one that started before has ended.
     let from = since.0 - LENGTH_MAX_MICROS;
@@ -357,9 +370,10 @@ pub(super) async fn ended(
     let mut ended = Vec::with_capacity(rows.len());
     for row in &rows {
         let mut row = Reading::new(row, "ledger");
-        let report = (MeterId(row.next()?), Ts(row.next()?), Amount(row.next()?));
-        if report.1 > since {
-            ended.push(report);
+        let meter = MeterId(row.next()?);
+        let run = Segment { start: Ts(row.next()?), end: Ts(row.next()?), amount: Amount(row.next()?) };
+        if run.end > since {
+            ended.push((meter, run));
         }
     }
     Ok(ended)
@@ -397,17 +411,25 @@ pub(super) async fn load_months(
         };
         asked.push(Wanted { meter, month, starts, ends, low: starts - LENGTH_MAX_MICROS, high });
     }
-    if asked.is_empty() {
-        return Ok(());
+    for some in asked.chunks(MONTHS_AT_ONCE) {
+        load_some_months(conn, i64::from(site.0), minds, some).await?;
     }
-    let site = i64::from(site.0);
+    Ok(())
+}
+
+async fn load_some_months(
+    conn: &mut Conn,
+    site: i64,
+    minds: &mut HashMap<MeterId, MeterMind>,
+    asked: &[Wanted],
+) -> Result<()> {
     let stretch = |q: super::bulk::Query, w: &Wanted| {
         q.bind(w.meter.0).bind(i64::from(w.month.0)).bind(w.starts).bind(w.ends)
     };
     let mut rows =
-        SEGMENTS.fetch(conn, &asked, |q| q.bind(site), |q, w| stretch(q, w).bind(w.low).bind(w.high)).await?;
-    rows.extend(REPLACED.fetch(conn, &asked, |q| q.bind(site), stretch).await?);
-    rows.extend(ADJUSTED.fetch(conn, &asked, |q| q.bind(site), stretch).await?);
+        SEGMENTS.fetch(conn, asked, |q| q.bind(site), |q, w| stretch(q, w).bind(w.low).bind(w.high)).await?;
+    rows.extend(REPLACED.fetch(conn, asked, |q| q.bind(site), stretch).await?);
+    rows.extend(ADJUSTED.fetch(conn, asked, |q| q.bind(site), stretch).await?);
     let mut found: HashMap<(MeterId, Month), Vec<Segment>> = HashMap::new();
     for row in &rows {
         let mut row = Reading::new(row, "ledger");
@@ -419,7 +441,7 @@ pub(super) async fn load_months(
             found.entry((meter, month)).or_default().push(segment);
         }
     }
-    for Wanted { meter, month, .. } in asked {
+    for &Wanted { meter, month, .. } in asked {
         if let Some(mind) = minds.get_mut(&meter) {
             mind.history.load(month, found.remove(&(meter, month)).unwrap_or_default());
         }

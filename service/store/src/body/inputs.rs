@@ -117,6 +117,8 @@ pub(super) struct MachineMind {
     pub(super) covers: Covers,
     /// Its plan rows as they are stored, once that is known.
     pub(super) stored: Option<Vec<PlanRow>>,
+    /// The turn of the mind in which it was last asked for.
+    pub(super) used: u64,
 }
 
 impl MachineMind {
@@ -267,7 +269,7 @@ async fn load_machines(
         let (machine, area, family) = (MachineId(row.next()?), row.next()?, row.next()?);
         let (meters, orders, rests) = (Vec::new(), Vec::new(), Vec::new());
         let (ended, covers) = (BTreeSet::new(), Covers::default());
-        let mind = MachineMind { area, family, meters, orders, ended, rests, covers, stored: None };
+        let mind = MachineMind { area, family, meters, orders, ended, rests, covers, stored: None, used: 0 };
         minds.insert(machine, mind);
     }
     for row in &of(&METERS, &mut *conn, site, machines).await? {

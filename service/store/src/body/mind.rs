@@ -19,8 +19,9 @@ use std::sync::Arc;
 
 /// How many open orders may be remembered: some 100 MB at most, however large the site.
 const ORDERS_MAX: usize = 60_000;
-/// How many segments of meters may be remembered: 24 MB.
-const SEGMENTS_MAX: usize = 1_000_000;
+/// How much of what meters counted may be remembered, in days and segments of 24 to 40 bytes: some 80 MB. A meter takes up
+/// to 260 days and the segments of the months that its tasks count from.
+const SEGMENTS_MAX: usize = 2_000_000;
 
 /// What is remembered of one site.
 pub(super) struct Mind {
@@ -40,6 +41,8 @@ pub(super) struct Mind {
     /// The meters, with what they counted.
     pub(super) meters: HashMap<MeterId, MeterMind>,
     declarations: Option<Arc<Declarations>>,
+    /// How often the mind was put back: what was used since the last time is not forgotten.
+    turn: u64,
 }
 
 impl Mind {
@@ -61,6 +64,7 @@ impl Mind {
             machines,
             meters,
             declarations,
+            turn: 0,
         })
     }
 
@@ -97,6 +101,11 @@ impl Mind {
         if !unknown.is_empty() {
             self.machines.extend(inputs::load(conn, self.site, &unknown).await?);
         }
+        for machine in wanted {
+            if let Some(known) = self.machines.get_mut(machine) {
+                known.used = self.turn;
+            }
+        }
         Ok(())
     }
 
@@ -106,11 +115,20 @@ impl Mind {
         conn: &mut Conn,
         wanted: impl IntoIterator<Item = MeterId>,
     ) -> Result<()> {
-        let unknown: BTreeSet<MeterId> =
-            wanted.into_iter().filter(|meter| !self.meters.contains_key(meter)).collect();
+        let mut unknown = BTreeSet::new();
+        for meter in wanted {
+            match self.meters.get_mut(&meter) {
+                Some(known) => known.used = self.turn,
+                None => drop(unknown.insert(meter)),
+            }
+        }
         if !unknown.is_empty() {
             let unknown: Vec<MeterId> = unknown.into_iter().collect();
-            self.meters.extend(history::load(conn, self.site, &unknown).await?);
+            let mut loaded = history::load(conn, self.site, &unknown).await?;
+            for meter in loaded.values_mut() {
+                meter.used = self.turn;
+            }
+            self.meters.extend(loaded);
         }
         Ok(())
     }
@@ -131,15 +149,39 @@ impl Mind {
         history::load_months(conn, self.site, &mut self.meters, wanted).await
     }
 
-    /// Forgets what may have grown beyond bounds.
+    /// Forgets what has grown beyond bounds: what was not used for longest, and nothing that was used just now.
     fn keep_in_bounds(&mut self) {
-        if self.machines.values().map(|machine| machine.orders.len()).sum::<usize>() > ORDERS_MAX {
-            self.machines.clear();
+        let machines = self.machines.iter().map(|(id, known)| (known.used, *id, known.orders.len()));
+        for machine in unused_longest(machines, self.turn, ORDERS_MAX) {
+            self.machines.remove(&machine);
         }
-        if self.meters.values().map(MeterMind::remembered).sum::<usize>() > SEGMENTS_MAX {
-            self.meters.clear();
+        let meters = self.meters.iter().map(|(id, known)| (known.used, *id, known.remembered()));
+        for meter in unused_longest(meters, self.turn, SEGMENTS_MAX) {
+            self.meters.remove(&meter);
         }
+        self.turn += 1;
     }
+}
+
+/// Of things with the turn of their last use and their size: those to be forgotten so that at most three quarters of `most`
+/// are left, once there is more than that; the longest unused first, and none that was used in this turn.
+fn unused_longest<T: Copy + Ord>(
+    known: impl Iterator<Item = (u64, T, usize)> + Clone,
+    turn: u64,
+    most: usize,
+) -> Vec<T> {
+    let mut size: usize = known.clone().map(|(.., size)| size).sum();
+    if size <= most {
+        return Vec::new();
+    }
+    let mut unused: Vec<(u64, T, usize)> = known.filter(|(used, ..)| *used < turn).collect();
+    unused.sort_unstable();
+    let goes = |(_, thing, of_thing): (u64, T, usize)| {
+        let goes = size > most - most / 4;
+        size -= if goes { of_thing } else { 0 };
+        goes.then_some(thing)
+    };
+    unused.into_iter().map_while(goes).collect()
 }
 
 /// What is remembered of each site.
@@ -171,7 +213,6 @@ impl Minds {
                 self.forget_machines(site, machines.iter().copied());
                 if let Some(mind) = self.sites.get_mut(&site) {
                     mind.writes = writes;
-                    mind.keep_in_bounds();
                 }
             }
         }
@@ -203,7 +244,23 @@ impl Tx {
             head.mark_reports(changed <= mind.calendar.start_of(mind.calendar.shop_day_of(now)));
         }
         mind.writes = head.writes;
+        mind.keep_in_bounds();
         self.minds.sites.insert(mind.site, mind);
         Ok(())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::unused_longest;
+
+    #[test]
+    fn what_was_not_used_for_longest_is_forgotten_first_and_nothing_used_just_now() {
+        // The turn of the last use, the name, the size; then what goes at a bound of so much.
+        let known = [(3, 'a', 10), (1, 'b', 10), (2, 'c', 10), (4, 'd', 10), (1, 'e', 10)];
+        for (most, goes) in [(50, ""), (49, "be"), (40, "be"), (30, "bec"), (5, "beca"), (0, "beca")] {
+            let gone: String = unused_longest(known.iter().copied(), 4, most).into_iter().collect();
+            assert_eq!(gone, goes, "of at most {most}");
+        }
     }
 }

@@ -315,7 +315,8 @@ fn plan_machine(
         return Ok(Vec::new());
     }
     let epoch = mind.fleet_epoch;
-    let day = Day { calendar: &mind.calendar, as_of, work_days: work_days.as_deref(), epoch };
+    let mut rests = known.rests.clone();
+    let day = Day { calendar: &mind.calendar, as_of, work_days: work_days.as_deref(), epoch, rests: &rests };
     let mut meters: BTreeMap<MeterId, MeterInput> = BTreeMap::new();
     for (meter, kind) in &known.meters {
         let Some(of_meter) = mind.meters.get_mut(meter) else { continue };
@@ -323,7 +324,6 @@ fn plan_machine(
         let history = std::mem::take(&mut of_meter.history);
         meters.insert(*meter, MeterInput { unit: kind.unit(), history, forecast });
     }
-    let mut rests = known.rests.clone();
     let mut rows = Vec::with_capacity(known.orders.len());
     let mut missing = Vec::new();
     for order in &mut known.orders {
