@@ -66,7 +66,7 @@ pub(crate) fn every_day() -> Calendar {
 /// A machine.
 pub(crate) fn machine(number: i64) -> Result<Machine, Failure> {
     let meter = MeterId(number);
-    let segments: Vec<Segment> = (0..REPORTS).map(|ago| shift(number, ago)).collect();
+    let segments: Vec<Segment> = (0..REPORTS).rev().map(|ago| shift(number, ago)).collect();
     let whole = History::from_segments(segments.iter().copied());
     let mut history = History::from_totals(whole.months().clone(), BTreeSet::new(), whole.known_to());
     // As planning asks for them: the months in which orders were closed, and those since.
@@ -94,7 +94,9 @@ pub(crate) fn machine(number: i64) -> Result<Machine, Failure> {
             points: BTreeMap::new(),
         })
     });
-    let orders = orders.collect::<Result<Vec<TaskInput>, Failure>>()?;
+    let mut orders = orders.collect::<Result<Vec<TaskInput>, Failure>>()?;
+    // A service loads them into as much room as they take.
+    orders.shrink_to_fit();
     let usage = UsageSummary::of(segments, &every_day(), ShopDay::from_days(TODAY));
     Ok(Machine { meter, history, usage, orders })
 }
