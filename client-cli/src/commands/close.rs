@@ -110,7 +110,7 @@ async fn show_cautions(session: &Session, order: i64) -> Result<bool, Failure> {
         return Ok(false);
     }
     if !(session.out.is_watched() && io::stdin().is_terminal()) {
-        session.out.note("not confirmed (--cautions-confirmed confirms them); recorded as such\n");
+        session.out.note("not confirmed (--cautions-confirmed confirms them); a closing is recorded so\n");
         return Ok(false);
     }
     session.out.note("Were they shown to the doer and heeded? yes or no: ");

@@ -173,6 +173,19 @@ pub(crate) fn closed(answer: &pb::CloseOrderResponse, board: Board) -> String {
         let text = format!("{}; the remarks say why", numbers.join(", "));
         out.push_str(&labelled(0, "", 2, &text, board.width));
     }
+    if let Some(order) = &answer.order
+        && let Some(closing) = &order.closing
+        && matches!(closing.as_found(), pb::AsFound::Failed | pb::AsFound::BrokeDown)
+    {
+        out.push_str(&heading("FOUND FAILED"));
+        let text = format!(
+            "If people are safe by what failed, {machine} must not start until somebody competent has looked: `fettler machine \
+             forbid {machine} --by \"{}\" --reason \"what failed\"` puts it at the head of every list.",
+            closing.done_by,
+            machine = order.machine,
+        );
+        out.push_str(&labelled(0, "", 2, &text, board.width));
+    }
     out.push_str(&remarks(&answer.remarks, board));
     if let Some(next) = &answer.next {
         out.push_str(&heading("NEXT"));
@@ -322,6 +335,15 @@ mod tests {
         let text = closed(&answer, board);
         assert!(text.lines().all(|line| line.chars().count() <= 80), "{text}");
         insta::assert_snapshot!(text);
+        let failed = |as_found: pb::AsFound| {
+            let mut answer = answer.clone();
+            let closing = answer.order.as_mut().and_then(|order| order.closing.as_mut()).expect("a closing");
+            closing.as_found = as_found.into();
+            let text = closed(&answer, board);
+            assert!(text.lines().all(|line| line.chars().count() <= 80), "{text}");
+            text.contains("FOUND FAILED\n") && text.contains("L-03 must not start")
+        };
+        assert!(failed(pb::AsFound::Failed) && failed(pb::AsFound::BrokeDown) && !failed(pb::AsFound::Worn));
         assert!(alone(&order, board).ends_with("licensed practice come before all this.\n"));
         assert!(!alone(&pb::Order { closing: None, ..order.clone() }, board).contains("licensed"));
         insta::assert_snapshot!(list(&[order], board));

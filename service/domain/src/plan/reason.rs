@@ -262,7 +262,8 @@ fn expected_in_words(
     calendar: &Calendar,
     today: ShopDay,
 ) -> String {
-    let day = |at: Ts| calendar.weekday_in_words(calendar.shop_day_of(at), today);
+    // The date on the wall, as for what was crossed: an instant before the shop day's start is the next morning's.
+    let day = |at: Ts| calendar.weekday_in_words(ShopDay(calendar.zone().to_wall(at).date()), today);
     match (at, between) {
         (Some(at), Some((from, Some(to)))) if day(from) == day(to) => format!("expected {}", day(at)),
         (Some(at), Some((from, Some(to)))) => {

@@ -200,6 +200,12 @@ fn reach(line: &Trend, limits: &Limits, (readings, points): (&[Placed], &[At])) 
         Side::Below => last >= limit.limit,
         Side::Above => last <= limit.limit,
     };
+    // Where the last reading jumped from its line towards the limit, further than any before it, the pace is taken from it.
+    let off = |at: &At| (at.reading - line.joint_intercept - line.slope * at.place) / line.slope;
+    let (newest, before) = points.split_last()?;
+    let furthest = before.iter().map(|at| off(at).abs()).fold(0.0, f64::max);
+    let lead = if off(newest) > furthest { off(newest) } else { 0.0 };
+    let sooner = |place: f64| after(first, (place - lead).max(now));
     let ahead = limits.each().filter(|limit| limit.side == side && is_ahead(limit)).filter_map(|limit| {
         let reaches = line.reaches(count, now, limit.limit.to_f64(), AHEAD_MAX_DAYS)?;
         let likely = likely.reaches(count, now, limit.limit.to_f64(), AHEAD_MAX_DAYS)?;
@@ -207,10 +213,10 @@ fn reach(line: &Trend, limits: &Limits, (readings, points): (&[Placed], &[At])) 
             |latest: f64| (latest - reaches.expected <= AHEAD_MAX_DAYS).then(|| after(first, latest));
         Some(Reach {
             limit,
-            earliest: after(first, reaches.earliest),
-            expected: after(first, reaches.expected),
+            earliest: sooner(reaches.earliest),
+            expected: sooner(reaches.expected),
             latest: within(reaches.latest),
-            p10: after(first, likely.earliest),
+            p10: sooner(likely.earliest),
             p90: within(likely.latest),
         })
     });
@@ -357,6 +363,20 @@ mod tests {
         assert!(reach.earliest <= reach.p10 && reach.p10 <= reach.expected, "{reach:?}");
         assert!(reach.p90.is_some_and(|p90| reach.expected <= p90) && reach.p90 <= reach.latest, "{reach:?}");
         assert_eq!(reach.limit.limit, Value(5_000_000), "the nearer limit comes first");
+    }
+
+    #[test]
+    fn a_last_reading_that_jumped_towards_the_limit_brings_it_nearer_and_one_that_jumped_away_does_not() {
+        let drift = |i: usize| 8.0 - 0.1 * f64::from(u32::try_from(i).expect("small")) + scatter(i);
+        let with_last = |last: f64| {
+            let values: Vec<f64> = (0..20).map(drift).chain([last]).collect();
+            let reach = of(&values, &low_limit()).reaches.expect("a limit ahead");
+            days_between(daily(&values)[20].at, reach.expected)
+        };
+        // On the line 6.0 is left on day 20, so 5 is ten days away; from 5.4 it is four, a tenth a day.
+        assert!((with_last(6.0) - 10.0).abs() < 1.5, "{}", with_last(6.0));
+        assert!((with_last(5.4) - 4.0).abs() < 1.5, "{}", with_last(5.4));
+        assert!((with_last(7.2) - 10.0).abs() < 1.5, "{}", with_last(7.2));
     }
 
     #[test]

@@ -10,7 +10,7 @@ use super::units::{exact, unit as wire_unit};
 use fettler_domain::calendar::Calendar;
 use fettler_domain::error::Error;
 use fettler_domain::ids::{MeterId, OrderNumber};
-use fettler_domain::plan::{PlanRow, Section, Standing, Week, lateness_in_words, standing};
+use fettler_domain::plan::{DueKind, PlanRow, Section, Standing, Week, lateness_in_words, standing};
 use fettler_domain::quantity::Unit;
 use fettler_domain::text::{ForeignName, Key};
 use fettler_domain::time::{ShopDay, Ts};
@@ -162,12 +162,17 @@ fn window(row: &PlanRow, calendar: &Calendar, today: ShopDay) -> String {
         let day = calendar.weekday_in_words(calendar.shop_day_of(at), today);
         format!("{day} {}", calendar.zone().to_wall(at).format("%H:%M"))
     };
-    let opens = match (row.opens, row.opens_expected) {
-        (Some(opens), _) => format!("may be done from {}", at(opens)),
-        (None, Some(opens)) => format!("may be done from about {}", at(opens)),
+    // Where hours are expected to come first, the days' own window is only the latest that can be.
+    let expected = row.opens_expected.filter(|expected| row.opens.is_none_or(|opens| *expected < opens));
+    let opens = match (row.opens, expected) {
+        (_, Some(opens)) => format!("may be done from about {}", at(opens)),
+        (Some(opens), None) => format!("may be done from {}", at(opens)),
         (None, None) => "from when on it may be done is not known yet".to_owned(),
     };
     match row.late {
+        Some(late) if row.kind == DueKind::Expected => {
+            format!("{opens}, late from {} at the latest", at(late))
+        }
         Some(late) => format!("{opens}, late from {}", at(late)),
         None => format!("{opens}, late only once its window is known to have shut"),
     }

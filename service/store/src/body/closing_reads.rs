@@ -8,7 +8,7 @@ use fettler_domain::error::{Error, Violation};
 use fettler_domain::ids::{ClosingId, MachineId, PersonId, PointId, SiteId};
 use fettler_domain::order::{ClosingSaid, Undone};
 use fettler_domain::reading::ask::{Odd, OddKind, Told, judge};
-use fettler_domain::reading::{ReadingRecord, Withdrawn, with_sign};
+use fettler_domain::reading::{ReadingRecord, Step, Withdrawn, with_sign};
 
 const OF_CLOSING: &str =
     "SELECT leaf, record FROM reading WHERE site = $1 AND closing = $2 AND withdrawn IS NULL ORDER BY leaf";
@@ -78,7 +78,14 @@ fn asked_back(odd: &Odd, field: &str) -> Violation {
 pub(super) fn findings(said: &[Said]) -> impl Iterator<Item = String> + '_ {
     said.iter().flat_map(|Said { record, .. }| {
         let value = record.value.map(|value| with_sign(value, record.sign())).unwrap_or_default();
-        let out = record.beyond.map(|b| format!("{} {value}, {}", record.point, b.in_words(record.sign())));
+        let out = record.beyond.map(|beyond| {
+            let stop = if beyond.step == Step::Stop {
+                "; stop the machine until somebody competent has looked"
+            } else {
+                ""
+            };
+            format!("{} {value}, {}{stop}", record.point, beyond.in_words(record.sign()))
+        });
         let odd = record.confirmed.contains(&OddKind::Impossible);
         let odd = odd.then(|| format!("{} {value}, beyond what it can show, said to be so", record.point));
         let unlicensed = record.confirmed.contains(&OddKind::NotLicensed);
