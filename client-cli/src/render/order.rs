@@ -1,7 +1,7 @@
 //! Work orders, and what came of a closing, a skip, a raise or an undo.
 
 use super::{
-    due::{Board, deferral, item_text},
+    due::{Board, deferral, due_words, item_text},
     table::Table,
     words,
     wrap::{between, labelled},
@@ -88,6 +88,12 @@ fn one(order: &pb::Order, board: Board) -> String {
     label("opened", &teller.instant(order.opened_at.as_ref()).unwrap_or_default());
     label("raised by", &order.raised_by);
     label("note", &order.note);
+    if order.due.is_some() {
+        let kind = if order.p50.is_some() { pb::DueKind::Expected } else { pb::DueKind::Crossed };
+        let (due, p10, p50, p90) = (order.due, order.p10, order.p50, order.p90);
+        let item = pb::DueItem { kind: kind.into(), due, p10, p50, p90, ..Default::default() };
+        label("due", &due_words(&item, teller));
+    }
     label("ended", &teller.instant(order.ended_at.as_ref()).unwrap_or_default());
     label("skipped by", &order.skipped_by);
     label("because", &order.reason);

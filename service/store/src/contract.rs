@@ -468,6 +468,8 @@ pub struct OrderRecord {
     pub raised_by: Option<PersonId>,
     /// What was said when it was raised.
     pub note: String,
+    /// Its row on the due list; none once it has ended.
+    pub plan: Option<PlanRow>,
     /// When it ended.
     pub ended_at: Option<Ts>,
     /// Why it was skipped or is void.

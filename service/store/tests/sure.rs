@@ -4,8 +4,9 @@
 mod kit;
 
 use fettler_domain::ids::OrderNumber;
+use fettler_domain::order::OrderState;
 use fettler_domain::time::{MICROS_PER_DAY, Ts};
-use fettler_store::contract::{DueEntry, DueFilter, DuePart, PageAsk};
+use fettler_store::contract::{DueEntry, DueFilter, DuePart, OrderFilter, PageAsk};
 use kit::{Engine, Shop, at, declaration, every_days, every_hours, hours, task};
 
 /// A shop with tasks of a meter that are near and far, tasks of days, and tasks of both.
@@ -98,7 +99,26 @@ async fn a_task_for_a_stopped_machine_is_on_one_part_only(engine: Engine) {
     assert!(beside > 0, "nothing could be done while it is stopped");
 }
 
+async fn an_open_order_carries_its_row_of_the_list_and_an_ended_one_none(engine: Engine) {
+    let shop = shop(engine).await;
+    let listed = part(&shop, DuePart::Sure, Ts::MAX, 100).await;
+    assert!(listed.iter().any(|row| row.plan.p10.is_some()));
+    for row in &listed {
+        let order = shop.store.order(shop.site, row.plan.order).await.expect("it is there");
+        assert_eq!(order.plan.as_ref(), Some(&row.plan));
+    }
+    let skipped = listed[0].plan.order;
+    let call = kit::caller("SkipOrder", "2026-03-10T13:00:00Z");
+    shop.store.skip(&call, shop.site, skipped, &kit::name("Ada"), "no part", false).await.expect("possible");
+    let page = PageAsk { after: None, limit: 100 };
+    let all = shop.store.orders(shop.site, &OrderFilter::default(), page).await.expect("a page").rows;
+    let open = all.iter().filter(|order| order.plan.is_some()).count();
+    assert_eq!(open, all.iter().filter(|order| order.state == OrderState::Open).count());
+    assert!(all.iter().any(|order| order.number == skipped && order.plan.is_none()), "{all:?}");
+}
+
 on_every_engine![
+    an_open_order_carries_its_row_of_the_list_and_an_ended_one_none,
     the_list_is_cut_off_and_ordered_by_the_early_quantile,
     pages_of_any_length_make_the_same_list,
     a_task_for_a_stopped_machine_is_on_one_part_only,

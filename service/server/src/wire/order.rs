@@ -12,7 +12,7 @@ use fettler_domain::ids::{OrderNumber, PersonId};
 use fettler_domain::order::{
     AsFound, ClosingRecord, ClosingSaid, OrderState, READINGS_SAID_MAX, RaiseSaid, ReadingSaid,
 };
-use fettler_domain::plan::{By, DueKind, Satisfied, Timing};
+use fettler_domain::plan::{By, DueKind, PlanRow, Satisfied, Timing};
 use fettler_domain::shop::KitItem;
 use fettler_domain::shop::limits::{COVERS_MAX, KIT_MAX, MINUTES_MAX, UNIT_MAX};
 use fettler_domain::text::{Key, Name};
@@ -170,6 +170,7 @@ pub fn people_of_ended(ended: &Ended) -> Vec<PersonId> {
 
 /// A work order.
 pub fn order(record: &OrderRecord, names: &Names, calendar: &Calendar) -> v1::Order {
+    let planned = |of: fn(&PlanRow) -> Option<Ts>| record.plan.as_ref().and_then(of);
     v1::Order {
         number: record.number.0,
         state: state(record.state).into(),
@@ -184,6 +185,10 @@ pub fn order(record: &OrderRecord, names: &Names, calendar: &Calendar) -> v1::Or
         skipped_by: names.of_some(record.skipped_by),
         closing: record.closing.as_ref().map(|view| closed(view, names, calendar)),
         undone: record.undone.iter().map(|view| closed(view, names, calendar)).collect(),
+        due: stamp_of(planned(|row| row.due)),
+        p10: stamp_of(planned(|row| row.p10)),
+        p50: stamp_of(planned(|row| row.p50)),
+        p90: stamp_of(planned(|row| row.p90)),
     }
 }
 

@@ -9,7 +9,7 @@ use crate::contract::{ClosingView, OrderFilter, OrderRecord, Page, PageAsk, Resu
 use fettler_domain::error::Error;
 use fettler_domain::ids::{MachineId, MeterId, OrderNumber, PersonId, SiteId, TaskId};
 use fettler_domain::order::{ClosingRecord, OrderState};
-use fettler_domain::plan::{Closing, MeterInput, Missing, Satisfied, TaskInput, satisfied};
+use fettler_domain::plan::{Closing, MeterInput, Missing, PlanRow, Satisfied, TaskInput, satisfied};
 use fettler_domain::quantity::MeterKind;
 use fettler_domain::text::{Key, Name};
 use fettler_domain::time::Ts;
@@ -35,13 +35,20 @@ static NOTES: Bulk = Bulk::new(
     1,
     ") SELECT n.leaf, n.text FROM k CROSS JOIN sealed_note n WHERE n.site = k.site AND n.leaf = k.leaf",
 );
+/// Rows of the due list as stored.
+static PLANS: Bulk = Bulk::new(
+    "WITH k(site, number) AS (VALUES",
+    1,
+    1,
+    ") SELECT p.number, p.payload FROM k CROSS JOIN plan p WHERE p.site = k.site AND p.number = k.number",
+);
 /// The closings of an order's task that stand, the newest first: what `why` shows.
 const OF_TASK: &str = "SELECT c.record FROM work_order o JOIN closing c ON c.site = o.site AND c.task = o.task \
     WHERE o.site = $1 AND o.number = $2 AND c.undone = 0 ORDER BY c.done_at DESC, c.number DESC LIMIT 10";
 
 #[cfg(test)]
 pub(super) fn all_sql() -> Vec<&'static str> {
-    vec![CLOSINGS.sample(), NOTES.sample(), OF_TASK]
+    vec![CLOSINGS.sample(), NOTES.sample(), PLANS.sample(), OF_TASK]
 }
 
 /// What an order without a task keeps of its raising: the leaf with which the note is sealed, the only place of its text.
@@ -80,6 +87,7 @@ pub(super) async fn list(
     let found = rows.iter().map(record).collect::<Result<Vec<_>>>()?;
     let Page { rows: mut found, next } = Page::cut(found, page.limit, |found| found.order.number.0);
     add_notes(conn, site, &mut found).await?;
+    add_plans(conn, site, &mut found).await?;
     add_closings(conn, site, &mut found).await?;
     Ok(Page { rows: found.into_iter().map(|found| found.order).collect(), next })
 }
@@ -91,6 +99,7 @@ pub(super) async fn one(conn: &mut Conn, site: SiteId, number: OrderNumber) -> R
     let row = query.build().fetch_optional(&mut *conn).await?.ok_or_else(|| no_order(number))?;
     let mut found = [record(&row)?];
     add_notes(conn, site, &mut found).await?;
+    add_plans(conn, site, &mut found).await?;
     add_closings(conn, site, &mut found).await?;
     let [Found { order, .. }] = found;
     Ok(order)
@@ -130,6 +139,7 @@ fn record(row: &DbRow) -> Result<Found> {
         opened_at,
         raised_by,
         note: String::new(),
+        plan: None,
         ended_at: row.next::<Option<i64>>()?.map(Ts),
         reason: row.next()?,
         skipped_by: row.next::<Option<i64>>()?.map(PersonId),
@@ -157,6 +167,22 @@ async fn add_notes(conn: &mut Conn, site: SiteId, found: &mut [Found]) -> Result
         if let Some(reason) = skipped.and_then(|leaf| notes.remove(&leaf)) {
             order.reason = reason;
         }
+    }
+    Ok(())
+}
+
+/// Adds to open orders their rows of the due list.
+async fn add_plans(conn: &mut Conn, site: SiteId, found: &mut [Found]) -> Result<()> {
+    let number = i64::from(site.0);
+    let open = found.iter().filter(|found| found.order.state == OrderState::Open);
+    let numbers: Vec<i64> = open.map(|found| found.order.number.0).collect();
+    let mut plans: HashMap<i64, PlanRow> = HashMap::new();
+    for row in &PLANS.fetch_of(conn, &numbers, |q| q.bind(number)).await? {
+        let mut row = Reading::new(row, "plan");
+        plans.insert(row.next()?, row.json("payload")?);
+    }
+    for Found { order, .. } in found {
+        order.plan = plans.remove(&order.number.0);
     }
     Ok(())
 }
