@@ -211,8 +211,12 @@ impl Minds {
             Forget::All => self.forget_site(site),
             Forget::Machines(machines) => {
                 self.forget_machines(site, machines.iter().copied());
-                if let Some(mind) = self.sites.get_mut(&site) {
-                    mind.writes = writes;
+                match self.sites.get_mut(&site) {
+                    // It stood before this transaction, or this one has put it back.
+                    Some(mind) if mind.writes == writes - 1 || mind.writes == writes => mind.writes = writes,
+                    // Nobody asked for it, and another service has written since: what it knows is old.
+                    Some(_) => self.forget_site(site),
+                    None => {}
                 }
             }
         }
