@@ -157,8 +157,13 @@ impl MeterForecast {
 /// What is planned after the second of two instants, in days from the first.
 fn planned_use(planned: &Planned, most: MaxPerHour, (from, now): (Ts, Ts)) -> Vec<PlannedUse> {
     let stretches = planned.stretches().filter(|stretch| stretch.end > now);
+    // Standing before now is not looked at: how far back it reaches depends on which past shifts are still known.
+    let start = |stretch: PlannedStretch| match stretch.amount {
+        Amount::ZERO => stretch.start.max(now),
+        _ => stretch.start,
+    };
     let of = |stretch: PlannedStretch| PlannedUse {
-        start: Days::between(from, stretch.start),
+        start: Days::between(from, start(stretch)),
         end: Days::between(from, stretch.end),
         hours: Hours::of(stretch.amount, most),
     };
