@@ -12,7 +12,7 @@ use crate::time::Ts;
 /// The due point of the clause. A reading at the very instant of the last closing is what that closing left behind, so it
 /// counts; one before it was dealt with. Which arrived first does not matter.
 pub(super) fn point(reader: &Reader<'_>, point: &Key, expects: bool, state: &State) -> ClauseState {
-    let since = state.last.map(|last| last.at);
+    let since = state.last.map(|last| last.dealt_with);
     let counts =
         |at: Ts| since.is_none_or(|since| at >= since) && reader.until.is_none_or(|until| at < until);
     let of_point = reader.input.readings.iter().filter(|reading| reading.point == *point);

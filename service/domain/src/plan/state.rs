@@ -12,6 +12,9 @@ use crate::time::{ShopDay, Ts};
 pub(super) struct Anchor {
     pub(super) at: Ts,
     pub(super) day: ShopDay,
+    /// When it was done or decided: what was read before then has been dealt with. A skipped due point may lie ahead of
+    /// the skip, or behind it.
+    pub(super) dealt_with: Ts,
     origin: Origin,
 }
 
@@ -69,7 +72,8 @@ impl State {
 
 /// The state in which nothing but one closing has happened.
 pub(super) fn done_at(reader: &Reader<'_>, at: Ts) -> State {
-    let closing = Anchor { at, day: reader.calendar.shop_day_of(at), origin: Origin::Closing };
+    let day = reader.calendar.shop_day_of(at);
+    let closing = Anchor { at, day, dealt_with: at, origin: Origin::Closing };
     State::default().after_done(closing)
 }
 
@@ -80,9 +84,11 @@ pub(super) fn state_before(reader: &mut Reader<'_>, until: Option<Ts>) -> State 
     let stated = input.last_done.as_ref().map(|done| Anchor {
         at: calendar.start_of(done.day),
         day: done.day,
+        dealt_with: calendar.start_of(done.day),
         origin: Origin::Stated,
     });
-    let closing = |at: Ts| Anchor { at, day: calendar.shop_day_of(at), origin: Origin::Closing };
+    let closing =
+        |at: Ts| Anchor { at, day: calendar.shop_day_of(at), dealt_with: at, origin: Origin::Closing };
     let done = |ahead_of: Option<Ts>| {
         let last = input.closings.iter().map(|c| c.done_at).filter(|at| counts(*at));
         let last = last.filter(|at| ahead_of.is_none_or(|skip| *at <= skip)).max().map(closing);
@@ -122,12 +128,17 @@ fn skipped_point(reader: &mut Reader<'_>, state: &State, at: Ts) -> Anchor {
         Some(
             Counted::Calendar { by_rule: Some(due_day), .. }
             | Counted::Recurrence { by_rule: Some(due_day), .. },
-        ) => Anchor { at: calendar.start_of(*due_day), day: *due_day, origin: Origin::Skip(None) },
+        ) => Anchor {
+            at: calendar.start_of(*due_day),
+            day: *due_day,
+            dealt_with: at,
+            origin: Origin::Skip(None),
+        },
         Some(Counted::Meter { meter, threshold: Some(threshold), .. }) => {
             // Ahead of the crossing the other clauses count from the decision.
             let moment = crossed.unwrap_or(at).min(at);
             let origin = Origin::Skip(Some((*meter, *threshold)));
-            Anchor { at: moment, day: calendar.shop_day_of(moment), origin }
+            Anchor { at: moment, day: calendar.shop_day_of(moment), dealt_with: at, origin }
         }
         // What was read until then was passed over with it.
         Some(
@@ -136,7 +147,7 @@ fn skipped_point(reader: &mut Reader<'_>, state: &State, at: Ts) -> Anchor {
             | Counted::Meter { .. }
             | Counted::Reading { .. },
         )
-        | None => Anchor { at, day, origin: Origin::Skip(None) },
+        | None => Anchor { at, day, dealt_with: at, origin: Origin::Skip(None) },
     };
     reader.miss(then);
     point

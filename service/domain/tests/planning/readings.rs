@@ -114,6 +114,25 @@ fn a_skip_passes_over_what_was_read_until_then() {
 }
 
 #[test]
+fn a_skip_ahead_of_a_due_day_hides_no_reading_and_a_late_one_passes_over_what_was_read_until_then() {
+    let rule = [floating("90 day"), coolant()];
+    let skipped = |at: &str| TaskInput {
+        skips: vec![Skip { at: utc(at) }],
+        ..task(&rule).closed(&["2026-01-01T08:00"])
+    };
+    // By its days the order is due on 1 April. It was skipped a month before; what is read after that counts at once.
+    let early = with(skipped("2026-03-01T12:00"), &[low("2026-03-09T14:10", "2.8")]);
+    let row = early.row("2026-03-10");
+    assert_eq!((row.due, row.kind), (Some(utc("2026-03-09T14:10")), DueKind::Exact));
+    let dealt_with = with(skipped("2026-03-10T12:00"), &[low("2026-03-09T14:10", "4.2")]);
+    assert_ne!(dealt_with.row("2026-03-11").due, Some(utc("2026-03-09T14:10")));
+    // Skipped after both had fallen due: the next is not due again from the reading that was passed over.
+    let late = with(skipped("2026-04-05T12:00"), &[low("2026-04-03T14:10", "4.2")]);
+    let row = late.row("2026-04-06");
+    assert_eq!((row.due, row.kind), (Some(utc("2026-06-30T00:00")), DueKind::CalendarDay));
+}
+
+#[test]
 fn readings_of_other_points_do_not_count() {
     let other = OutOfLimits { point: point("p-air"), ..low("2026-03-09T14:10", "4.2") };
     assert_eq!(with(task(&[coolant()]), &[other]).row("2026-03-10").due, None);
