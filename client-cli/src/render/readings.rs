@@ -66,6 +66,11 @@ pub(crate) fn taken(
                     out.push_str(&labelled(6, label, 8, text, board.width));
                 };
                 more("stands", &standing(&reading));
+                if reading.withdrawn_at.is_some() {
+                    let again =
+                        format!("if it is so after all, take it again with --it-is-so {}", reading.point);
+                    more("", &again);
+                }
                 for remark in taken.remarks.iter().skip(usize::from(!reading.beyond.is_empty())) {
                     more("heed", remark);
                 }

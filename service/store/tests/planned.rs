@@ -181,6 +181,27 @@ async fn a_plan_is_a_fact_once(engine: Engine) {
     let entries = entries.expect("entries").rows;
     let leaf: serde_json::Value = serde_json::from_slice(&entries[1].leaf).expect("JSON");
     assert!(leaf["before"].is_string() && leaf["after"]["planned"] == false, "{leaf}");
+    // That the machine stands is a state of its own, which a withdrawal cites; what stands already makes no leaf.
+    let leaves = async || {
+        let entries = shop.store.entries(shop.site, &filter, PageAsk { after: None, limit: 10 }).await;
+        let of = |entry: &fettler_store::contract::EntryRecord| {
+            serde_json::from_slice::<serde_json::Value>(&entry.leaf).expect("JSON")
+        };
+        entries.expect("entries").rows.iter().map(of).collect::<Vec<_>>()
+    };
+    let (from, until) = ("2026-04-07T05:00:00Z", "2026-04-12T05:00:00Z");
+    for (statement, count) in [
+        (said(from, until, &[]), 3),
+        (said(from, until, &[]), 3),
+        (said("2026-04-08T05:00:00Z", "2026-04-09T05:00:00Z", &[]), 3),
+        (withdrawn(from, until), 4),
+        (withdrawn(from, until), 4),
+    ] {
+        shop.plan(&statement).await;
+        assert_eq!(leaves().await.len(), count, "{statement:?}");
+    }
+    let told = leaves().await;
+    assert!(told[2]["before"].is_null() && told[3]["before"].is_string(), "{told:?}");
     shop.store.shut().await;
 }
 

@@ -224,6 +224,15 @@ async fn a_withdrawn_reading_counts_no_more_and_stays_on_record(engine: Engine) 
     assert_eq!(shop.store.readings(shop.site, &out, page()).await.expect("a list").rows, []);
     let again = take(&shop, &[told("4.2", "2026-03-10T08:00:00Z")], NOON).await;
     assert!(matches!(again[0], TakenReading::Duplicate(_)), "an import does not bring it back");
+    let so = ReadingTold { confirmed: true, ..told("4.2", "2026-03-10T08:00:00Z") };
+    let taken = take(&shop, std::slice::from_ref(&so), NOON).await;
+    assert!(
+        matches!(&taken[0], TakenReading::Taken(new, _) if new.entry != entry),
+        "who says that it is so does"
+    );
+    assert_eq!(row(&shop, NOON).await.plan.due, Some(at("2026-03-10T08:00:00Z")));
+    let again = take(&shop, &[so], NOON).await;
+    assert!(matches!(&again[0], TakenReading::Duplicate(new) if new.record.withdrawn.is_none()), "{again:?}");
 }
 
 async fn a_closing_is_asked_back_for_a_slip_and_its_readings_go_with_it(engine: Engine) {
@@ -282,8 +291,11 @@ async fn a_drift_says_when_its_limit_is_expected(engine: Engine) {
     // From 6.4 on the 7th by 0.4 a day; as of the 10th that is some half day ahead.
     let due = expected.due.expect("an expected day");
     assert!(at("2026-03-10T00:00:00Z") < due && due < at("2026-03-12T00:00:00Z"), "{due}");
-    take(&shop, &[told("8.3", "2026-03-10T07:00:00Z"), told("8.4", "2026-03-10T08:00:00Z")], NOON).await;
-    assert!(row(&shop, NOON).await.plan.due != Some(due), "each reading is looked at");
+    take(&shop, &[told("8.3", "2026-03-10T04:00:00Z")], NOON).await;
+    assert!(row(&shop, NOON).await.plan.due != Some(due), "each reading of the days before is looked at");
+    let due = row(&shop, NOON).await.plan.due;
+    take(&shop, &[told("8.4", "2026-03-10T08:00:00Z")], NOON).await;
+    assert_eq!(row(&shop, NOON).await.plan.due, due, "an expected date holds for the day");
 }
 
 async fn a_point_is_told_with_its_services(engine: Engine) {

@@ -212,8 +212,8 @@ impl History {
         }
     }
 
-    /// The history as the reports tell it that had ended by an instant, whenever they came. What it gives up to that
-    /// instant no report changes that ends later.
+    /// The history as the reports tell it that had ended by an instant, whenever they came. What it counts up to that
+    /// instant no report changes that ends later; how far it is known may.
     pub fn ended_by(&self, at: Ts) -> Result<History, MissingMonth> {
         let last = Month::of(at);
         let mut months: BTreeMap<Month, Amount> =

@@ -40,13 +40,15 @@ pub(super) fn point(reader: &Reader<'_>, point: &Key, expects: bool, state: &Sta
     }
 }
 
-/// When the readings since the last closing reach a limit, as of the start of the shop day, and how surely.
+/// When the readings since the last closing reach a limit, as of the start of the shop day, and how surely. What is read on
+/// the day has a part in it from the next one on, so that an expected date holds for the day; what is out of limits is due
+/// at once all the same.
 fn expected(reader: &Reader<'_>, point: &Key, counts: &dyn Fn(Ts) -> bool) -> Option<(Reaching, Ts, Ahead)> {
     let known = reader.input.points.get(point)?;
-    let mut readings: Vec<Placed> =
-        known.readings.iter().copied().filter(|reading| counts(reading.at)).collect();
-    readings.sort_unstable();
     let (start, ends) = (reader.calendar.start_of(reader.as_of), reader.calendar.end_of(reader.as_of));
+    let told = known.readings.iter().copied().filter(|reading| counts(reading.at) && reading.at < start);
+    let mut readings: Vec<Placed> = told.collect();
+    readings.sort_unstable();
     let Reach { limit, expected, p10, p90, .. } = course(&readings, &known.limits).reaches?;
     // What should have been reached by now has not been: it is expected from now on.
     let ahead = Ahead {

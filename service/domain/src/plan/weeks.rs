@@ -1,4 +1,5 @@
-//! What a meter ran week by week before a shop day, as its forecast takes it: for showing what an expectation rests on.
+//! What a meter ran week by week before a shop day, each report in the week in which it ended: for showing what an
+//! expectation rests on.
 
 use crate::quantity::Amount;
 use crate::time::{MICROS_PER_DAY, Ts};

@@ -213,6 +213,10 @@ fn readings_that_drift_say_when_their_limit_is_expected() {
 
     let turned = PointInput { readings: falling.readings.iter().rev().copied().collect(), ..falling.clone() };
     assert_eq!(expecting(turned).row("2026-03-09"), row, "the order of arrival does not matter");
+    let mut read_today = falling.clone();
+    read_today.readings.push(Placed { at: utc("2026-03-09T08:00"), value: value("5.6") });
+    assert_eq!(expecting(read_today.clone()).row("2026-03-09"), row, "an expected date holds for the day");
+    assert!(expecting(read_today).row("2026-03-10").due < Some(due), "and moves on the next");
     let served = expecting(falling.clone()).closed(&["2026-03-08T13:00"]).row("2026-03-09");
     assert_eq!(served.due, None, "what was read before the last closing tells nothing");
     let out = with(expecting(falling), &[low("2026-03-08T14:00", "4.8")]).row("2026-03-09");

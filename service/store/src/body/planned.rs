@@ -102,9 +102,21 @@ pub(super) async fn take(
         None => None,
     };
     let before = shifts_of(&mut tx.conn, site, meter.meter, said.period).await?;
+    let periods = periods_at(&mut tx.conn, site, meter.meter, said.period).await?;
     let is_planned = matches!(said.intent, Intent::Run(_));
-    let state_before =
-        if before.is_empty() { None } else { Some(digest_of(&state(&meter, said.period, true, &before))?) };
+    let amount = shifts.iter().map(|shift| shift.amount).sum();
+    let (replaced, planned) = (before.len() as u64, shifts.len() as u64);
+    let brought = Brought { meter: meter.meter, replaced, planned, amount };
+    if before == shifts && stands(&periods, said.period, is_planned) {
+        // What stands already is no new fact, however often an ERP says it.
+        tx.forget_machines([]);
+        tx.remember(site, &brought, None, Keep::AWhile).await?;
+        return Ok(taken(meter, &brought));
+    }
+    let was_planned = !stands(&periods, said.period, false);
+    let state_before = (was_planned || !before.is_empty())
+        .then(|| digest_of(&state(&meter, said.period, was_planned, &before)))
+        .transpose()?;
     let fact = Fact {
         kind: Kind::UsePlanned,
         subject: format!("meters/{}", meter.meter),
@@ -114,17 +126,23 @@ pub(super) async fn take(
         sealed: None,
     };
     let leaf = tx.append(site, fact)?;
-    write(&mut tx.conn, site, meter.meter, (said.period, is_planned), &shifts, leaf).await?;
+    write(&mut tx.conn, site, meter.meter, (said.period, is_planned), &shifts, periods, leaf).await?;
     let mut mind = tx.mind(site).await?;
     mind.meters.remove(&meter.meter);
     tx.keep_mind(mind)?;
     refresh::machines(tx, site, &[meter.machine].into()).await?;
     tx.forget_machines([meter.machine]);
-    let amount = shifts.iter().map(|shift| shift.amount).sum();
-    let (replaced, planned) = (before.len() as u64, shifts.len() as u64);
-    let brought = Brought { meter: meter.meter, replaced, planned, amount };
     tx.remember(site, &brought, Some(leaf), Keep::AWhile).await?;
     Ok(taken(meter, &brought))
+}
+
+/// Whether all of a period is planned, or nothing of it is, by the periods that touch it; those of a meter do not touch.
+fn stands(periods: &[Period], period: Period, is_planned: bool) -> bool {
+    if is_planned {
+        periods.iter().any(|known| known.from <= period.from && period.until <= known.until)
+    } else {
+        periods.iter().all(|known| known.until <= period.from || period.until <= known.from)
+    }
 }
 
 fn taken(meter: MeterRecord, brought: &Brought) -> PlanTaken {
@@ -158,6 +176,16 @@ async fn shifts_of(
     query.fetch_all(conn).await?.iter().map(|row| stretch(&mut Reading::new(row, "planned_shift"))).collect()
 }
 
+/// The planned periods that touch another, in their order.
+async fn periods_at(conn: &mut Conn, site: SiteId, meter: MeterId, period: Period) -> Result<Vec<Period>> {
+    let rows = in_period(PERIODS_AT, site, meter, period).fetch_all(conn).await?;
+    let period = |row| {
+        let mut row = Reading::new(row, "planned_period");
+        Ok(Period { from: Ts(row.next()?), until: Ts(row.next()?) })
+    };
+    rows.iter().map(period).collect()
+}
+
 fn in_period(sql: &'static str, site: SiteId, meter: MeterId, period: Period) -> Query {
     sqlx::query(sql).bind(i64::from(site.0)).bind(meter.0).bind(period.from.0).bind(period.until.0)
 }
@@ -173,6 +201,7 @@ async fn write(
     meter: MeterId,
     (period, is_planned): (Period, bool),
     shifts: &[PlannedStretch],
+    mut periods: Vec<Period>,
     leaf: i64,
 ) -> Result<()> {
     let number = i64::from(site.0);
@@ -180,14 +209,6 @@ async fn write(
     let shared = |q: Query| q.bind(number).bind(meter.0).bind(leaf);
     let bind = |q: Query, s: &PlannedStretch| q.bind(s.start.0).bind(s.end.0).bind(s.amount.0);
     KEEP_SHIFTS.run(conn, shifts, shared, bind).await?;
-    let touching = in_period(PERIODS_AT, site, meter, period).fetch_all(&mut *conn).await?;
-    let mut periods = touching
-        .iter()
-        .map(|row| {
-            let mut row = Reading::new(row, "planned_period");
-            Ok(Period { from: Ts(row.next()?), until: Ts(row.next()?) })
-        })
-        .collect::<Result<Vec<_>>>()?;
     in_period(CLEAR_PERIODS, site, meter, period).execute(&mut *conn).await?;
     if is_planned {
         periods.push(period);

@@ -132,6 +132,12 @@ async fn take_one(
     let Some((point, card)) = of.point(&told.point) else {
         return Ok(Became::Refused(vec![no_point(&of, &told.point)]));
     };
+    // An import that is repeated does not bring back what was withdrawn since; whoever says that it is so does.
+    if let Some((entry, record)) = told_before(&mut tx.conn, site, point, told).await?
+        && (record.withdrawn.is_none() || !told.confirmed)
+    {
+        return Ok(Became::Duplicate(entry));
+    }
     let said = Told {
         value: &told.value,
         unit: &told.unit,
@@ -142,9 +148,6 @@ async fn take_one(
         Ok(judged) => judged,
         Err(wrong) => return Ok(Became::Refused(vec![wrong])),
     };
-    if let Some(entry) = told_before(&mut tx.conn, site, point, told).await? {
-        return Ok(Became::Duplicate(entry));
-    }
     if !judged.odd.is_empty() && !told.confirmed {
         return Ok(Became::AskedBack(judged.odd));
     }
@@ -230,15 +233,16 @@ pub(super) async fn before(
     Ok(record.value_in(&card.unit).map(|value| Before { at, value }))
 }
 
-/// The reading that says the same of the same point and instant, a withdrawn one among them.
+/// The reading that says the same of the same point and instant: the one that stands, else one that was withdrawn.
 async fn told_before(
     conn: &mut Conn,
     site: SiteId,
     point: PointId,
     told: &ReadingTold,
-) -> Result<Option<i64>> {
+) -> Result<Option<(i64, ReadingRecord)>> {
     let rows = sqlx::query(AT).bind(i64::from(site.0)).bind(point.0).bind(told.at.0).fetch_all(conn).await?;
     let value = fettler_domain::reading::Value::parse(&told.value).ok();
+    let mut withdrawn = None;
     for row in &rows {
         let mut row = Reading::new(row, "reading");
         let entry = row.next()?;
@@ -247,10 +251,13 @@ async fn told_before(
         let unit = if told.unit.is_empty() { record.unit.as_str() } else { told.unit.as_str() };
         let said_unit = if record.said_unit.is_empty() { &record.unit } else { &record.said_unit };
         if said == value && unit == said_unit {
-            return Ok(Some(entry));
+            if record.withdrawn.is_none() {
+                return Ok(Some((entry, record)));
+            }
+            withdrawn = Some((entry, record));
         }
     }
-    Ok(None)
+    Ok(withdrawn)
 }
 
 /// Writes a reading with its leaf, whose number it gets.
