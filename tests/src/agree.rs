@@ -16,9 +16,8 @@ use fettler_domain::text::{ForeignName, Key, Name};
 use fettler_domain::time::{MICROS_PER_HOUR, ShopDay, Ts};
 use fettler_store::contract::{
     Caller, DueFilter, DuePart, EntryFilter, JournalHead, MachineMove, OrderFilter, PageAsk, PlanSaid,
-    PlannedFilter, ReportFilter, Store,
+    PlannedFilter, ReadingFilter, ReportFilter, Store,
 };
-use fettler_store::readings::ReadingFilter;
 use std::fmt::Debug;
 use std::sync::Arc;
 

@@ -45,10 +45,7 @@ impl Shop {
     /// Two lathes, done on 25 November, the first of which reported shifts of 8 and of 3 h on five days in seven for six
     /// weeks since; it is the last evening of these.
     async fn open() -> Shop {
-        let folder = tempfile::tempdir().expect("a folder");
-        let location = folder.path().join("shop.db").display().to_string();
-        let server = Server::start(fettler_store::open(&location).await.expect("a store")).await;
-        let wire = server.wire().await;
+        let (server, wire, folder) = Server::on_a_file().await;
         let machine = |tag: &str| v1::MachineCard {
             tag: tag.into(),
             area: if tag == "L-03" { "turning" } else { "store" }.into(),

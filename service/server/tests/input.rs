@@ -60,10 +60,7 @@ fn shop() -> v1::Shop {
 
 impl Shop {
     async fn open() -> Shop {
-        let folder = tempfile::tempdir().expect("a folder");
-        let location = folder.path().join("shop.db").display().to_string();
-        let server = Server::start(fettler_store::open(&location).await.expect("a store")).await;
-        let wire = server.wire().await;
+        let (server, wire, folder) = Server::on_a_file().await;
         Shop {
             server,
             shops: ShopServiceClient::new(wire.clone()),

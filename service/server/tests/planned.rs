@@ -19,10 +19,7 @@ struct Shop {
 
 /// A lathe with a task every 100 hours, that ran 8 h on each of the 10 days before yesterday's end.
 async fn shop() -> Shop {
-    let folder = tempfile::tempdir().expect("a folder");
-    let location = folder.path().join("shop.db").display().to_string();
-    let server = Server::start(fettler_store::open(&location).await.expect("a store")).await;
-    let wire = server.wire().await;
+    let (server, wire, folder) = Server::on_a_file().await;
     let counts = v1::clause::Counts::Meter(v1::MeterClause { every: "100".into(), ..Default::default() });
     let clauses = vec![v1::Clause { counts: Some(counts) }];
     let task = v1::TaskCard {

@@ -51,10 +51,7 @@ fn card() -> v1::MachineCard {
 
 impl Shop {
     async fn open() -> Shop {
-        let folder = tempfile::tempdir().expect("a folder");
-        let location = folder.path().join("shop.db").display().to_string();
-        let server = Server::start(fettler_store::open(&location).await.expect("a store")).await;
-        let wire = server.wire().await;
+        let (server, wire, folder) = Server::on_a_file().await;
         let shop = Shop { server, wire, _folder: folder };
         let site = v1::Site { key: "north".into(), zone: "Europe/Berlin".into(), ..Default::default() };
         let people = vec!["Ada Kern".to_owned()];

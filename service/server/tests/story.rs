@@ -49,10 +49,7 @@ fn machine(tag: &str, feed: v1::MeterFeed) -> v1::MachineCard {
 
 impl Shop {
     async fn open() -> Shop {
-        let folder = tempfile::tempdir().expect("a folder");
-        let location = folder.path().join("shop.db").display().to_string();
-        let server = Server::start(fettler_store::open(&location).await.expect("a store")).await;
-        let wire = server.wire().await;
+        let (server, wire, folder) = Server::on_a_file().await;
         let shop = v1::Shop {
             site: Some(v1::Site { key: "north".into(), zone: "Europe/Berlin".into(), ..Default::default() }),
             sources: vec![v1::Source { name: "erp".into(), rank: 1, feeds: v1::MeterKind::Operating.into() }],

@@ -7,7 +7,6 @@
 pub mod contract;
 mod copy;
 mod postgres;
-pub mod readings;
 mod sqlite;
 
 pub use copy::Copied;

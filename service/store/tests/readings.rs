@@ -10,8 +10,9 @@ use fettler_domain::reading::{Limits, Possible, ReadingTold, Taker, Value};
 use fettler_domain::shop::{ClauseCard, Declaration, PointCard};
 use fettler_domain::text::ForeignName;
 use fettler_domain::time::{MICROS_PER_DAY, Ts};
-use fettler_store::contract::{DueEntry, EntryFilter, PageAsk, RequestKey, StoreError};
-use fettler_store::readings::{KeptReading, ReadingFilter, TakenReading};
+use fettler_store::contract::{
+    DueEntry, EntryFilter, KeptReading, PageAsk, ReadingFilter, RequestKey, StoreError, TakenReading,
+};
 use kit::{Engine, Shop, at, caller, declaration, every_days, key, name, shuffled, task};
 
 const NOON: &str = "2026-03-10T12:00:00Z";

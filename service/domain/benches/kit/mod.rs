@@ -1,13 +1,14 @@
 //! Made-up machines of twenty tasks, each with a past of some eighty reports and orders that fall due by hours, by days or by
 //! whichever comes first; and how they are planned afresh: forecasts made anew for each meter, as at the start of a shop day.
 
+#[path = "../../tests/common/orders.rs"]
+mod orders;
+
 use fettler_domain::calendar::{Calendar, WallTime, Zone};
 use fettler_domain::forecast::{Fleet, UsageSummary};
-use fettler_domain::ids::{MachineId, MeterId, OrderNumber, TaskId};
+use fettler_domain::ids::{MachineId, MeterId};
 use fettler_domain::ledger::history::{History, Month, Segment};
-use fettler_domain::plan::{
-    Closing, Ground, MeterForecast, MeterInput, PlanRow, RuleVersion, TaskInput, plan_task,
-};
+use fettler_domain::plan::{Closing, Ground, MeterForecast, MeterInput, PlanRow, TaskInput, plan_task};
 use fettler_domain::planned::Planned;
 use fettler_domain::quantity::{Amount, MaxPerHour, Unit};
 use fettler_domain::rule::{
@@ -77,21 +78,9 @@ pub(crate) fn machine(number: i64) -> Result<Machine, Failure> {
     let orders = (0..TASKS).map(|task| {
         let done_at = Ts((i64::from(TODAY) - 1 - (number + task) % 40) * MICROS_PER_DAY);
         Ok(TaskInput {
-            order: OrderNumber(number * TASKS + task),
-            task: Some(TaskId(number * TASKS + task)),
             machine: MachineId(number),
-            hazard: false,
-            raised: None,
-            versions: vec![RuleVersion { effective: ShopDay::from_days(0), rule: rule(meter, task)? }],
             closings: vec![Closing { done_at }],
-            skips: Vec::new(),
-            last_done: None,
-            replaced: BTreeMap::new(),
-            rests: Vec::new(),
-            meters: BTreeMap::new(),
-            fleet_epoch: 0,
-            readings: Vec::new(),
-            points: BTreeMap::new(),
+            ..orders::order_of(number * TASKS + task, rule(meter, task)?)
         })
     });
     let mut orders = orders.collect::<Result<Vec<TaskInput>, Failure>>()?;

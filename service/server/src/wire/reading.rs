@@ -14,7 +14,7 @@ use fettler_domain::shop::limits::UNIT_MAX;
 use fettler_domain::text::{ForeignName, Key, Name};
 use fettler_domain::time::{MICROS_PER_MINUTE, Ts};
 use fettler_proto::v1;
-use fettler_store::readings::{
+use fettler_store::contract::{
     KeptReading, PointHistory, PointService, ReadingFilter, TakenReading, Telling,
 };
 

@@ -17,12 +17,12 @@ use fettler_domain::text::{ForeignName, Key, Name};
 use fettler_domain::time::Ts;
 use fettler_store::contract::{
     Acknowledged, AheadFilter, Caller, DueCursor, DueEntry, DueFilter, DueHead, Ended, EntryFilter,
-    EntryRecord, Explained, HeldCounts, JournalHead, KeptReport, LoadReport, MachineAhead, MachineFilter,
-    MachineMove, MachineRecord, OrderFilter, OrderRecord, Page, PageAsk, PersonRecord, PlanSaid, PlanTaken,
-    PlannedCursor, PlannedFilter, PlannedPeriod, PlannedShift, ReportCursor, ReportFilter, Result, Settled,
-    SiteRecord, Store, StoreError, TokenRecord, Upkeep,
+    EntryRecord, Explained, HeldCounts, JournalHead, KeptReading, KeptReport, LoadReport, MachineAhead,
+    MachineFilter, MachineMove, MachineRecord, OrderFilter, OrderRecord, Page, PageAsk, PersonRecord,
+    PlanSaid, PlanTaken, PlannedCursor, PlannedFilter, PlannedPeriod, PlannedShift, PointHistory,
+    ReadingFilter, ReportCursor, ReportFilter, Result, Settled, SiteRecord, Store, StoreError, TakenReading,
+    Telling, TokenRecord, Upkeep,
 };
-use fettler_store::readings::{KeptReading, PointHistory, ReadingFilter, TakenReading, Telling};
 use std::collections::BTreeMap;
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicBool, Ordering};

@@ -13,6 +13,7 @@ use fettler_server::serve::{ServeError, serve};
 use fettler_store::contract::{Caller, Store};
 use std::net::SocketAddr;
 use std::sync::Arc;
+use tempfile::TempDir;
 use tokio::net::TcpListener;
 use tokio::sync::oneshot;
 use tokio::task::JoinHandle;
@@ -67,6 +68,15 @@ impl Server {
         });
         let running = tokio::spawn(running);
         Server { address, clock, token, stop: Some(stop), running: Some(running) }
+    }
+
+    /// Starts a server on a new file; gives it with a connection that carries the token, and the folder of the file.
+    pub async fn on_a_file() -> (Server, Wire, TempDir) {
+        let folder = tempfile::tempdir().expect("a folder");
+        let location = folder.path().join("shop.db").display().to_string();
+        let server = Server::start(fettler_store::open(&location).await.expect("a store")).await;
+        let wire = server.wire().await;
+        (server, wire, folder)
     }
 
     /// A connection without a token.

@@ -3,8 +3,9 @@
 use super::bulk::Bulk;
 use super::decode::Reading;
 use super::{Conn, Db, DbRow};
-use crate::contract::{Page, PageAsk, Result};
-use crate::readings::{HISTORY_MAX, KeptReading, PointHistory, PointService, ReadingFilter};
+use crate::contract::{
+    HISTORY_MAX, KeptReading, Page, PageAsk, PointHistory, PointService, ReadingFilter, Result,
+};
 use fettler_domain::error::Error;
 use fettler_domain::ids::{MachineId, OrderNumber, SiteId};
 use fettler_domain::plan::PointInput;

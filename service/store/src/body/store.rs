@@ -10,12 +10,12 @@ use super::{
 use super::{upkeep, writer};
 use crate::contract::{
     Acknowledged, AheadFilter, Caller, DueCursor, DueEntry, DueFilter, DueHead, Ended, EntryFilter,
-    EntryRecord, Explained, HeldCounts, JournalHead, KeptReport, LoadReport, MachineAhead, MachineFilter,
-    MachineMove, MachineRecord, OrderFilter, OrderRecord, Page, PageAsk, PersonRecord, PlanSaid, PlanTaken,
-    PlannedCursor, PlannedFilter, PlannedPeriod, PlannedShift, ReportCursor, ReportFilter, Result, Settled,
-    SiteRecord, Store, TokenRecord, Upkeep,
+    EntryRecord, Explained, HeldCounts, JournalHead, KeptReading, KeptReport, LoadReport, MachineAhead,
+    MachineFilter, MachineMove, MachineRecord, OrderFilter, OrderRecord, Page, PageAsk, PersonRecord,
+    PlanSaid, PlanTaken, PlannedCursor, PlannedFilter, PlannedPeriod, PlannedShift, PointHistory,
+    ReadingFilter, ReportCursor, ReportFilter, Result, Settled, SiteRecord, Store, TakenReading, Telling,
+    TokenRecord, Upkeep,
 };
-use crate::readings::{KeptReading, PointHistory, ReadingFilter, TakenReading, Telling};
 use async_trait::async_trait;
 use fettler_domain::ids::{OrderNumber, PersonId, SiteId};
 use fettler_domain::ledger::history::Month;

@@ -1,4 +1,4 @@
-//! What the contract says of readings.
+//! Readings, as they are taken and listed.
 
 use fettler_domain::error::Violation;
 use fettler_domain::ids::OrderNumber;
