@@ -341,6 +341,7 @@ pub(crate) const TABLES: &[Table] = &[
             ("planner", N),
             ("stale", N),
             ("payload", T),
+            ("sure_time", N),
         ],
     },
 ];

@@ -3,12 +3,13 @@
 use super::Conn;
 use super::bulk::Bulk;
 use super::decode::Reading;
+use super::plan_write::StoredRows;
 use super::point_reads;
 use crate::contract::{Result, StoreError};
 use fettler_domain::ids::{MachineId, MeterId, OrderNumber, SiteId, TaskId};
 use fettler_domain::ledger::declare::Replacement;
 use fettler_domain::order::OrderState;
-use fettler_domain::plan::{Closing, Covers, LastDone, PlanRow, Rest, RuleVersion, Skip, TaskInput};
+use fettler_domain::plan::{Closing, Covers, LastDone, Rest, RuleVersion, Skip, TaskInput};
 use fettler_domain::quantity::{Amount, MeterKind};
 use fettler_domain::rule::Clause;
 use fettler_domain::text::Key;
@@ -115,8 +116,8 @@ pub(super) struct MachineMind {
     pub(super) rests: Vec<Rest>,
     /// Which of its tasks cover which.
     pub(super) covers: Covers,
-    /// Its plan rows as they are stored, once that is known.
-    pub(super) stored: Option<Vec<PlanRow>>,
+    /// What its stored plan rows look like, once that is known.
+    pub(super) stored: Option<StoredRows>,
     /// The turn of the mind in which it was last asked for.
     pub(super) used: u64,
 }

@@ -42,6 +42,7 @@ mod mind;
 mod orders;
 mod people;
 mod plan_reads;
+mod plan_write;
 mod planned;
 mod point_reads;
 mod push;
@@ -109,6 +110,7 @@ pub(super) fn all_sql() -> Vec<&'static str> {
         orders::all_sql(),
         people::all_sql(),
         plan_reads::all_sql(),
+        plan_write::all_sql(),
         planned::all_sql(),
         point_reads::all_sql(),
         refresh::all_sql(),
