@@ -353,6 +353,9 @@ async fn waiting(conn: &mut Conn, site: SiteId, record: &ReadingRecord) -> Resul
             | Counted::Calendar { .. }
             | Counted::Recurrence { .. }
             | Counted::Meter { .. } => false,
+            Counted::Model { model, told, .. } => {
+                told.reached == Some(record.at) && model.points().iter().any(|(_, of)| **of == record.point)
+            }
         });
         if is_out {
             waiting.push((order, title));
