@@ -1,7 +1,7 @@
 //! Interval clauses as short texts: "500 h operating", "30 days", "3 months on the grid from 2026-01-01",
 //! "FREQ=MONTHLY;BYDAY=1MO from 2026-01-05".
 
-use super::models::{Fill, Level, MODELS, Model};
+use super::models::{MODELS, Model};
 use crate::render::words;
 use fettler_proto::v1 as pb;
 use serde::{
@@ -312,8 +312,12 @@ impl Clause {
                 counts: Counts::Recurrence(recurrence.rule.clone()),
                 grid: Some(recurrence.from_day.clone()),
             },
-            pb::clause::Counts::Level(level) => Model::Level(Box::new(Level::from_wire(level))).into(),
-            pb::clause::Counts::Fill(fill) => Model::Fill(Box::new(Fill::from_wire(fill))).into(),
+            counts @ (pb::clause::Counts::Level(_)
+            | pb::clause::Counts::Fill(_)
+            | pb::clause::Counts::Element(_)
+            | pb::clause::Counts::Coolant(_)
+            | pb::clause::Counts::NeatOil(_)
+            | pb::clause::Counts::IdleAir(_)) => Model::from_wire(counts)?.into(),
             pb::clause::Counts::Reading(reading) => Clause {
                 counts: Counts::Reading { point: reading.point.clone(), expects: reading.expects },
                 grid: None,

@@ -221,6 +221,12 @@ fn the_documented_models_are_read_and_written_back() {
     );
     let Some(pb::clause::Counts::Fill(fill)) = clause(1, 0) else { panic!("{tasks:?}") };
     assert_eq!((fill.ambient_c.len(), fill.dew_point_c.as_str(), fill.at_latest_days), (12, "10", None));
+    let Some(pb::clause::Counts::Element(element)) = clause(2, 0) else { panic!("{tasks:?}") };
+    assert_eq!((element.change_at_bar.as_str(), element.limits.as_str()), ("0.4", "supplier_high_drop"));
+    let Some(pb::clause::Counts::Coolant(coolant)) = clause(3, 1) else { panic!("{tasks:?}") };
+    assert_eq!((coolant.refractometer_factor.as_str(), coolant.nitrite.as_str()), ("1.5", "nitrite"));
+    let Some(pb::clause::Counts::IdleAir(idle)) = clause(4, 0) else { panic!("{tasks:?}") };
+    assert_eq!(idle.baseline_l_min, "36");
     let written = write(&shop);
     assert_eq!(read("written.toml", &written).unwrap(), shop, "{written}");
     insta::assert_snapshot!(written);

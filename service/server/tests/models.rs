@@ -122,6 +122,119 @@ async fn models_are_declared_and_shown_back() {
     assert_eq!(counts("drain"), Some(v1::clause::Counts::Fill(fill())));
 }
 
+/// The shop with a filter, a coolant, a neat oil and an idle flow beside the two.
+fn with_readings() -> v1::Shop {
+    let mut shop = shop(level(), fill());
+    let machine = &mut shop.machines[0];
+    let point = |key: &str, unit: &str| v1::TestPoint {
+        key: text(key),
+        title: text(key),
+        unit: text(unit),
+        ..Default::default()
+    };
+    machine.points.extend([
+        point("drop", "bar{diff}"),
+        point("brix", "{Brix}"),
+        point("water", "%"),
+        point("idle", "L/min{ANR}"),
+    ]);
+    machine
+        .tasks
+        .extend(said().into_iter().zip(["filter", "coolant", "oil", "leaks"]).map(|(c, key)| task(key, c)));
+    shop
+}
+
+fn said() -> [v1::clause::Counts; 4] {
+    [
+        v1::clause::Counts::Element(v1::ElementClause {
+            meter: text("operating"),
+            point: text("drop"),
+            change_after_months: 6,
+            limits: text("supplier_high_drop"),
+            ..Default::default()
+        }),
+        v1::clause::Counts::Coolant(v1::CoolantClause {
+            strength: text("brix"),
+            refractometer_factor: text("1.5"),
+            wanted_percent: text("8"),
+            sump_l: text("200"),
+            ..Default::default()
+        }),
+        v1::clause::Counts::NeatOil(v1::NeatOilClause { water: text("water"), ..Default::default() }),
+        v1::clause::Counts::IdleAir(v1::IdleAirClause { point: text("idle"), baseline_l_min: text("36") }),
+    ]
+}
+
+#[tokio::test]
+async fn what_waits_for_readings_is_declared_and_due_with_what_to_do() {
+    let (_server, wire, _folder) = Server::on_a_file().await;
+    load(&wire, with_readings()).await.expect("a shop");
+    assert_eq!(load(&wire, with_readings()).await.expect("the same shop").changes, []);
+    let shown = ShopServiceClient::new(wire.clone()).get_shop(v1::GetShopRequest::default()).await;
+    let tasks = shown.expect("a shop").into_inner().shop.expect("a shop").machines.remove(0).tasks;
+    for (counts, key) in said().into_iter().zip(["filter", "coolant", "oil", "leaks"]) {
+        let task = tasks.iter().find(|task| task.key == key).expect("the task");
+        assert_eq!(task.rule.as_ref().expect("a rule").clauses[0].counts, Some(counts));
+    }
+    let thin = v1::ReadingSaid {
+        machine: text("L-03"),
+        point: text("brix"),
+        value: text("4"),
+        at: Some(stamp(NOW)),
+        by: text("Ada Kern"),
+        ..Default::default()
+    };
+    let ask = v1::TakeReadingsRequest { readings: vec![thin], ..Default::default() };
+    let taken = ReadingServiceClient::new(wire.clone()).take_readings(ask).await.expect("taken").into_inner();
+    assert_eq!(taken.taken.len(), 1);
+    let item = explain(&wire, "coolant").await;
+    assert_eq!((item.kind(), item.due), (v1::DueKind::Crossed, Some(stamp(NOW))));
+    let clause = &item.clauses[0];
+    assert!(clause.fault.starts_with("6 % strong, too weak for 8 %"), "{}", clause.fault);
+    assert_eq!(
+        clause.acts,
+        [
+            "drain 40 L and add as much of a 16 % mix, 6.4 L of concentrate in it; or add 50 L of that mix where there is room"
+        ]
+    );
+    assert!(clause.source.contains("TRGS 611") && clause.source.contains("hse.gov.uk"), "{}", clause.source);
+    assert!(item.cautions.iter().any(|caution| caution.starts_with("keep coolant off the skin")));
+}
+
+#[tokio::test]
+async fn what_a_reading_is_compared_with_must_be_there() {
+    let (_server, wire, _folder) = Server::on_a_file().await;
+    let wrong = |edit: fn(&mut [v1::TaskCard])| {
+        let mut shop = with_readings();
+        edit(&mut shop.machines[0].tasks);
+        let wire = wire.clone();
+        async move { refused(&wire, shop).await.remove(0) }
+    };
+    let coolant = "shop.machines[0].tasks[3].rule.clauses[0].coolant";
+    let (field, told) = wrong(|tasks| {
+        let counts = v1::CoolantClause { strength: text("brix"), ..Default::default() };
+        tasks[3] = task("coolant", v1::clause::Counts::Coolant(counts));
+    })
+    .await;
+    assert_eq!(field, format!("{coolant}.wanted_percent"));
+    assert_eq!(told, "is missing; `strength` is compared with it");
+    let (field, told) = wrong(|tasks| {
+        let Some(v1::clause::Counts::Coolant(mut counts)) = said().into_iter().nth(1) else { return };
+        counts.refractometer_factor = String::new();
+        tasks[3] = task("coolant", v1::clause::Counts::Coolant(counts));
+    })
+    .await;
+    assert_eq!(field, format!("{coolant}.strength"));
+    assert!(told.contains("give refractometer_factor, which is the product's own"), "{told}");
+    let (field, told) = wrong(|tasks| {
+        let counts = v1::ElementClause { point: text("drop"), limits: text("low"), ..Default::default() };
+        tasks[2] = task("filter", v1::clause::Counts::Element(counts));
+    })
+    .await;
+    assert_eq!(field, "shop.machines[0].tasks[2].rule.clauses[0].element.limits");
+    assert_eq!(told, "`low` is no edition of the limits; give supplier_low_drop or supplier_high_drop");
+}
+
 #[tokio::test]
 async fn what_cannot_be_is_refused_with_its_field() {
     let (_server, wire, _folder) = Server::on_a_file().await;

@@ -196,7 +196,7 @@ async fn a_bowl_found_fuller_is_told_with_the_next_order(engine: Engine) {
     let remarks = close(&shop, "drain", "2026-03-06T14:00:00Z", &[("bowl", "120")], &[]).await;
     assert!(remarks.contains(&"cautions not confirmed".to_owned()), "its model asks for some: {remarks:?}");
     let next = row(&shop, "drain").await;
-    let Some(Fault::Fuller { found, .. }) = model_of(&next.plan).fault else { panic!("{next:?}") };
+    let Some(Fault::Fuller { found, .. }) = model_of(&next.plan).fault() else { panic!("{next:?}") };
     assert_eq!(found, value("120"));
     assert!(next.cautions.iter().any(|caution| caution.starts_with("close and lock the supply valve")));
 }

@@ -31,8 +31,8 @@ pub use input::{
 pub use laid_up::LaidUp;
 pub use lateness::{Standing, lateness_in_words, standing};
 pub use model::{
-    Act, Fault, Modelled, Rate, Start, acts_in_words, cautions, fault_in_words, inputs as model_inputs,
-    model_clause_in_words, source as model_source,
+    Act, Fault, Modelled, Rate, Start, Tells, acts_in_words, cautions, fault_in_words,
+    inputs as model_inputs, model_clause_in_words, source as model_source,
 };
 pub use reason::{Reason, Since, reason_in_words, reasons};
 pub use row::{

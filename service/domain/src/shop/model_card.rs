@@ -26,18 +26,17 @@ pub(super) fn checked(model: &Declared, field: &str, meters: &Meters) -> Result<
             Cycle::Minutes(_) => unit == Unit::Hours,
             Cycle::Count(_) => unit != Unit::Hours,
         },
-        (Model::Fill(_), Some(unit)) => unit == Unit::Hours,
-        (_, None) => true,
+        (Model::Fill(_) | Model::Element(_), Some(unit)) => unit == Unit::Hours,
+        (Model::Coolant(_) | Model::NeatOil(_) | Model::IdleAir(_), _) | (_, None) => true,
     };
     if !fits {
         let counted = unit.map_or("", Unit::sign);
-        let text = match model {
-            Model::Level(_) => format!(
+        let text = if matches!(model, Model::Level(_)) {
+            format!(
                 "the meter counts {counted}; state cycle_min with a meter of hours, cycle_count with one of cycles or litres"
-            ),
-            Model::Fill(_) => {
-                format!("the meter counts {counted}, but air flows by the hour; name a meter of hours")
-            }
+            )
+        } else {
+            format!("the meter counts {counted}, but air flows by the hour; name a meter of hours")
         };
         return Err(wrong(text));
     }
@@ -60,6 +59,7 @@ pub(super) fn meter_key(model: &Declared) -> Option<&Key> {
 
 /// What its meter accumulates.
 pub(super) fn kind(model: &Declared, meters: &Meters) -> Option<MeterKind> {
+    model.meter()?;
     meant(meter_key(model), meters).ok().map(|(_, _, kind)| kind)
 }
 
@@ -98,7 +98,7 @@ pub(super) fn at_odds(card: &TaskCard, points: &BTreeMap<Key, PointCard>) -> Vec
             odd.extend(
                 points
                     .get(key)
-                    .and_then(|point| unit_at_odds(model, point))
+                    .and_then(|point| unit_at_odds(model, field, point))
                     .map(|text| (format!("{path}.{field}"), text)),
             );
         }
@@ -108,13 +108,33 @@ pub(super) fn at_odds(card: &TaskCard, points: &BTreeMap<Key, PointCard>) -> Vec
 }
 
 /// What is wrong with the unit of a point that a model reads.
-fn unit_at_odds(model: &Declared, point: &PointCard) -> Option<String> {
+fn unit_at_odds(model: &Declared, field: &str, point: &PointCard) -> Option<String> {
     let unit = PointUnit::parse(&point.unit)?;
-    let taken = match model {
-        Model::Level(_) | Model::Fill(_) => [Quantity::Volume, Quantity::Share],
+    let taken: &[Quantity] = match (model, field) {
+        (Model::Level(_) | Model::Fill(_), _) => &[Quantity::Volume, Quantity::Share],
+        (Model::Element(_), "flow_point") | (Model::IdleAir(_), _) => {
+            &[Quantity::FreeAir, Quantity::LineFlow]
+        }
+        (Model::Element(_), _) => &[Quantity::PressureDifference],
+        (Model::Coolant(_), "ph") => &[Quantity::Acidity],
+        (Model::Coolant(_), "nitrite") => &[Quantity::Dissolved],
+        (Model::Coolant(_), "dip_slide") => &[Quantity::Colonies],
+        (Model::Coolant(_), _) => &[Quantity::Share, Quantity::Refraction],
+        (Model::NeatOil(_), "water") => &[Quantity::Share],
+        (Model::NeatOil(_), "flash") => &[Quantity::Temperature],
+        (Model::NeatOil(_), _) => &[Quantity::Viscosity],
     };
+    if let Model::Coolant(coolant) = model
+        && unit.quantity() == Quantity::Refraction
+        && coolant.factor.is_none()
+    {
+        return Some(format!(
+            "`{}` is read with a refractometer; give refractometer_factor, which is the product's own",
+            point.key
+        ));
+    }
     (!taken.contains(&unit.quantity())).then(|| {
-        let words: Vec<&str> = taken.into_iter().map(Quantity::words).collect();
+        let words: Vec<&str> = taken.iter().map(|quantity| quantity.words()).collect();
         format!("`{}` is read in `{}`; name a test point of {}", point.key, point.unit, words.join(" or "))
     })
 }

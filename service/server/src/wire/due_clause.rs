@@ -119,7 +119,7 @@ fn standing(
         Counted::Model { model, told, parts, .. } => {
             standing.clause = model_clause_in_words(model);
             standing.inputs = model_inputs(model);
-            model_source(model).clone_into(&mut standing.source);
+            standing.source = model_source(model);
             standing.acts = acts_in_words(told);
             standing.fault = fault_in_words(told, calendar, today).unwrap_or_default();
             of_parts(&mut standing, parts, calendar, today);

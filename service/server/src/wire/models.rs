@@ -4,7 +4,8 @@ use super::fields::{Fields, SHORT_MAX, Said};
 use super::reading::{optional_value, value_text};
 use fettler_domain::reading::Value;
 use fettler_domain::rule::model::{
-    AT_LATEST_DAYS_DEFAULT, AT_LATEST_DAYS_MAX, Cycle, DRAIN_PERCENT_DEFAULT, Dew, Fill, Level, MONTHS, Model,
+    AT_LATEST_DAYS_DEFAULT, AT_LATEST_DAYS_MAX, Coolant, Cycle, DRAIN_PERCENT_DEFAULT, Dew, Element, Fill,
+    IdleAir, Level, MONTHS, MONTHS_MAX, Model, NeatOil,
 };
 use fettler_domain::shop::ClauseCard;
 use fettler_domain::text::Key;
@@ -124,11 +125,106 @@ fn at_latest(fields: &mut Fields, said: Option<i32>) -> Said<u32> {
     }
 }
 
+/// Reads a filter element.
+pub fn element_said(fields: &mut Fields, said: &v1::ElementClause) -> Option<Declared> {
+    let meter = fields.optional_key("meter", &said.meter);
+    let point = fields.key("point", &said.point);
+    let flow_point = fields.optional_key("flow_point", &said.flow_point);
+    let rated = optional_value(fields, "rated_flow_l_min", &said.rated_flow_l_min);
+    let change_at = optional_value(fields, "change_at_bar", &said.change_at_bar);
+    let months = match said.change_after_months {
+        0 => Some(None),
+        months => fields.number("change_after_months", months, 1, MONTHS_MAX).map(Some),
+    };
+    let hours = optional_value(fields, "change_after_h", &said.change_after_h);
+    let edition = fields.line("limits", &said.limits, SHORT_MAX);
+    Some(Model::Element(Element {
+        meter: meter?,
+        point: point?,
+        flow_point: flow_point?,
+        rated: rated?,
+        change_at: change_at?,
+        months: months?,
+        hours: hours?,
+        edition: edition?,
+    }))
+}
+
+/// Reads a water-mixed coolant.
+pub fn coolant_said(fields: &mut Fields, said: &v1::CoolantClause) -> Option<Declared> {
+    let [strength, ph, nitrite, dip_slide] = [
+        ("strength", &said.strength),
+        ("ph", &said.ph),
+        ("nitrite", &said.nitrite),
+        ("dip_slide", &said.dip_slide),
+    ]
+    .map(|(field, key)| fields.optional_key(field, key));
+    let [factor, wanted, band, premix, sump, ph_first] = [
+        ("refractometer_factor", &said.refractometer_factor),
+        ("wanted_percent", &said.wanted_percent),
+        ("band_points", &said.band_points),
+        ("premix_percent", &said.premix_percent),
+        ("sump_l", &said.sump_l),
+        ("ph_first_fill", &said.ph_first_fill),
+    ]
+    .map(|(field, text)| optional_value(fields, field, text));
+    let bands = fields.line("bands", &said.bands, SHORT_MAX);
+    Some(Model::Coolant(Coolant {
+        strength: strength?,
+        factor: factor?,
+        wanted: wanted?,
+        band: band?,
+        premix: premix?,
+        sump: sump?,
+        ph: ph?,
+        ph_first: ph_first?,
+        nitrite: nitrite?,
+        dip_slide: dip_slide?,
+        bands: bands?,
+    }))
+}
+
+/// Reads a neat oil.
+pub fn neat_oil_said(fields: &mut Fields, said: &v1::NeatOilClause) -> Option<Declared> {
+    let viscosity = fields.optional_key("viscosity", &said.viscosity);
+    let viscosity_new = optional_value(fields, "viscosity_new_mm2_s", &said.viscosity_new_mm2_s);
+    let water = fields.optional_key("water", &said.water);
+    let flash = fields.optional_key("flash", &said.flash);
+    let flash_new = optional_value(fields, "flash_new_c", &said.flash_new_c);
+    Some(Model::NeatOil(NeatOil {
+        viscosity: viscosity?,
+        viscosity_new: viscosity_new?,
+        water: water?,
+        flash: flash?,
+        flash_new: flash_new?,
+    }))
+}
+
+/// Reads the air of an idle machine.
+pub fn idle_air_said(fields: &mut Fields, said: &v1::IdleAirClause) -> Option<Declared> {
+    let point = fields.key("point", &said.point);
+    let baseline = optional_value(fields, "baseline_l_min", &said.baseline_l_min);
+    Some(Model::IdleAir(IdleAir { point: point?, baseline: baseline? }))
+}
+
 /// Shows a model as it is declared.
 pub fn counts(model: &Declared) -> v1::clause::Counts {
     match model {
         Model::Level(level) => v1::clause::Counts::Level(level_shown(level)),
         Model::Fill(fill) => v1::clause::Counts::Fill(fill_shown(fill)),
+        Model::Element(element) => v1::clause::Counts::Element(element_shown(element)),
+        Model::Coolant(coolant) => v1::clause::Counts::Coolant(coolant_shown(coolant)),
+        Model::NeatOil(oil) => v1::clause::Counts::NeatOil(v1::NeatOilClause {
+            viscosity: key_text(oil.viscosity.as_ref()),
+            viscosity_new_mm2_s: value_text(oil.viscosity_new),
+            water: key_text(oil.water.as_ref()),
+            flash: key_text(oil.flash.as_ref()),
+            flash_new_c: value_text(oil.flash_new),
+        }),
+        Model::IdleAir(idle) => v1::clause::Counts::IdleAir(v1::IdleAirClause {
+            point: idle.point.to_string(),
+            baseline_l_min: value_text(idle.baseline),
+        }),
     }
 }
 
@@ -157,6 +253,35 @@ fn level_shown(level: &Level<Option<Key>>) -> v1::LevelClause {
         reserve_l: unless_none(level.reserve),
         pack_l: value_text(level.pack),
         oil: level.oil.clone(),
+    }
+}
+
+fn element_shown(element: &Element<Option<Key>>) -> v1::ElementClause {
+    v1::ElementClause {
+        meter: key_text(element.meter.as_ref()),
+        point: element.point.to_string(),
+        flow_point: key_text(element.flow_point.as_ref()),
+        rated_flow_l_min: value_text(element.rated),
+        change_at_bar: value_text(element.change_at),
+        change_after_months: element.months.and_then(|months| i32::try_from(months).ok()).unwrap_or_default(),
+        change_after_h: value_text(element.hours),
+        limits: element.edition.clone(),
+    }
+}
+
+fn coolant_shown(coolant: &Coolant) -> v1::CoolantClause {
+    v1::CoolantClause {
+        strength: key_text(coolant.strength.as_ref()),
+        refractometer_factor: value_text(coolant.factor),
+        wanted_percent: value_text(coolant.wanted),
+        band_points: value_text(coolant.band),
+        premix_percent: value_text(coolant.premix),
+        sump_l: value_text(coolant.sump),
+        ph: key_text(coolant.ph.as_ref()),
+        ph_first_fill: value_text(coolant.ph_first),
+        nitrite: key_text(coolant.nitrite.as_ref()),
+        dip_slide: key_text(coolant.dip_slide.as_ref()),
+        bands: coolant.bands.clone(),
     }
 }
 

@@ -130,6 +130,18 @@ fn clause(fields: &mut Fields, said: &v1::Clause) -> Option<ClauseCard> {
         Some(v1::clause::Counts::Fill(said)) => {
             fields.within("fill", |fields| models::fill_said(fields, said)).map(models::clause)
         }
+        Some(v1::clause::Counts::Element(said)) => {
+            fields.within("element", |fields| models::element_said(fields, said)).map(models::clause)
+        }
+        Some(v1::clause::Counts::Coolant(said)) => {
+            fields.within("coolant", |fields| models::coolant_said(fields, said)).map(models::clause)
+        }
+        Some(v1::clause::Counts::NeatOil(said)) => {
+            fields.within("neat_oil", |fields| models::neat_oil_said(fields, said)).map(models::clause)
+        }
+        Some(v1::clause::Counts::IdleAir(said)) => {
+            fields.within("idle_air", |fields| models::idle_air_said(fields, said)).map(models::clause)
+        }
         None => {
             fields.wrong(
                 "counts",

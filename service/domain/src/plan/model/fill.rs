@@ -93,14 +93,12 @@ pub(super) fn follow(
     let reached = newest.filter(|read| read.value >= goal).map(|read| read.at);
     let month = Month::of(reader.calendar.start_of(reader.as_of));
     let rate = rates.in_month(month) + excess;
+    let newest_find = finds.last().filter(|find| last.is_none_or(|last| find.at >= last.at));
     let told = Modelled {
         start: Some(start_told(reader, fill, start, newest)),
         rate: Some(rate_told(rate, excess, finds.len())),
         acts: vec![Act::Drain { millilitres: fill.goal() }],
-        fault: finds
-            .last()
-            .filter(|find| last.is_none_or(|last| find.at >= last.at))
-            .and_then(|f| f.fault(fill)),
+        faults: newest_find.and_then(|find| find.fault(fill)).into_iter().collect(),
         reached,
         waits: parts.is_empty(),
     };

@@ -73,7 +73,7 @@ pub(super) fn follow(
             start: Some(start.told(reader, level)),
             rate: Some(rate(ml, due.ml_h, &learned, unit)),
             acts: vec![refill(level, &due)],
-            fault: fault(&learned, &instants),
+            faults: fault(&learned, &instants).into_iter().collect(),
             reached: below,
             waits: false,
         },

@@ -7,10 +7,11 @@
 
 mod fill;
 mod level;
+mod said;
 mod told;
 mod words;
 
-pub use told::{Act, Fault, Modelled, Rate, Start};
+pub use told::{Act, Fault, Modelled, Rate, Start, Tells};
 pub(super) use words::model_in_words;
 pub use words::{acts_in_words, cautions, fault_in_words, inputs, model_clause_in_words, source};
 
@@ -41,6 +42,10 @@ pub(super) fn point(
     let found = match model {
         Model::Level(level) => level::follow(reader, rule, level, state),
         Model::Fill(fill) => fill::follow(reader, rule, fill, state),
+        Model::Element(element) => said::element(reader, rule, element, state),
+        Model::Coolant(coolant) => said::coolant(reader, rule, coolant, state),
+        Model::NeatOil(oil) => said::neat_oil(reader, oil, state),
+        Model::IdleAir(idle) => said::idle_air(reader, idle, state),
     };
     let combined = whole(&found.parts, Combine::Earliest, None, (reader.calendar, reader.as_of));
     let known = !found.parts.is_empty() || found.told.waits;

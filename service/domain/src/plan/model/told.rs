@@ -16,13 +16,21 @@ pub struct Modelled {
     /// What is to be done, and how much of it.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub acts: Vec<Act>,
-    /// What is not as it should be.
-    pub fault: Option<Fault>,
+    /// What is not as it should be, the worst first.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub faults: Vec<Fault>,
     /// When a reading said that it is due.
     pub reached: Option<Ts>,
     /// Whether nothing but a reading makes it due.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub waits: bool,
+}
+
+impl Modelled {
+    /// The worst of what is not as it should be.
+    pub fn fault(&self) -> Option<Fault> {
+        self.faults.first().copied()
+    }
 }
 
 /// What a model starts from.
@@ -42,9 +50,9 @@ pub struct Start {
 #[skip_serializing_none]
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Rate {
-    /// By so much in one of what the meter counts, in mL.
+    /// By so much.
     pub value: Value,
-    /// The sign of that: `mL/h`.
+    /// The sign of that: `mL/h`, `bar in 1000 h`.
     pub sign: String,
     /// How many readings tell it; 0 where the formula does.
     pub readings: u32,
@@ -62,6 +70,19 @@ pub enum Act {
         litres: Value,
         /// Whole packs of that which fit in, and what a pack holds in L, where a pack is stated.
         packs: Option<(u32, Value)>,
+    },
+    /// Put in a new element.
+    Change,
+    /// Bring a coolant to its strength.
+    Correct {
+        /// What to drain and then to add of the mix, in L; the level stays.
+        swap: Value,
+        /// What to add with nothing drained, in L; the level rises.
+        add: Value,
+        /// How strong the mix is, in per cent; 0 is water.
+        premix: Value,
+        /// The concentrate in what is swapped, in L.
+        concentrate: Value,
     },
     /// Empty it.
     Drain {
@@ -83,6 +104,17 @@ pub enum Fault {
         /// Whether it is judged against its own past; else against what the strokes take.
         own_past: bool,
     },
+    /// A reading tells it.
+    Reading {
+        /// What.
+        what: Tells,
+        /// What was read, or what follows from it.
+        value: Value,
+        /// What it is held against.
+        limit: Value,
+        /// When it was read.
+        at: Ts,
+    },
     /// More was found than computed.
     Fuller {
         /// What was found, in mL.
@@ -92,4 +124,36 @@ pub enum Fault {
         /// When it was found.
         at: Ts,
     },
+}
+
+/// What a reading tells.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Tells {
+    /// The flash point of a neat oil has fallen, in °C.
+    FlashLow,
+    /// So many colonies that somebody is to act at once, in CFU/mL.
+    SlideAct,
+    /// The pH has fallen so far that the coolant is to be changed.
+    PhChange,
+    /// So much nitrite that the coolant is to be changed or inhibited, in mg/L.
+    NitriteHigh,
+    /// The pressure drop of an element fell all at once, in bar.
+    DropFell,
+    /// The pressure drop of an element is as high as it may be, in bar.
+    DropHigh,
+    /// Too much water in a neat oil, in per cent.
+    WaterHigh,
+    /// The viscosity of a neat oil went away from what it was, in mm²/s.
+    ViscosityOff,
+    /// A machine takes more air than it should while it idles, in L/min.
+    IdleHigh,
+    /// The coolant is too weak, in per cent.
+    Weak,
+    /// The coolant is too strong, in per cent.
+    Strong,
+    /// The pH has fallen so far that the supplier's measures are due.
+    PhLow,
+    /// So many colonies that it is to be looked into, in CFU/mL.
+    SlideReview,
 }

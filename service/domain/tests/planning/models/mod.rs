@@ -2,6 +2,7 @@
 
 mod fill;
 mod level;
+mod said;
 
 use super::*;
 use fettler_domain::plan::{Counted, Modelled, PointInput, reason_in_words, reasons};

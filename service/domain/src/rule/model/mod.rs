@@ -2,6 +2,12 @@
 //! formula of [`crate::consumables`] or [`crate::physics`], the one that the calculators show too; how it learns from
 //! readings is the planner's business.
 
+mod air;
+mod fluid;
+
+pub use air::{Element, IdleAir, MONTHS_MAX};
+pub use fluid::{Coolant, NeatOil};
+
 use crate::consumables::reservoir::{Reservoir, Stroke};
 use crate::physics::condensate::{Bowl, Condensate, bowl};
 use crate::physics::measure::{
@@ -30,6 +36,14 @@ pub enum Model<M> {
     Level(Level<M>),
     /// A bowl reaching its drain level.
     Fill(Fill<M>),
+    /// A filter element reaching the pressure drop at which it is changed.
+    Element(Element<M>),
+    /// A water-mixed coolant that is not as it should be, or is to be looked at.
+    Coolant(Coolant),
+    /// A neat oil that is not as it should be.
+    NeatOil(NeatOil),
+    /// A machine that takes more air than it should while it idles.
+    IdleAir(IdleAir),
 }
 
 /// The reservoir of a central lubrication.
@@ -123,6 +137,10 @@ impl<M> Model<M> {
         match self {
             Model::Level(_) => "level",
             Model::Fill(_) => "fill",
+            Model::Element(_) => "element",
+            Model::Coolant(_) => "coolant",
+            Model::NeatOil(_) => "neat_oil",
+            Model::IdleAir(_) => "idle_air",
         }
     }
 
@@ -131,14 +149,22 @@ impl<M> Model<M> {
         match self {
             Model::Level(level) => Some(&level.meter),
             Model::Fill(fill) => Some(&fill.meter),
+            Model::Element(element) => Some(&element.meter),
+            Model::Coolant(_) | Model::NeatOil(_) | Model::IdleAir(_) => None,
         }
     }
 
     /// Its test points, each with its field.
     pub fn points(&self) -> Vec<(&'static str, &Key)> {
         let named = match self {
-            Model::Level(level) => [("point", level.point.as_ref())],
-            Model::Fill(fill) => [("point", fill.point.as_ref())],
+            Model::Level(level) => vec![("point", level.point.as_ref())],
+            Model::Fill(fill) => vec![("point", fill.point.as_ref())],
+            Model::Element(element) => {
+                vec![("point", Some(&element.point)), ("flow_point", element.flow_point.as_ref())]
+            }
+            Model::Coolant(coolant) => coolant.points().to_vec(),
+            Model::NeatOil(oil) => oil.points().to_vec(),
+            Model::IdleAir(idle) => vec![("point", Some(&idle.point))],
         };
         named.into_iter().filter_map(|(field, key)| Some((field, key?))).collect()
     }
@@ -171,6 +197,19 @@ impl<M> Model<M> {
                 carry_over: fill.carry_over,
                 at_latest_days: fill.at_latest_days,
             }),
+            Model::Element(element) => Model::Element(Element {
+                meter: of(&element.meter)?,
+                point: element.point.clone(),
+                flow_point: element.flow_point.clone(),
+                rated: element.rated,
+                change_at: element.change_at,
+                months: element.months,
+                hours: element.hours,
+                edition: element.edition.clone(),
+            }),
+            Model::Coolant(coolant) => Model::Coolant(coolant.clone()),
+            Model::NeatOil(oil) => Model::NeatOil(oil.clone()),
+            Model::IdleAir(idle) => Model::IdleAir(idle.clone()),
         })
     }
 
@@ -179,6 +218,10 @@ impl<M> Model<M> {
         match self {
             Model::Level(level) => level.check(),
             Model::Fill(fill) => fill.check(),
+            Model::Element(element) => element.check(),
+            Model::Coolant(coolant) => coolant.check(),
+            Model::NeatOil(oil) => oil.check(),
+            Model::IdleAir(idle) => idle.check(),
         }
     }
 }
