@@ -32,6 +32,9 @@ const RISE_SHARE: f64 = 0.1;
 /// Control, the tabular chart).
 const SLACK: f64 = 0.5;
 const SIGNAL: f64 = 5.0;
+/// Two neighbouring stretches share a look, which one has too long and the other too short: the range of two is larger than
+/// that of two that share nothing, by the root of 6 over 4.
+const SHARED_LOOK: f64 = 1.224_744_871_391_589;
 
 /// A look at a reservoir, or a service of it.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -214,27 +217,23 @@ fn against_past(stretches: &[Stretch], drawn: &Drawn, noise: f64) -> Option<UseF
     };
     let chart = individuals(&usual.iter().map(scaled).collect::<Vec<f64>>()).ok()?;
     let least = std::f64::consts::SQRT_2 * noise / (before * typical);
-    let deviation = chart.robust_deviation.max(least);
-    let watched: Vec<&Stretch> = recent(stretches, drawn.served)
-        .iter()
-        .filter(|stretch| usual.last().is_none_or(|last| stretch.from > last.from))
-        .collect();
-    let values: Vec<f64> = watched.iter().map(|stretch| scaled(stretch)).collect();
+    let deviation = (chart.robust_deviation / SHARED_LOOK).max(least);
     let settings =
         CusumSettings { target: 0.0, slack: SLACK * deviation, limit: SIGNAL * deviation, head_start: 0.0 };
-    let told = cusum(&values, settings).ok()?;
-    let onset = told.onset?.checked_sub(1)?;
-    let signal = [told.first_up, told.first_down].into_iter().flatten().min()?.checked_sub(1)?;
-    let since: Vec<Stretch> = watched.get(onset..)?.iter().map(|stretch| **stretch).collect();
-    let (hours, used) = total(&since);
-    let share = used.max(0.0) / hours / before;
-    let shown = watched.get(signal)?.to;
-    ((share - 1.0).abs() >= CHANGE_SHARE).then_some(UseFault {
-        share,
-        against: Against::OwnPast,
-        shown,
-        since: watched.get(onset)?.from,
-    })
+    let changed = |watched: &[Stretch]| -> Option<UseFault> {
+        let told = cusum(&watched.iter().map(scaled).collect::<Vec<f64>>(), settings).ok()?;
+        let onset = told.onset?.checked_sub(1)?;
+        let signal = [told.first_up, told.first_down].into_iter().flatten().min()?.checked_sub(1)?;
+        let (hours, used) = total(watched.get(onset..=signal)?);
+        let share = used.max(0.0) / hours / before;
+        let (shown, since) = (watched.get(signal)?.to, watched.get(onset)?.from);
+        Some(UseFault { share, against: Against::OwnPast, shown, since })
+    };
+    let watched = &stretches[USUAL..];
+    let is_seen = |fault: &UseFault| drawn.served.is_none_or(|served| fault.shown >= served);
+    // What was shown before the last service was seen to by it: from there the sums begin anew.
+    let fault = changed(watched).filter(is_seen).or_else(|| changed(recent(watched, drawn.served)));
+    fault.filter(|fault| (fault.share - 1.0).abs() >= CHANGE_SHARE)
 }
 
 #[cfg(test)]

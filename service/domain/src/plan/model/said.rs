@@ -28,6 +28,10 @@ use crate::time::{MICROS_PER_DAY, MICROS_PER_HOUR, Ts};
 const TOGETHER: i64 = MICROS_PER_HOUR;
 /// Readings that tell a trend.
 const TREND_MIN: usize = 5;
+/// The newest of them, from which the pace is taken (own choice).
+const TREND_MAX: usize = 8;
+/// How sure the slope's limits are between which eight chances in ten lie.
+const EIGHT_IN_TEN: f64 = 0.8;
 /// A limit that is more hours of run away than that is not in sight: some three years without a pause.
 const HOURS_AHEAD: f64 = 26_000.0;
 /// A drop below this part of what it was is a burst or missing element (own choice).
@@ -178,6 +182,8 @@ fn trend(
     (drops, limit): (&[Read], f64),
     state: &State,
 ) -> Option<(ClauseState, Rate)> {
+    // An element clogs faster towards its end: only the newest drops tell its pace.
+    let drops = &drops[drops.len().saturating_sub(TREND_MAX)..];
     let newest = drops.last().filter(|_| drops.len() >= TREND_MIN)?;
     let unit = reader.unit(of.meter);
     let mut points = Vec::with_capacity(drops.len());
@@ -187,13 +193,25 @@ fn trend(
     let line = theil_sen(&points, 0.95).ok()?;
     let now = points.last()?.place;
     let reaches = line.reaches(points.len(), now, limit, HOURS_AHEAD)?;
+    let likely = theil_sen(&points, EIGHT_IN_TEN).ok()?.reaches(points.len(), now, limit, HOURS_AHEAD);
     let from = reader.h(of.meter, newest.at)?;
-    let due = from + amount((reaches.expected - now).max(0.0), unit);
+    let count = |place: f64| from + amount((place - now).max(0.0), unit);
+    let due = count(reaches.expected);
     let begun = state.last.and_then(|last| last.count(of.meter, reader)).unwrap_or(from);
     let width = rule.window().width_in_amount(Amount((due - begun).0.max(0)));
-    let counts = DueCount { opens: due - width, due, shuts: due + width };
     let base = (Base::Reading(newest.at), Some(from), Some(newest.at));
-    let part = meter_point(reader, (of.meter, due - from), base, Some(counts));
+    let mut point = |due: Amount| {
+        let counts = DueCount { opens: due - width, due, shuts: due + width };
+        meter_point(reader, (of.meter, due - from), base, Some(counts))
+    };
+    let mut part = point(due);
+    if let (Some(ahead), Some(likely)) = (&mut part.ahead, likely) {
+        // Neither the pace nor the hours are sure: the earliest comes by the steeper line and much run.
+        let (early, late) = (point(count(likely.earliest)), point(count(likely.latest)));
+        ahead.p10 = early.ahead.map_or(early.due, |early| early.p10);
+        ahead.p90 = late.ahead.map_or(late.due, |late| late.p90);
+        ahead.today = early.ahead.map_or(ahead.today, |early| early.today.max(ahead.today));
+    }
     let rate = Rate {
         value: rounded(line.slope * 1000.0),
         sign: "bar in 1000 h".to_owned(),
