@@ -157,7 +157,7 @@ async fn a_level_moves_its_task_as_soon_as_it_is_read(engine: Engine) {
     let low = take(&shop, told("oil", "0.5", "2026-03-12T15:00:00Z")).await;
     let TakenReading::Taken(_, remarks) = low else { panic!("{low:?}") };
     assert_eq!(row(&shop, "fill-up").await.plan.due, Some(at("2026-03-12T15:00:00Z")), "it is at its mark");
-    assert!(remarks.is_empty(), "a level has no limits of its own: {remarks:?}");
+    assert_eq!(remarks, ["order 3, Fill the way oil, is due because of it"]);
     close(&shop, "fill-up", "2026-03-12T16:00:00Z", &[], &["way oil CGLP 68"]).await;
     let next = row(&shop, "fill-up").await.plan;
     assert_eq!(next.kind, DueKind::Expected);

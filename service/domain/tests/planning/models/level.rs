@@ -195,6 +195,22 @@ fn a_closing_is_judged_by_what_was_read_before_it() {
 }
 
 #[test]
+fn a_skip_passes_over_a_level_until_another_is_read() {
+    let skip = |input: TaskInput| TaskInput {
+        skips: vec![fettler_domain::plan::Skip { at: utc("2026-01-12T00:00") }],
+        ..input
+    };
+    let low = [("2026-01-11T00:00", "0.5")];
+    let skipped = ran_daily(skip(level(reservoir(), &low, &[DONE])), DONE, 60, "24").row("2026-03-01");
+    // As though it had been filled when the skip was decided: 733 h 20 min later.
+    assert_eq!(skipped.due, Some(utc("2026-02-11T13:20")));
+    let read = [low[0], ("2026-01-13T00:00", "0.6")];
+    let again = ran_daily(skip(level(reservoir(), &read, &[DONE])), DONE, 60, "24").row("2026-03-01");
+    // 0.1 L above the lower mark are 33 h 20 min.
+    assert_eq!(again.due, Some(utc("2026-01-14T09:20")));
+}
+
+#[test]
 fn a_cycle_of_a_counter_is_counted_in_cycles() {
     let of = Level { cycle: Cycle::Count(value("50")), point: None, ..reservoir() };
     let mut input = level(of, &[], &[DONE]);
