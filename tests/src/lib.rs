@@ -6,6 +6,7 @@
 #![expect(clippy::missing_panics_doc, reason = "the kit panics where a test has failed")]
 
 pub mod agree;
+pub mod care;
 pub mod client;
 pub mod duty;
 pub mod floor;

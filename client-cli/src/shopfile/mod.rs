@@ -7,6 +7,7 @@ mod fault;
 mod from_wire;
 pub(crate) mod last_done;
 mod model;
+mod models;
 mod rule;
 mod text;
 mod to_wire;

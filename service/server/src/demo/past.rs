@@ -3,6 +3,7 @@
 
 use super::DAYS;
 use super::gauges::{THIN, THIN_AT_LAST, usual_value};
+use super::oil;
 use super::shop::{COUNTER_ONLY, MACHINES, Machine, SITE, first, later};
 use crate::wire::{report, shop_in};
 use anyhow::{Context as _, Result, bail};
@@ -156,7 +157,10 @@ impl Teller<'_> {
                 let reason = "door interlock failed its test; licensed service is called";
                 self.moved("L-03", MachineMove::Forbid, reason, at).await
             }
-            1 => self.thin(at).await,
+            1 => {
+                self.thin(at).await?;
+                self.leaking(at).await
+            }
             _ => Ok(()),
         }
     }
@@ -175,6 +179,32 @@ impl Teller<'_> {
             note: "foams less than usual".to_owned(),
         };
         self.store.take_readings(&caller(at), self.site.site, &[Ok(told)], false).await?;
+        Ok(())
+    }
+
+    /// A reservoir that was declared late, with the levels that somebody had noted on a sheet.
+    async fn leaking(&self, at: Ts) -> Result<()> {
+        let first = self.today.plus_days(-oil::READ_DAYS - 1);
+        let declared = shop_in::declaration(Some(&oil::reservoir(first.to_string())))?;
+        self.store.load_shop(&caller(at), &declared, None, false).await?;
+        let mut worked = 0;
+        let mut levels = Vec::new();
+        for day in (0..oil::READ_DAYS).map(|after| first.plus_days(after)) {
+            worked += usize::from(!self.calendar().shifts_of(day).is_empty());
+            let morning = self.calendar().start_of(day.plus_days(1)).plus_micros(30 * MICROS_PER_MINUTE);
+            levels.push(Ok(ReadingTold {
+                machine: ForeignName::new(oil::LEAKS)?,
+                point: Key::new(oil::LEVEL)?,
+                value: oil::level_after(worked),
+                unit: String::new(),
+                at: morning,
+                by: Name::new("Ada Kern")?,
+                electrician_record: None,
+                confirmed: true,
+                note: String::new(),
+            }));
+        }
+        self.store.take_readings(&caller(at), self.site.site, &levels, false).await?;
         Ok(())
     }
 

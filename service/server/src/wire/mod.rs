@@ -10,6 +10,7 @@ pub mod fields;
 pub mod held;
 pub mod journal;
 pub mod machine;
+pub mod models;
 pub mod order;
 pub mod page;
 pub mod people;

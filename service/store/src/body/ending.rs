@@ -215,6 +215,7 @@ async fn raised_then(tx: &mut Tx, site: SiteId, order: OrderNumber) -> Result<Du
         replaced: BTreeMap::new(),
         readings: Vec::new(),
         points: BTreeMap::new(),
+        models: None,
         rests: rests.into_iter().filter(|rest| rest.from <= opened).map(known_then).collect(),
         meters: BTreeMap::new(),
         fleet_epoch: mind.fleet_epoch,

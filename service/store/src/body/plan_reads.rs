@@ -165,7 +165,10 @@ fn read_entry(row: &DbRow) -> Result<DueEntry> {
     let task = task.map(|key| Key::new(key.clone()).map_err(|_| row.corrupt("key", key))).transpose()?;
     let (place, kit, minutes, cautions, readings) = card.map_or_else(
         || (String::new(), Vec::new(), 0, Vec::new(), Vec::new()),
-        |card| (card.place, card.kit, card.minutes, card.cautions, card.readings),
+        |card| {
+            let cautions = card.heeded();
+            (card.place, card.kit, card.minutes, cautions, card.readings)
+        },
     );
     let hazard = hazard || plan.hazard;
     Ok(DueEntry {
