@@ -1,5 +1,6 @@
 //! The command line, read into settings that are known to be right.
 
+use crate::notary::Places;
 use clap::{Args, Parser, Subcommand};
 use etcetera::BaseStrategy as _;
 use std::net::SocketAddr;
@@ -50,12 +51,44 @@ pub struct CopyArguments {
     pub to: String,
 }
 
+/// How the journals are signed.
+#[derive(Debug, Args)]
+pub struct JournalArguments {
+    /// The key that signs the journals' checkpoints: an Ed25519 key in PKCS #8 PEM form. Services that share a database
+    /// share it. Default: journal.key in the data folder, made at the first start.
+    #[arg(long, env = "FETTLER_JOURNAL_KEY", value_name = "FILE")]
+    pub journal_key: Option<PathBuf>,
+    /// The folder in which checkpoints are kept outside the database. Default: checkpoints in the data folder; a disk
+    /// elsewhere is better.
+    #[arg(long, env = "FETTLER_CHECKPOINTS", value_name = "DIR")]
+    pub checkpoints: Option<PathBuf>,
+    /// Let the key of that file, or a new one where there is none, take the place of the one that signed until now. The
+    /// journal tells of it.
+    #[arg(long)]
+    pub replace_journal_key: bool,
+}
+
+impl JournalArguments {
+    /// Where key and checkpoints are, beside what else is in a data folder.
+    pub fn places(&self, folder: &std::path::Path) -> Places {
+        let own = Places::within(folder);
+        Places {
+            key: self.journal_key.clone().unwrap_or(own.key),
+            checkpoints: self.checkpoints.clone().unwrap_or(own.checkpoints),
+            replace: self.replace_journal_key,
+        }
+    }
+}
+
 /// How to serve.
 #[derive(Debug, Args)]
 pub struct ServeArguments {
     /// Where the data is.
     #[command(flatten)]
     pub place: PlaceArguments,
+    /// How the journals are signed.
+    #[command(flatten)]
+    pub journal: JournalArguments,
     /// Where to listen.
     #[command(flatten)]
     pub listen: ListenArguments,

@@ -99,8 +99,8 @@ impl Folder {
 }
 
 /// Writes a secret that only its owner can read, whole or not at all.
-fn write_secret(path: &Path, secret: &str) -> std::io::Result<()> {
-    let draft = path.with_extension("token.new");
+pub(crate) fn write_secret(path: &Path, secret: &str) -> std::io::Result<()> {
+    let draft = path.with_extension("new");
     match std::fs::remove_file(&draft) {
         Err(error) if error.kind() != std::io::ErrorKind::NotFound => return Err(error),
         _ => {}

@@ -5,6 +5,7 @@
 //! * [`status`]: the only place that names status codes.
 //! * [`gate`] and [`auth`]: what every call passes: its token, its deadline, its line in the log.
 //! * [`serve`]: the one way to run it all, used by the program and by tests.
+//! * [`notary`]: signed checkpoints of the journals.
 //! * [`folder`], [`upkeep`], [`clock`], [`demo`], [`config`], [`notify`]: the data folder, the work done between calls,
 //!   time, the invented shop, the command line, and what the service manager is told.
 //!
@@ -16,6 +17,7 @@ pub mod config;
 pub mod demo;
 pub mod folder;
 pub mod gate;
+pub mod notary;
 pub mod notify;
 pub mod rpc;
 pub mod serve;

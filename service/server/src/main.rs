@@ -9,6 +9,7 @@ use fettler_server::config::{
 };
 use fettler_server::demo;
 use fettler_server::folder::Folder;
+use fettler_server::notary::{Notary, Places};
 use fettler_server::notify::{self, Word};
 use fettler_server::serve::serve;
 use fettler_store::contract::Store;
@@ -65,6 +66,7 @@ async fn run_serve(arguments: ServeArguments) -> Result<()> {
     let folder = Folder::take(&arguments.place.folder()?)?;
     let clock = Arc::new(SystemClock::default());
     let store = open(&folder, arguments.place.database.as_deref(), &*clock).await?;
+    let notary = Notary::open(&*store, &arguments.journal.places(folder.path()), clock.now()).await?;
     // Before anybody is told that the service is there, it can be stopped.
     let stop = stop_signal()?;
     let token = folder.token_path();
@@ -80,7 +82,7 @@ async fn run_serve(arguments: ServeArguments) -> Result<()> {
         stop.await;
         notify::say(Word::Stopping);
     };
-    Ok(serve(listener, store, clock, stop).await?)
+    Ok(serve(listener, store, clock, notary, stop).await?)
 }
 
 async fn run_migrate(place: PlaceArguments) -> Result<()> {
@@ -121,6 +123,10 @@ async fn run_copy(CopyArguments { from, to }: CopyArguments) -> Result<()> {
     if let Some(folder) = from_folder.filter(|_| to_folder.is_none()) {
         let token = folder.token_path();
         tell(&format!("the administrator's token stays in {}; the client finds it there", token.display()))?;
+        tell(&format!(
+            "so does the key that signs the journals; give it to whoever serves the database: --journal-key {}",
+            Places::within(folder.path()).key.display()
+        ))?;
     }
     Ok(())
 }
@@ -137,6 +143,7 @@ async fn run_demo(arguments: DemoArguments) -> Result<()> {
         "{} holds a shop already; give an empty folder",
         path.display()
     );
+    let notary = Notary::open(&*store, &Places::within(path), clock.now()).await?;
     demo::invent(&*store, clock.now()).await?;
     let stop_signal = stop_signal()?;
     let (stop, stopped) = oneshot::channel();
@@ -148,7 +155,7 @@ async fn run_demo(arguments: DemoArguments) -> Result<()> {
             () = told(stopped) => {}
         }
     };
-    serve(listener, store, clock, end).await?;
+    serve(listener, store, clock, notary, end).await?;
     shown.await?
 }
 

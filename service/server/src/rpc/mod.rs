@@ -7,12 +7,14 @@ mod machine;
 mod order;
 mod person;
 mod planned;
+mod proof;
 mod push;
 mod reading;
 mod run_hours;
 mod shop;
 
 use crate::clock::Clock;
+use crate::notary::Notary;
 use crate::status::Failure;
 use crate::wire::fields::Fields;
 use crate::wire::page::PAGE_BYTES_MAX;
@@ -41,6 +43,8 @@ pub struct Desk {
     pub store: Arc<dyn Store>,
     /// What time it is.
     pub clock: Arc<dyn Clock>,
+    /// What signs checkpoints.
+    pub notary: Arc<Notary>,
     /// Work that must finish, whoever leaves.
     pub tasks: TaskTracker,
     /// Set when the service stops.
@@ -51,6 +55,7 @@ pub struct Desk {
 #[derive(Clone)]
 pub struct Call {
     store: Arc<dyn Store>,
+    notary: Arc<Notary>,
     caller: Caller,
 }
 
@@ -138,7 +143,7 @@ impl Desk {
     fn call<R>(&self, method: &'static str, request: &Request<R>, key: Option<RequestKey>) -> Call {
         let token = request.extensions().get::<TokenRecord>().map(|record| record.token);
         let caller = Caller { token, method, request: key, now: self.clock.now(), person: None };
-        Call { store: self.store.clone(), caller }
+        Call { store: self.store.clone(), notary: self.notary.clone(), caller }
     }
 }
 

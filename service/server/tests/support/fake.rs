@@ -101,7 +101,7 @@ impl Fake {
     }
 }
 
-fn away<T>() -> Result<T> {
+pub(super) fn away<T>() -> Result<T> {
     Err(StoreError::Unavailable("this store only pretends".into()))
 }
 

@@ -4,11 +4,13 @@
 #![expect(clippy::unwrap_used, reason = "test code beside the test functions")]
 
 pub mod fake;
+mod fake_proofs;
 
 use fettler_domain::time::Ts;
 use fettler_proto::v1;
 use fettler_server::auth::{hash, new_token};
 use fettler_server::clock::HandClock;
+use fettler_server::notary::Notary;
 use fettler_server::serve::{ServeError, serve};
 use fettler_store::contract::{Caller, Store};
 use std::net::SocketAddr;
@@ -56,6 +58,11 @@ pub type Wire = InterceptedService<Channel, Bearer>;
 impl Server {
     /// Starts a server on a store.
     pub async fn start(store: Arc<dyn Store>) -> Server {
+        Server::start_with(store, Notary::silent()).await
+    }
+
+    /// Starts a server on a store, with what signs its journals.
+    pub async fn start_with(store: Arc<dyn Store>, notary: Notary) -> Server {
         let token = new_token().unwrap();
         let caller = Caller { token: None, method: "FirstStart", request: None, now: NOW, person: None };
         store.add_token(&caller, "admin", &hash(&token)).await.unwrap();
@@ -63,7 +70,7 @@ impl Server {
         let address = listener.local_addr().unwrap();
         let clock = Arc::new(HandClock::new(NOW));
         let (stop, stopped) = oneshot::channel();
-        let running = serve(listener, store, clock.clone(), async {
+        let running = serve(listener, store, clock.clone(), notary, async {
             let _ = stopped.await;
         });
         let running = tokio::spawn(running);

@@ -11,6 +11,7 @@
 //! * [`inputs`], [`refresh`], [`plan_reads`], [`weeks`], [`ahead`], [`upkeep`]: the plan.
 //! * [`fleet`], [`planned`]: what expected dates rest on beside a meter's own reports.
 //! * [`people`], [`sites`], [`entries`]: the rest of the reading.
+//! * [`proofs`]: what makes the journal provable.
 //! * [`shop`], [`shop_state`], [`shop_write`], [`machines`]: declarations and machines.
 //! * [`orders`], [`close`], [`ending`], [`ended`]: work orders.
 //! * [`readings`], [`closing_reads`], [`point_reads`]: readings at test points.
@@ -44,6 +45,7 @@ mod people;
 mod plan_reads;
 mod planned;
 mod point_reads;
+mod proofs;
 mod push;
 mod readings;
 mod refresh;
@@ -55,6 +57,7 @@ mod shop_state;
 mod shop_write;
 mod sites;
 mod store;
+mod store_proofs;
 mod tx;
 mod upkeep;
 mod weeks;
@@ -88,6 +91,7 @@ pub(super) fn all_sql() -> Vec<&'static str> {
         ended::ALL_SQL,
         ending::ALL_SQL,
         head::ALL_SQL,
+        proofs::ALL_SQL,
         readings::ALL_SQL,
         reports::ALL_SQL,
         request::ALL_SQL,

@@ -33,7 +33,7 @@ use tokio::sync::Mutex;
 /// A store on one engine.
 pub(crate) struct SqlStore {
     readers: Pool<Db>,
-    queue: Queue,
+    pub(super) queue: Queue,
     /// How many marks the last look at each site's fleet figures saw.
     seen: Mutex<BTreeMap<SiteId, i64>>,
 }
@@ -46,7 +46,7 @@ impl SqlStore {
     }
 
     /// A connection on which every statement sees one state.
-    async fn read(&self) -> Result<Transaction<'static, Db>> {
+    pub(super) async fn read(&self) -> Result<Transaction<'static, Db>> {
         Ok(self.readers.begin_with(dialect::BEGIN_READ).await?)
     }
 

@@ -8,6 +8,7 @@ mod hours;
 mod journal;
 mod orders;
 mod planned;
+mod proofs;
 mod readings;
 mod shop;
 
@@ -16,6 +17,7 @@ pub use hours::{Acknowledged, HeldCounts, KeptReport, LoadReport, ReportCursor, 
 pub use journal::{EntryFilter, EntryRecord, JournalHead};
 pub use orders::{ClosingView, Ended, OrderFilter, OrderRecord};
 pub use planned::{PlanSaid, PlanTaken, PlannedCursor, PlannedFilter, PlannedPeriod, PlannedShift};
+pub use proofs::{JournalKey, KeptCheckpoint, Proofs};
 pub use readings::{
     HISTORY_MAX, KeptReading, PointHistory, PointService, ReadingFilter, TakenReading, Telling,
 };
@@ -179,7 +181,7 @@ pub struct Upkeep {
 /// A store of shops.
 #[async_trait]
 #[expect(clippy::too_many_arguments, reason = "a call says each thing by itself")]
-pub trait Store: Send + Sync {
+pub trait Store: Proofs + Send + Sync {
     /// The token with this SHA-256.
     async fn token(&self, hash: &[u8; 32]) -> Result<Option<TokenRecord>>;
     /// Keeps a new token's hash.
