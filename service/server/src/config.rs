@@ -1,6 +1,7 @@
 //! The command line, read into settings that are known to be right.
 
 use crate::notary::Places;
+use crate::tokens::TokenCommand;
 use clap::{Args, Parser, Subcommand};
 use etcetera::BaseStrategy as _;
 use std::net::SocketAddr;
@@ -24,6 +25,9 @@ pub enum Command {
     Migrate(PlaceArguments),
     /// Copy everything into a new place, from a file into a database or back; journals keep their roots.
     Copy(CopyArguments),
+    /// Make, list and take back tokens.
+    #[command(subcommand)]
+    Token(TokenCommand),
     /// Serve an invented shop, and show its due list of today.
     Demo(DemoArguments),
 }
@@ -168,7 +172,7 @@ mod tests {
         let address = |arguments: &[&str]| match Arguments::try_parse_from(arguments).unwrap().command {
             Command::Serve(serve) => serve.listen.address(),
             Command::Demo(demo) => demo.listen.address(),
-            Command::Migrate(_) | Command::Copy(_) => panic!("it does not listen"),
+            Command::Migrate(_) | Command::Copy(_) | Command::Token(_) => panic!("it does not listen"),
         };
         let on = |text: &str| text.parse::<SocketAddr>().unwrap();
         assert_eq!(address(&["fettlerd", "serve"]), Ok(on("127.0.0.1:7133")));

@@ -1,8 +1,10 @@
 //! What every call passes on its way in and out: its token, its deadline, and its line in the log. Answers that the
 //! transport made by itself leave with a reason and a remedy.
 
-use crate::auth::Doorkeeper;
+use crate::auth::{Doorkeeper, Pass};
+use crate::policy;
 use crate::status::{Failure, behind, code_of};
+use fettler_proto::Method;
 use futures::future::BoxFuture;
 use http::{HeaderMap, Request, Response};
 use http_body::{Frame, SizeHint};
@@ -141,14 +143,14 @@ where
     let mut token = None;
     if !is_open(&path) {
         let authorization = request.headers().get(http::header::AUTHORIZATION).and_then(|v| v.to_str().ok());
-        match doorkeeper.admit(authorization).await {
-            Ok(record) => {
-                token = Some(record.token.0);
-                request.extensions_mut().insert(record);
+        match let_in(&doorkeeper, &path, authorization).await {
+            Ok(pass) => {
+                token = Some(pass.record.token.0);
+                request.extensions_mut().insert(pass);
             }
             Err(failure) => {
-                if matches!(failure, Failure::TokenMissing | Failure::TokenUnknown) {
-                    doorkeeper.tell_refused(method, peer);
+                if failure.is_of_the_caller() {
+                    doorkeeper.tell_refused(method, &failure, peer);
                 }
                 return Ok(Status::from(failure).into_http());
             }
@@ -170,6 +172,20 @@ where
     let millis = u64::try_from(started.elapsed().as_millis()).unwrap_or(u64::MAX);
     tracing::debug!(method, ?code, millis, token, peer = peer.map(tracing::field::display), "call");
     Ok(answer)
+}
+
+/// Lets a call in whose token has a role that may make it.
+async fn let_in(
+    doorkeeper: &Arc<Doorkeeper>,
+    path: &str,
+    authorization: Option<&str>,
+) -> Result<Pass, Failure> {
+    let pass = doorkeeper.admit(authorization).await?;
+    // What is no call of ours is answered as such further on.
+    if let Some(method) = Method::from_path(path) {
+        policy::may(&pass.record.access, method)?;
+    }
+    Ok(pass)
 }
 
 /// When the call must be answered: as the caller wants, and within [`UNARY_MAX`] unless it is a stream.

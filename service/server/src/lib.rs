@@ -3,7 +3,7 @@
 //! * [`wire`]: messages to domain types and back.
 //! * [`rpc`]: one file per service; each call decodes, asks the store once, and encodes.
 //! * [`status`]: the only place that names status codes.
-//! * [`gate`] and [`auth`]: what every call passes: its token, its deadline, its line in the log.
+//! * [`gate`], [`auth`] and [`policy`]: what every call passes: its token, its role, its deadline, its line in the log.
 //! * [`serve`]: the one way to run it all, used by the program and by tests.
 //! * [`notary`]: signed checkpoints of the journals.
 //! * [`folder`], [`upkeep`], [`clock`], [`demo`], [`config`], [`notify`]: the data folder, the work done between calls,
@@ -19,8 +19,10 @@ pub mod folder;
 pub mod gate;
 pub mod notary;
 pub mod notify;
+pub mod policy;
 pub mod rpc;
 pub mod serve;
 pub mod status;
+pub mod tokens;
 pub mod upkeep;
 pub mod wire;

@@ -8,10 +8,11 @@ use fettler_server::config::{
     Arguments, Command, CopyArguments, DemoArguments, ListenArguments, PlaceArguments, ServeArguments,
 };
 use fettler_server::demo;
-use fettler_server::folder::Folder;
+use fettler_server::folder::{Folder, database_file};
 use fettler_server::notary::{Notary, Places};
 use fettler_server::notify::{self, Word};
 use fettler_server::serve::serve;
+use fettler_server::tokens::{self, TokenCommand};
 use fettler_store::contract::Store;
 use std::io::{IsTerminal as _, Write as _};
 use std::net::SocketAddr;
@@ -53,6 +54,7 @@ fn run(arguments: Arguments) -> Result<()> {
             Command::Serve(arguments) => run_serve(arguments).await,
             Command::Migrate(place) => run_migrate(place).await,
             Command::Copy(arguments) => run_copy(arguments).await,
+            Command::Token(command) => run_token(&command).await,
             Command::Demo(arguments) => run_demo(arguments).await,
         }
     });
@@ -92,6 +94,31 @@ async fn run_migrate(place: PlaceArguments) -> Result<()> {
     let store = fettler_store::open(&location).await.with_context(|| format!("cannot open {shown}"))?;
     store.shut().await;
     tell(&format!("the schema of {shown} is up to date"))
+}
+
+/// Works on the database beside a service that may run on it: a transaction of its own, and the folder is not taken.
+async fn run_token(command: &TokenCommand) -> Result<()> {
+    let place = command.place();
+    let location = if let Some(url) = &place.database {
+        url.clone()
+    } else {
+        let file = database_file(&place.folder()?);
+        anyhow::ensure!(
+            file.is_file(),
+            "there is no {}; the first `fettlerd serve` makes it",
+            file.display()
+        );
+        format!("sqlite:{}", file.display())
+    };
+    let shown = fettler_store::shown(&location);
+    let store = fettler_store::open(&location).await.with_context(|| format!("cannot open {shown}"))?;
+    let said = tokens::run(&*store, command, SystemClock::default().now()).await;
+    store.shut().await;
+    let said = said?;
+    if !said.note.is_empty() {
+        tell_error(&said.note);
+    }
+    if said.data.is_empty() { Ok(()) } else { tell(&said.data) }
 }
 
 /// A data folder is taken, so that no service runs on it meanwhile; a database has no such lock.

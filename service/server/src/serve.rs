@@ -103,7 +103,7 @@ pub async fn serve(
     let routes = routes(&desk)?.add_service(health_service);
     let incoming = TcpIncoming::from(listener).with_nodelay(Some(true)).with_keepalive(Some(KEEPALIVE_EVERY));
     let server = server()
-        .layer(GateLayer::new(Doorkeeper::new(store.clone()), calls.clone()))
+        .layer(GateLayer::new(Doorkeeper::new(store.clone(), clock.clone()), calls.clone()))
         .add_routes(routes)
         .serve_with_incoming_shutdown(incoming, stopping.clone().cancelled_owned());
     let keeping = tokio::spawn(futures::future::join(

@@ -26,8 +26,14 @@ impl Proofs for SqlStore {
 
     async fn keep_checkpoint(&self, site: SiteId, kept: &KeptCheckpoint) -> Result<()> {
         let kept = kept.clone();
-        let caller =
-            Caller { token: None, method: "KeepCheckpoint", request: None, now: kept.made_at, person: None };
+        let caller = Caller {
+            token: None,
+            method: "KeepCheckpoint",
+            request: None,
+            now: kept.made_at,
+            person: None,
+            as_manager: true,
+        };
         self.queue.write(&caller, move |tx| Box::pin(proofs::keep(tx, site, kept))).await
     }
 
