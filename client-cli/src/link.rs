@@ -50,7 +50,12 @@ pub(crate) struct Link {
 impl Link {
     /// Prepares a connection; nothing is sent yet.
     pub(crate) fn new(settings: &Settings) -> Link {
-        let channel = Endpoint::from(settings.server.clone())
+        let mut endpoint = Endpoint::from(settings.server.clone());
+        if let Some(tls) = &settings.tls {
+            endpoint =
+                endpoint.tls_config(tls.clone()).expect("it was tried when the settings were resolved");
+        }
+        let channel = endpoint
             .connect_timeout(CONNECT_TIMEOUT)
             .tcp_nodelay(true)
             .tcp_keepalive(Some(KEEP_ALIVE))

@@ -72,6 +72,15 @@ pub(crate) struct GlobalArgs {
     /// machine.
     #[arg(long, global = true, value_name = "FILE")]
     pub(crate) token_file: Option<PathBuf>,
+    /// The authority of an https service's certificate, PEM.
+    #[arg(long, global = true, value_name = "FILE", env = "FETTLER_CA_FILE")]
+    pub(crate) ca_file: Option<PathBuf>,
+    /// A certificate to show to the service, PEM; with --client-key. It may stand in a token's place.
+    #[arg(long, global = true, value_name = "FILE", env = "FETTLER_CLIENT_CERT", requires = "client_key")]
+    pub(crate) client_cert: Option<PathBuf>,
+    /// The certificate's key, PEM.
+    #[arg(long, global = true, value_name = "FILE", env = "FETTLER_CLIENT_KEY", requires = "client_cert")]
+    pub(crate) client_key: Option<PathBuf>,
     /// The form of the answer.
     #[arg(long, global = true, value_enum, default_value = "table")]
     pub(crate) output: OutputForm,

@@ -37,6 +37,11 @@ pub fn hash(token: &str) -> [u8; 32] {
     Sha256::digest(token.as_bytes()).into()
 }
 
+/// The SHA-256 under which a certificate (DER) is kept. No token has the form of one.
+pub fn hash_of_certificate(certificate: &[u8]) -> [u8; 32] {
+    Sha256::digest(certificate).into()
+}
+
 /// A token as it was found, and when it was asked for.
 type Seen = (Instant, Arc<TokenRecord>);
 
@@ -82,7 +87,15 @@ impl Doorkeeper {
         self.admit_at(authorization, Instant::now()).await
     }
 
-    /// The same at an instant of the monotonic clock, by which it is told how long a token is remembered.
+    /// Lets a call in by the certificate of its connection, which was checked against its authority: its SHA-256 stands in the
+    /// place of a token's.
+    pub async fn admit_certificate(self: &Arc<Self>, certificate: &[u8]) -> Result<Pass, Failure> {
+        let hash = hash_of_certificate(certificate);
+        let record = self.taken(&hash, Instant::now()).await?;
+        Ok(Pass { record, hash, doorkeeper: self.clone() })
+    }
+
+    /// Lets a call in by its header at an instant of the monotonic clock, by which it is told how long a token is remembered.
     pub async fn admit_at(
         self: &Arc<Self>,
         authorization: Option<&str>,

@@ -1,6 +1,7 @@
 //! The command line, read into settings that are known to be right.
 
 use crate::notary::Places;
+use crate::tls::TlsFiles;
 use crate::tokens::TokenCommand;
 use clap::{Args, Parser, Subcommand};
 use etcetera::BaseStrategy as _;
@@ -121,6 +122,16 @@ pub struct ListenArguments {
     /// Listen beyond this computer without encryption: whoever sees the network reads tokens and data.
     #[arg(long)]
     pub plaintext_beyond_loopback: bool,
+    /// Encrypt (TLS 1.2 or newer) with this certificate, PEM; the certificates that lead to its authority follow it.
+    #[arg(long, env = "FETTLER_TLS_CERT", value_name = "FILE", requires = "tls_key")]
+    pub tls_cert: Option<PathBuf>,
+    /// The certificate's key, PEM.
+    #[arg(long, env = "FETTLER_TLS_KEY", value_name = "FILE", requires = "tls_cert")]
+    pub tls_key: Option<PathBuf>,
+    /// Take only callers whose certificate is of this authority, PEM. A certificate may stand in a token's place:
+    /// `fettlerd token add --certificate`.
+    #[arg(long, env = "FETTLER_TLS_CLIENT_CA", value_name = "FILE", requires = "tls_cert")]
+    pub tls_client_ca: Option<PathBuf>,
 }
 
 /// Why the settings cannot be used.
@@ -128,8 +139,8 @@ pub struct ListenArguments {
 pub enum SettingsError {
     /// An address beyond this computer, without saying so.
     #[error(
-        "--listen {0} is reachable from other computers, and the service does not encrypt; put a proxy with TLS \
-         before it, or say --plaintext-beyond-loopback"
+        "--listen {0} is reachable from other computers, and nothing would be encrypted; give --tls-cert and --tls-key, put a \
+         proxy with TLS before it, or say --plaintext-beyond-loopback"
     )]
     BeyondLoopback(SocketAddr),
     /// No folder was given, and the user has none.
@@ -140,10 +151,16 @@ pub enum SettingsError {
 impl ListenArguments {
     /// The address to listen on, when it may be used.
     pub fn address(&self) -> Result<SocketAddr, SettingsError> {
-        if !self.listen.ip().is_loopback() && !self.plaintext_beyond_loopback {
+        if self.is_beyond_loopback() && self.tls_cert.is_none() && !self.plaintext_beyond_loopback {
             return Err(SettingsError::BeyondLoopback(self.listen));
         }
         Ok(self.listen)
+    }
+
+    /// The files of the certificate, when connections are to be encrypted.
+    pub fn tls(&self) -> Option<TlsFiles> {
+        let (certificate, key) = self.tls_cert.clone().zip(self.tls_key.clone())?;
+        Some(TlsFiles { certificate, key, client_authority: self.tls_client_ca.clone() })
     }
 
     /// Whether others can reach it.
@@ -180,5 +197,8 @@ mod tests {
         let open = ["fettlerd", "serve", "--listen", "0.0.0.0:7133", "--plaintext-beyond-loopback"];
         assert_eq!(address(&open[..4]), Err(SettingsError::BeyondLoopback(on("0.0.0.0:7133"))));
         assert_eq!(address(&open), Ok(on("0.0.0.0:7133")));
+        let tls = [&open[..4], &["--tls-cert", "c.pem", "--tls-key", "k.pem"]].concat();
+        assert_eq!(address(&tls), Ok(on("0.0.0.0:7133")));
+        assert!(Arguments::try_parse_from(&tls[..6]).is_err(), "a certificate needs its key");
     }
 }

@@ -4,6 +4,7 @@
 use crate::auth::{Doorkeeper, Pass};
 use crate::policy;
 use crate::status::{Failure, behind, code_of};
+use crate::tls::Peer;
 use fettler_proto::Method;
 use futures::future::BoxFuture;
 use http::{HeaderMap, Request, Response};
@@ -17,7 +18,6 @@ use tokio_util::task::TaskTracker;
 use tokio_util::task::task_tracker::TaskTrackerToken;
 use tonic::Status;
 use tonic::body::Body;
-use tonic::transport::server::TcpConnectInfo;
 use tower::{Layer, Service};
 
 /// The longest a call may take that is no stream; longer deadlines are cut to it.
@@ -139,11 +139,11 @@ where
     let started = Instant::now();
     let path = request.uri().path().to_owned();
     let method = path.trim_start_matches('/');
-    let peer = request.extensions().get::<TcpConnectInfo>().and_then(TcpConnectInfo::remote_addr);
+    let Peer { address: peer, certificate } = Peer::of(request.extensions());
     let mut token = None;
     if !is_open(&path) {
         let authorization = request.headers().get(http::header::AUTHORIZATION).and_then(|v| v.to_str().ok());
-        match let_in(&doorkeeper, &path, authorization).await {
+        match let_in(&doorkeeper, &path, authorization, certificate.as_deref()).await {
             Ok(pass) => {
                 token = Some(pass.record.token.0);
                 request.extensions_mut().insert(pass);
@@ -179,8 +179,12 @@ async fn let_in(
     doorkeeper: &Arc<Doorkeeper>,
     path: &str,
     authorization: Option<&str>,
+    certificate: Option<&[u8]>,
 ) -> Result<Pass, Failure> {
-    let pass = doorkeeper.admit(authorization).await?;
+    let pass = match (authorization, certificate) {
+        (None, Some(certificate)) => doorkeeper.admit_certificate(certificate).await?,
+        (authorization, _) => doorkeeper.admit(authorization).await?,
+    };
     // What is no call of ours is answered as such further on.
     if let Some(method) = Method::from_path(path) {
         policy::may(&pass.record.access, method)?;

@@ -5,7 +5,7 @@
 //! * [`status`]: the only place that names status codes.
 //! * [`gate`], [`auth`] and [`policy`]: what every call passes: its token, its role, its deadline, its line in the log.
 //! * [`serve`]: the one way to run it all, used by the program and by tests.
-//! * [`notary`]: signed checkpoints of the journals.
+//! * [`notary`], [`tokens`], [`tls`]: signed checkpoints of the journals, `fettlerd token`, encryption.
 //! * [`folder`], [`upkeep`], [`clock`], [`demo`], [`config`], [`notify`]: the data folder, the work done between calls,
 //!   time, the invented shop, the command line, and what the service manager is told.
 //!
@@ -23,6 +23,7 @@ pub mod policy;
 pub mod rpc;
 pub mod serve;
 pub mod status;
+pub mod tls;
 pub mod tokens;
 pub mod upkeep;
 pub mod wire;

@@ -12,6 +12,7 @@ use fettler_server::folder::{Folder, database_file};
 use fettler_server::notary::{Notary, Places};
 use fettler_server::notify::{self, Word};
 use fettler_server::serve::serve;
+use fettler_server::tls;
 use fettler_server::tokens::{self, TokenCommand};
 use fettler_store::contract::Store;
 use std::io::{IsTerminal as _, Write as _};
@@ -22,6 +23,7 @@ use std::sync::Arc;
 use std::time::Duration;
 use tokio::net::TcpListener;
 use tokio::sync::oneshot;
+use tonic::transport::ServerTlsConfig;
 use tracing_subscriber::EnvFilter;
 
 /// From the signal to stop until the process is gone, whatever still holds it.
@@ -64,6 +66,8 @@ fn run(arguments: Arguments) -> Result<()> {
 }
 
 async fn run_serve(arguments: ServeArguments) -> Result<()> {
+    let tls = encryption(&arguments.listen)?;
+    let scheme = if tls.is_some() { "https" } else { "http" };
     let (listener, address) = listen(&arguments.listen).await?;
     let folder = Folder::take(&arguments.place.folder()?)?;
     let clock = Arc::new(SystemClock::default());
@@ -78,13 +82,13 @@ async fn run_serve(arguments: ServeArguments) -> Result<()> {
         // The database was given its tokens by a service that has another folder.
         format!("the token is in the folder of the fettlerd that came first; copy it to {}", token.display())
     };
-    tell(&format!("listening on http://{address}; {where_it_is}"))?;
+    tell(&format!("listening on {scheme}://{address}; {where_it_is}"))?;
     notify::say(Word::Ready);
     let stop = async {
         stop.await;
         notify::say(Word::Stopping);
     };
-    Ok(serve(listener, store, clock, notary, stop).await?)
+    Ok(serve(listener, store, clock, notary, tls, stop).await?)
 }
 
 async fn run_migrate(place: PlaceArguments) -> Result<()> {
@@ -159,6 +163,7 @@ async fn run_copy(CopyArguments { from, to }: CopyArguments) -> Result<()> {
 }
 
 async fn run_demo(arguments: DemoArguments) -> Result<()> {
+    let tls = encryption(&arguments.listen)?;
     let (listener, address) = listen(&arguments.listen).await?;
     let temporary = tempfile::Builder::new().prefix("fettler-demo-").tempdir()?;
     let path = arguments.data.as_deref().unwrap_or(temporary.path());
@@ -182,7 +187,7 @@ async fn run_demo(arguments: DemoArguments) -> Result<()> {
             () = told(stopped) => {}
         }
     };
-    serve(listener, store, clock, notary, end).await?;
+    serve(listener, store, clock, notary, tls, end).await?;
     shown.await?
 }
 
@@ -218,9 +223,14 @@ impl Demo {
     }
 }
 
+/// What encrypts the connections, read before any socket is open.
+fn encryption(arguments: &ListenArguments) -> Result<Option<ServerTlsConfig>> {
+    Ok(arguments.tls().map(|files| tls::read(&files)).transpose()?)
+}
+
 async fn listen(arguments: &ListenArguments) -> Result<(TcpListener, SocketAddr)> {
     let address = arguments.address()?;
-    if arguments.is_beyond_loopback() {
+    if arguments.is_beyond_loopback() && arguments.tls().is_none() {
         tracing::warn!(%address, "listening beyond this computer without encryption");
     }
     let listener = TcpListener::bind(address).await;

@@ -23,8 +23,8 @@ use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 use tonic::codec::CompressionEncoding;
 use tonic::service::Routes;
-use tonic::transport::Server;
 use tonic::transport::server::TcpIncoming;
+use tonic::transport::{Server, ServerTlsConfig};
 use tonic_health::ServingStatus;
 use tonic_health::server::HealthReporter;
 
@@ -79,13 +79,14 @@ pub enum ServeError {
     StoreFailed(String),
 }
 
-/// Serves until `shutdown` is ready or the store fails, then drains: health says so first, no connection is taken
+/// Serves, encrypted with `tls`, until `shutdown` is ready or the store fails, then drains: health says so first, no connection is taken
 /// any more, calls under way have [`DRAIN`] to end, and the store closes.
 pub async fn serve(
     listener: TcpListener,
     store: Arc<dyn Store>,
     clock: Arc<dyn Clock>,
     notary: Notary,
+    tls: Option<ServerTlsConfig>,
     shutdown: impl Future<Output = ()> + Send,
 ) -> Result<(), ServeError> {
     let stopping = CancellationToken::new();
@@ -102,7 +103,7 @@ pub async fn serve(
     };
     let routes = routes(&desk)?.add_service(health_service);
     let incoming = TcpIncoming::from(listener).with_nodelay(Some(true)).with_keepalive(Some(KEEPALIVE_EVERY));
-    let server = server()
+    let server = server(tls)?
         .layer(GateLayer::new(Doorkeeper::new(store.clone(), clock.clone()), calls.clone()))
         .add_routes(routes)
         .serve_with_incoming_shutdown(incoming, stopping.clone().cancelled_owned());
@@ -157,8 +158,12 @@ async fn say(health: &HealthReporter, status: ServingStatus) {
     }
 }
 
-fn server() -> Server {
-    Server::builder()
+fn server(tls: Option<ServerTlsConfig>) -> Result<Server, tonic::transport::Error> {
+    let server = match tls {
+        Some(tls) => Server::builder().tls_config(tls)?,
+        None => Server::builder(),
+    };
+    Ok(server
         .http2_keepalive_interval(Some(KEEPALIVE_EVERY))
         .http2_keepalive_timeout(Some(KEEPALIVE_WITHIN))
         .max_connection_age(CONNECTION_AGE)
@@ -166,7 +171,7 @@ fn server() -> Server {
         .max_concurrent_streams(STREAMS_MAX)
         .http2_max_header_list_size(HEADERS_BYTES_MAX)
         .initial_stream_window_size(STREAM_WINDOW)
-        .initial_connection_window_size(CONNECTION_WINDOW)
+        .initial_connection_window_size(CONNECTION_WINDOW))
 }
 
 macro_rules! limited {

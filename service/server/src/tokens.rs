@@ -1,8 +1,10 @@
 //! `fettlerd token`: makes, lists and takes back tokens, in the database itself, so that whoever can read the data folder needs
 //! no token for it. A service that runs on it notices within a second.
 
-use crate::auth::{hash, new_token};
+use crate::auth::{hash, hash_of_certificate, new_token};
 use crate::config::PlaceArguments;
+use base64::Engine as _;
+use base64::engine::general_purpose::STANDARD;
 use chrono::{DateTime, NaiveDate, Utc};
 use clap::{Args, Subcommand};
 use fettler_domain::access::{Access, Role, Scope};
@@ -12,6 +14,7 @@ use fettler_domain::time::{MICROS_PER_DAY, Ts};
 use fettler_store::contract::{Caller, NewToken, PageAsk, Store, StoreError, TokenRecord};
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write as _;
+use std::path::{Path, PathBuf};
 
 /// Tokens of a page of the list.
 const PAGE: u32 = 1_000;
@@ -58,6 +61,10 @@ pub struct AddArguments {
     /// Until when it is taken: 90d, 2027-06-30 (that day not included, UTC) or an instant. Default: for ever.
     #[arg(long, value_name = "WHEN", value_parser = expiry)]
     pub expires: Option<Expiry>,
+    /// A caller's certificate, PEM, that stands in a token's place: nothing is printed. The service must be given its
+    /// authority by --tls-client-ca.
+    #[arg(long, value_name = "FILE")]
+    pub certificate: Option<PathBuf>,
 }
 
 /// Which token to take back.
@@ -118,6 +125,17 @@ pub enum TokenError {
     /// It would never be taken.
     #[error("--expires {0} is past; give a time to come")]
     Past(Ts),
+    /// The certificate's file cannot be read.
+    #[error("cannot read {path}")]
+    Io {
+        /// The file.
+        path: PathBuf,
+        /// What went wrong.
+        source: std::io::Error,
+    },
+    /// The file holds no certificate.
+    #[error("{0} holds no certificate in PEM form")]
+    NoCertificate(PathBuf),
     /// No random bits.
     #[error("the system gives no random bits for a token: {0}")]
     Random(getrandom::Error),
@@ -161,15 +179,34 @@ async fn add(store: &dyn Store, caller: &Caller, wanted: &AddArguments) -> Resul
         return Err(TokenError::Past(past));
     }
     let token = new_token().map_err(TokenError::Random)?;
+    let hash = match &wanted.certificate {
+        Some(path) => hash_of_certificate(&der_in(path)?),
+        None => hash(&token),
+    };
     // The command line asks for a role at least.
     let access = Access::new(wanted.roles.iter().copied(), scope).unwrap_or_else(Access::admin);
-    let new = NewToken { name: wanted.name.clone(), hash: hash(&token), access, expires_at };
+    let new = NewToken { name: wanted.name.clone(), hash, access, expires_at };
     let record = store.add_token(caller, &new).await?;
+    if wanted.certificate.is_some() {
+        let note = format!("token {}, {}: calls with that certificate", record.token, record.name);
+        return Ok(Said { note, ..Said::default() });
+    }
     let note = format!(
         "token {}, {}: it is shown this once; keep it where its holder alone reads it",
         record.token, record.name
     );
     Ok(Said { data: token, note })
+}
+
+/// The first certificate of a PEM file, in DER.
+fn der_in(path: &Path) -> Result<Vec<u8>, TokenError> {
+    let text = std::fs::read_to_string(path);
+    let text = text.map_err(|source| TokenError::Io { path: path.to_owned(), source })?;
+    let body = text
+        .split_once("-----BEGIN CERTIFICATE-----")
+        .and_then(|(_, rest)| rest.split_once("-----END CERTIFICATE-----"));
+    let der = body.and_then(|(body, _)| STANDARD.decode(body.split_whitespace().collect::<String>()).ok());
+    der.ok_or_else(|| TokenError::NoCertificate(path.to_owned()))
 }
 
 async fn list(store: &dyn Store, now: Ts) -> Result<Said, TokenError> {

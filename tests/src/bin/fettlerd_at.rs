@@ -46,5 +46,5 @@ async fn main() -> Result<()> {
     folder.first_token(&*store, clock.now()).await?;
     let notary = Notary::open(&*store, &Places::within(folder.path()), clock.now()).await?;
     println!("listening on http://{}", listener.local_addr()?);
-    Ok(serve(listener, store, clock, notary, std::future::pending()).await?)
+    Ok(serve(listener, store, clock, notary, None, std::future::pending()).await?)
 }

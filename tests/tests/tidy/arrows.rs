@@ -168,3 +168,21 @@ fn status_codes_stand_in_one_file() {
         .collect();
     none("gRPC codes stand in service/server/src/status.rs only", &findings);
 }
+
+/// Crates that bring a provider of cryptography of their own.
+const OTHER_PROVIDERS: &[&str] =
+    &["aws-lc-rs", "aws-lc-sys", "boring", "ed25519-dalek", "native-tls", "openssl", "openssl-sys"];
+
+/// The packages of a lock file that bring a provider other than ring.
+fn other_providers(lock: &str) -> Vec<String> {
+    let names = lock.lines().filter_map(|line| line.strip_prefix("name = \"")?.strip_suffix('"'));
+    names.filter(|name| OTHER_PROVIDERS.contains(name)).map(str::to_owned).collect()
+}
+
+#[test]
+fn there_is_one_provider_of_cryptography() {
+    let lock = files("", "Cargo.lock");
+    assert!(lock[0].text.contains("name = \"ring\"\n"), "it is ring");
+    none("there is one provider of cryptography", &other_providers(&lock[0].text));
+    assert_eq!(other_providers("[[package]]\nname = \"openssl\"\n").len(), 1);
+}

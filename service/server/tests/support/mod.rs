@@ -78,7 +78,7 @@ impl Server {
         let address = listener.local_addr().unwrap();
         let clock = Arc::new(HandClock::new(NOW));
         let (stop, stopped) = oneshot::channel();
-        let running = serve(listener, store, clock.clone(), notary, async {
+        let running = serve(listener, store, clock.clone(), notary, None, async {
             let _ = stopped.await;
         });
         let running = tokio::spawn(running);
