@@ -37,6 +37,14 @@ pub enum Failure {
     /// The token was taken back.
     #[error("the token was taken back; ask the administrator for another")]
     TokenRevoked,
+    /// The caller asks for more at once, or faster, than a caller may.
+    #[error("the limit {limit} of {most} is reached; wait for answers before asking for more")]
+    LimitReached {
+        /// Which limit.
+        limit: &'static str,
+        /// How much it allows.
+        most: u32,
+    },
     /// A message is too large.
     #[error("the message is larger than the limit of {MESSAGE_BYTES_MAX} bytes; send it in smaller parts")]
     TooLarge,
@@ -58,7 +66,7 @@ pub enum Failure {
 }
 
 impl Failure {
-    /// Whether the call is refused for who made it.
+    /// Whether the call is refused for who made it, or how often.
     pub fn is_of_the_caller(&self) -> bool {
         matches!(
             self,
@@ -66,6 +74,7 @@ impl Failure {
                 | Failure::TokenUnknown
                 | Failure::TokenExpired
                 | Failure::TokenRevoked
+                | Failure::LimitReached { .. }
                 | Failure::Refused(Error::NotAllowed { .. })
         )
     }
@@ -97,6 +106,12 @@ impl From<Failure> for Status {
             Failure::TokenUnknown => plain(Code::Unauthenticated, failure.to_string(), "TOKEN_UNKNOWN"),
             Failure::TokenExpired => plain(Code::Unauthenticated, failure.to_string(), "TOKEN_EXPIRED"),
             Failure::TokenRevoked => plain(Code::Unauthenticated, failure.to_string(), "TOKEN_REVOKED"),
+            Failure::LimitReached { limit, most } => {
+                let metadata = [("limit", (*limit).to_owned()), ("most", most.to_string())];
+                let mut details = info("LIMIT_REACHED", metadata);
+                details.set_retry_info(Some(RETRY_AFTER));
+                Status::with_error_details(Code::ResourceExhausted, failure.to_string(), details)
+            }
             Failure::TooLarge => {
                 let metadata = [("limit_bytes", MESSAGE_BYTES_MAX.to_string())];
                 let details = info("MESSAGE_TOO_LARGE", metadata);
@@ -245,6 +260,7 @@ mod tests {
             Failure::TokenUnknown,
             Failure::TokenExpired,
             Failure::TokenRevoked,
+            Failure::LimitReached { limit: "calls_at_once", most: 512 },
             Failure::TooLarge,
             Failure::Unreadable,
             Failure::NoSuchCall,
@@ -270,6 +286,7 @@ mod tests {
             (Code::Unauthenticated, "TOKEN_UNKNOWN"),
             (Code::Unauthenticated, "TOKEN_EXPIRED"),
             (Code::Unauthenticated, "TOKEN_REVOKED"),
+            (Code::ResourceExhausted, "LIMIT_REACHED"),
             (Code::ResourceExhausted, "MESSAGE_TOO_LARGE"),
             (Code::InvalidArgument, "MESSAGE_UNREADABLE"),
             (Code::Unimplemented, "NO_SUCH_CALL"),
@@ -286,7 +303,8 @@ mod tests {
             let info = details.error_info().expect("always there");
             assert_eq!((status.code(), info.reason.as_str(), info.domain.as_str()), (code, reason, DOMAIN));
             assert!(!status.message().contains("secret"), "{status}");
-            assert_eq!(details.retry_info().is_some(), matches!(code, Code::Aborted | Code::Unavailable));
+            let again = matches!(code, Code::Aborted | Code::Unavailable) || reason == "LIMIT_REACHED";
+            assert_eq!(details.retry_info().is_some(), again);
             let word = reason.replace("MACHINE_", "<KIND>_").replace("ORDER_NOT_OPEN", "<STATE>");
             let row =
                 documented.lines().find(|line| line.starts_with("| ") && line.contains(&format!("`{word}`")));

@@ -14,6 +14,7 @@ use fettler_proto::v1::{
 use fettler_proto::{DESCRIPTORS, Method, v1};
 use fettler_server::auth::{Doorkeeper, hash, new_token};
 use fettler_server::clock::HandClock;
+use fettler_server::limits::STREAMS_AT_ONCE;
 use fettler_store::contract::{Caller, NewToken, Store, Tokens as _};
 use prost_reflect::{DescriptorPool, DynamicMessage, Value};
 use std::collections::BTreeSet;
@@ -24,6 +25,7 @@ use support::fake::Fake;
 use support::{NOW, Server, Wire, reason};
 use tempfile::TempDir;
 use tonic::{Code, Request, Status};
+use tonic_types::StatusExt as _;
 
 /// A call, a request without its site, the code that answers it where it is let in, and the roles that are: Reporter,
 /// Technician, Planner, Manager. An administrator always is.
@@ -321,4 +323,29 @@ async fn a_token_is_looked_up_once_a_second_at_most() {
         assert_eq!(looked_up(millis).await, 1, "{millis}");
     }
     assert_eq!((looked_up(1_000).await, looked_up(1_999).await, looked_up(2_000).await), (2, 2, 3));
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 4)]
+async fn a_token_has_so_many_streams_at_once_and_is_told_the_limit() {
+    let shop = Shop::open().await;
+    let hours = RunHoursServiceClient::new(shop.server.wire().await);
+    let open = async || {
+        let (reports, sent) = tokio::sync::mpsc::channel::<v1::StreamReportsRequest>(1);
+        let stream = tokio_stream::wrappers::ReceiverStream::new(sent);
+        hours.clone().stream_reports(stream).await.map(|answer| (reports, answer.into_inner()))
+    };
+    let mut streams = Vec::new();
+    for _ in 0..STREAMS_AT_ONCE {
+        streams.push(open().await.unwrap());
+    }
+    let refused = open().await.map(drop).unwrap_err();
+    assert_eq!((refused.code(), reason(&refused).as_str()), (Code::ResourceExhausted, "LIMIT_REACHED"));
+    let metadata = refused.get_error_details().error_info().unwrap().metadata.clone();
+    assert_eq!((metadata["limit"].as_str(), metadata["most"].as_str()), ("streams_at_once", "32"));
+    // One that has ended makes room, once the service has seen its end.
+    let (reports, mut acks) = streams.pop().unwrap();
+    drop(reports);
+    assert!(acks.message().await.unwrap().is_none());
+    drop(acks);
+    while open().await.is_err() {}
 }
