@@ -160,7 +160,8 @@ impl Pair {
             machine.tasks.push(walk);
         }
         let now = Ts::from_utc("2013-03-01T12:00:00Z".parse().expect("an instant"));
-        let call = Caller { token: None, method: "LoadShop", request: None, now, person: None };
+        let call =
+            Caller { token: None, method: "LoadShop", request: None, now, person: None, as_manager: true };
         let mut stores = Vec::new();
         for place in places {
             let store = fettler_store::open(place).await.expect("a store");
@@ -190,7 +191,7 @@ impl Pair {
     }
 
     fn caller(&self, method: &'static str) -> Caller {
-        Caller { token: None, method, request: None, now: self.now, person: None }
+        Caller { token: None, method, request: None, now: self.now, person: None, as_manager: true }
     }
 
     fn machine(&mut self) -> Key {

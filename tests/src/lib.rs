@@ -21,5 +21,6 @@ pub mod servers;
 pub mod service;
 pub mod shuffle;
 pub mod story;
+pub mod tamper;
 pub mod wire;
 pub mod year;

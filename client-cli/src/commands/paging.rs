@@ -37,6 +37,7 @@ macro_rules! pages {
 }
 
 pages!(
+    ListCheckpointsResponse.checkpoints,
     ListEntriesResponse.entries,
     ListHeldReportsResponse.reports,
     ListMachinesResponse.machines,

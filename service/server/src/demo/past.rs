@@ -35,7 +35,7 @@ struct Teller<'a> {
 }
 
 fn caller(now: Ts) -> Caller {
-    Caller { token: None, method: "Demo", request: None, now, person: None }
+    Caller { token: None, method: "Demo", request: None, now, person: None, as_manager: true }
 }
 
 /// Declares the shop and tells its past.

@@ -1,6 +1,7 @@
 //! Pushed reports: one, many, or a stream of them.
 
 use super::{Call, Desk};
+use crate::auth::Pass;
 use crate::gate::Deadline;
 use crate::status::{Failure, MESSAGE_BYTES_MAX, behind};
 use crate::wire::report;
@@ -64,12 +65,13 @@ pub(super) type Acks = tokio_stream::wrappers::ReceiverStream<Result<v1::StreamR
 pub(super) fn start(desk: &Desk, request: Request<Streaming<v1::StreamReportsRequest>>) -> Acks {
     let (acks, receiver) = mpsc::channel(ACKS_WAITING);
     let deadline = request.extensions().get::<Deadline>().map(|deadline| deadline.0);
+    let pass = request.extensions().get::<Pass>().cloned();
     let call = desk.call("StreamReports", &request, None);
     let inbound = Inbound { messages: request.into_inner(), stopping: desk.stopping.clone(), deadline };
     let desk = desk.clone();
     let tasks = desk.tasks.clone();
     tasks.spawn(async move {
-        if let Err(failure) = pump(&desk, call, inbound, &acks).await {
+        if let Err(failure) = pump(&desk, call, pass, inbound, &acks).await {
             // A caller that has left needs no answer.
             let _ = acks.send(Err(failure)).await;
         }
@@ -136,6 +138,10 @@ impl Gathered {
     }
 }
 
+async fn still_holds(pass: Option<&Pass>) -> Option<Result<(), Failure>> {
+    Some(pass?.still_holds().await)
+}
+
 async fn passed(deadline: Option<Instant>) {
     match deadline {
         Some(deadline) => sleep_until(deadline).await,
@@ -146,6 +152,7 @@ async fn passed(deadline: Option<Instant>) {
 async fn pump(
     desk: &Desk,
     call: Call,
+    pass: Option<Pass>,
     mut inbound: Inbound,
     acks: &mpsc::Sender<Result<v1::StreamReportsResponse, Status>>,
 ) -> Result<(), Status> {
@@ -155,9 +162,13 @@ async fn pump(
     };
     let site = call.site(&opening.site).await?;
     let begin = |gathered: Gathered| {
-        let (mut call, site) = (call.clone(), &site);
+        let (mut call, site, pass) = (call.clone(), &site, pass.clone());
         call.caller.now = desk.clock.now();
         async move {
+            // A stream outlasts no token: what is remembered of it is a second old at most.
+            if let Some(Err(failure)) = still_holds(pass.as_ref()).await {
+                return (Err(failure), gathered);
+            }
             let reports = gathered.messages.iter().map(|message| message.report.as_ref());
             (take(&call, site, reports).await, gathered)
         }

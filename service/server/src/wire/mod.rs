@@ -15,6 +15,7 @@ pub mod order;
 pub mod page;
 pub mod people;
 pub mod planned;
+pub mod proof;
 pub mod reading;
 pub mod report;
 pub mod shop_in;

@@ -53,9 +53,11 @@ macro_rules! paged {
 }
 
 paged!(
+    ListCheckpointsRequest,
     ListDueRequest,
     ListEntriesRequest,
     ListHeldReportsRequest,
+    ListLeavesRequest,
     ListMachinesRequest,
     ListOrdersRequest,
     ListPeopleRequest,

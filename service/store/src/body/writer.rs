@@ -282,7 +282,8 @@ mod tests {
         let (_folder, mut conn, readers, again) = super::super::super::scratch().await;
         conn.execute(TABLE).await.expect("a table");
         let queue = Queue::start(Tx::new(conn, again));
-        let caller = Caller { token: None, method: "", request: None, now: Ts::MIN, person: None };
+        let caller =
+            Caller { token: None, method: "", request: None, now: Ts::MIN, person: None, as_manager: true };
         let (begun, has_begun) = oneshot::channel();
         let (go_on, may_go_on) = oneshot::channel::<()>();
         let failing = queue.write(&caller, move |tx| {
