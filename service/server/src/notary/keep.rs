@@ -59,7 +59,7 @@ pub async fn keep(
 }
 
 /// Looks at each journal once. `days` remembers the day for which a journal was seen to.
-pub(super) async fn once(
+pub async fn once(
     notary: &Notary,
     store: &dyn Store,
     now: Ts,

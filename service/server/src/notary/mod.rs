@@ -8,7 +8,7 @@ mod files;
 mod keep;
 pub mod signer;
 
-pub use keep::keep;
+pub use keep::{keep, once};
 
 use crate::folder::write_secret;
 use crate::status::Failure;

@@ -65,13 +65,13 @@ pub(super) type Acks = tokio_stream::wrappers::ReceiverStream<Result<v1::StreamR
 pub(super) fn start(desk: &Desk, request: Request<Streaming<v1::StreamReportsRequest>>) -> Acks {
     let (acks, receiver) = mpsc::channel(ACKS_WAITING);
     let deadline = request.extensions().get::<Deadline>().map(|deadline| deadline.0);
-    let pass = request.extensions().get::<Pass>().cloned();
     let call = desk.call("StreamReports", &request, None);
-    let inbound = Inbound { messages: request.into_inner(), stopping: desk.stopping.clone(), deadline };
+    let (pass, stopping) = (request.extensions().get::<Pass>().cloned(), desk.stopping.clone());
+    let inbound = Inbound { messages: request.into_inner(), stopping, deadline, pass, waiting: None };
     let desk = desk.clone();
     let tasks = desk.tasks.clone();
     tasks.spawn(async move {
-        if let Err(failure) = pump(&desk, call, pass, inbound, &acks).await {
+        if let Err(failure) = pump(&desk, call, inbound, &acks).await {
             // A caller that has left needs no answer.
             let _ = acks.send(Err(failure)).await;
         }
@@ -79,10 +79,16 @@ pub(super) fn start(desk: &Desk, request: Request<Streaming<v1::StreamReportsReq
     Acks::new(receiver)
 }
 
+/// What came of waiting for a message; none at the end of the stream.
+type Arrival = Option<Result<v1::StreamReportsRequest, Status>>;
+
 struct Inbound {
     messages: Streaming<v1::StreamReportsRequest>,
     stopping: CancellationToken,
     deadline: Option<Instant>,
+    pass: Option<Pass>,
+    /// What has come and waits until it is known whether the token is still taken.
+    waiting: Option<Arrival>,
 }
 
 /// What was waiting on the stream, and whether it ended after that: well, or for a reason.
@@ -94,15 +100,30 @@ struct Gathered {
 }
 
 impl Inbound {
+    /// Waits for a message, unless one is waiting.
+    async fn arrive(&mut self) -> Result<(), Failure> {
+        if self.waiting.is_none() {
+            self.waiting = Some(tokio::select! {
+                biased;
+                () = self.stopping.cancelled() => return Err(Failure::Stopping),
+                () = passed(self.deadline) => return Err(Failure::Deadline),
+                next = self.messages.next() => next,
+            });
+        }
+        // A stream outlasts no token: what is remembered of it is a second old at most. Whoever gives up here loses nothing.
+        match &self.pass {
+            Some(pass) => pass.still_holds().await,
+            None => Ok(()),
+        }
+    }
+
     /// Waits for a message and takes what else is there already.
     async fn gather(&mut self) -> Gathered {
         let mut gathered = Gathered::default();
-        let mut next = tokio::select! {
-            biased;
-            () = self.stopping.cancelled() => return Gathered::ended(Failure::Stopping),
-            () = passed(self.deadline) => return Gathered::ended(Failure::Deadline),
-            next = self.messages.next() => next,
-        };
+        if let Err(failure) = self.arrive().await {
+            return Gathered::ended(failure);
+        }
+        let mut next = self.waiting.take().flatten();
         loop {
             match next {
                 Some(Ok(message)) => gathered.add(message),
@@ -138,10 +159,6 @@ impl Gathered {
     }
 }
 
-async fn still_holds(pass: Option<&Pass>) -> Option<Result<(), Failure>> {
-    Some(pass?.still_holds().await)
-}
-
 async fn passed(deadline: Option<Instant>) {
     match deadline {
         Some(deadline) => sleep_until(deadline).await,
@@ -152,7 +169,6 @@ async fn passed(deadline: Option<Instant>) {
 async fn pump(
     desk: &Desk,
     call: Call,
-    pass: Option<Pass>,
     mut inbound: Inbound,
     acks: &mpsc::Sender<Result<v1::StreamReportsResponse, Status>>,
 ) -> Result<(), Status> {
@@ -162,13 +178,9 @@ async fn pump(
     };
     let site = call.site(&opening.site).await?;
     let begin = |gathered: Gathered| {
-        let (mut call, site, pass) = (call.clone(), &site, pass.clone());
+        let (mut call, site) = (call.clone(), &site);
         call.caller.now = desk.clock.now();
         async move {
-            // A stream outlasts no token: what is remembered of it is a second old at most.
-            if let Some(Err(failure)) = still_holds(pass.as_ref()).await {
-                return (Err(failure), gathered);
-            }
             let reports = gathered.messages.iter().map(|message| message.report.as_ref());
             (take(&call, site, reports).await, gathered)
         }
