@@ -145,7 +145,7 @@ fn clause(fields: &mut Fields, said: &v1::Clause) -> Option<ClauseCard> {
         None => {
             fields.wrong(
                 "counts",
-                "is missing; give a calendar, a meter, a recurrence, a reading, a level or a fill clause",
+                "is missing; give a calendar, a meter, a recurrence or a reading clause, or one that follows a model",
             );
             None
         }
