@@ -41,7 +41,9 @@ fn leaves(count: i64) -> Vec<String> {
 
 fn checkpoint(leaves: &[String]) -> Checkpoint {
     let mut frontier = Frontier::new();
-    leaves.iter().for_each(|leaf| frontier.push(leaf_hash(leaf.as_bytes()), |_| ()));
+    for leaf in leaves {
+        frontier.push(leaf_hash(leaf.as_bytes()), |_| ());
+    }
     let origin = Origin::new("a1b2", SiteId(1), 1).expect("plain");
     Checkpoint { origin, head: Head { size: frontier.size(), root: frontier.root() } }
 }
