@@ -3,14 +3,18 @@
 //! The years share no code with the models: levels, drops and water come from arithmetic of their own, with noise, refills,
 //! a leak, a filter that clogs and a dryer that fails.
 
+#[path = "../../service/domain/tests/common/orders.rs"]
+mod orders;
+
+use self::orders::order_of;
 use crate::shuffle::Random;
 use fettler_domain::calendar::{Calendar, WallTime, Zone};
 use fettler_domain::forecast::{Fleet, UsageSummary};
-use fettler_domain::ids::{MachineId, MeterId, OrderNumber, TaskId};
+use fettler_domain::ids::MeterId;
 use fettler_domain::ledger::history::{History, Segment};
 use fettler_domain::plan::{
-    Closing, Counted, Fault, Ground, MeterForecast, MeterInput, ModelInput, PlanRow, PointInput, RuleVersion,
-    TaskInput, plan_task,
+    Closing, Counted, Fault, Ground, MeterForecast, MeterInput, ModelInput, PlanRow, PointInput, TaskInput,
+    plan_task,
 };
 use fettler_domain::planned::Planned;
 use fettler_domain::quantity::{Amount, MaxPerHour, Unit};
@@ -20,7 +24,6 @@ use fettler_domain::rule::model::{Cycle, Dew, Element, Fill, Level, Model};
 use fettler_domain::rule::{Clause, ClosedDays, Combine, IntervalRule, RuleSpec, Window};
 use fettler_domain::text::Key;
 use fettler_domain::time::{MICROS_PER_DAY, MICROS_PER_HOUR, ShopDay, Ts};
-use std::collections::BTreeMap;
 use std::sync::Arc;
 
 const METER: MeterId = MeterId(1);
@@ -93,24 +96,8 @@ impl Told {
             closed_days: ClosedDays::Move,
         };
         let rule = IntervalRule::new(spec).expect("a rule that can be");
-        let input = TaskInput {
-            order: OrderNumber(1),
-            task: Some(TaskId(1)),
-            machine: MachineId(1),
-            hazard: false,
-            raised: None,
-            versions: vec![RuleVersion { effective: ShopDay::FIRST, rule }],
-            closings: Vec::new(),
-            skips: Vec::new(),
-            last_done: None,
-            replaced: BTreeMap::new(),
-            rests: Vec::new(),
-            meters: BTreeMap::new(),
-            fleet_epoch: 0,
-            readings: Vec::new(),
-            points: BTreeMap::new(),
-            models: Some(Box::new(ModelInput::default())),
-        };
+        let models = Some(Box::new(ModelInput::default()));
+        let input = TaskInput { models, ..order_of(1, rule) };
         let calendar = Calendar::every_day(Zone::UTC, WallTime::MIDNIGHT);
         Told { input, run: Vec::new(), calendar }
     }
