@@ -170,6 +170,8 @@ fn signatures() -> Value {
 fn a_journal_that_was_set_back_is_found_and_not_signed_any_more() {
     let mut service = shop();
     let file = service.data().join("fettler.db");
+    // Nothing is written after it: the database that is set back ends with a checkpoint of its own.
+    service.fettler(&["journal", "checkpoint"]).done();
     service.stop();
     fs::copy(&file, service.data().join("earlier.db")).expect("a copy");
     service.start_again();

@@ -49,8 +49,7 @@ async fn of_service(
         Err(Failure::Refused(complaint))
             if complaint.code.as_deref().is_some_and(|code| code.ends_with(ALTERED)) =>
         {
-            session.out.data(&format!("NOT WHOLE: {}\n", complaint.message))?;
-            return Ok(Answer::No);
+            return Report::of_refusal(complaint.message).show(session);
         }
         other => other?,
     };
@@ -62,7 +61,7 @@ async fn of_service(
     let mut report = match Checkpoint::of_note(&now.note, &key, verify) {
         Ok(checkpoint) => Report {
             origin: checkpoint.origin.to_string(),
-            head: checkpoint.head,
+            head: Some(checkpoint.head),
             key: Some(key.clone()),
             key_was_given,
             held: Vec::new(),
@@ -70,8 +69,7 @@ async fn of_service(
             more: 0,
         },
         Err(error) => {
-            session.out.data(&format!("NOT WHOLE: the service's checkpoint {error}\n"))?;
-            return Ok(Answer::No);
+            return Report::of_refusal(format!("its checkpoint {error}")).show(session);
         }
     };
     if kept.is_empty()
@@ -114,7 +112,7 @@ async fn go_on(
             return Ok(());
         }
     };
-    let new = report.head;
+    let Some(new) = report.head else { return Ok(()) };
     if old.size > new.size {
         let text = format!(
             "it knows {} entries and the journal has {}: it was set back, or its tail was cut off",

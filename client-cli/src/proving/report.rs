@@ -17,8 +17,8 @@ use std::fmt::Write as _;
 pub(crate) struct Report {
     /// Which journal.
     pub(crate) origin: String,
-    /// Its size and root.
-    pub(crate) head: Head,
+    /// Its size and root, where they are known.
+    pub(crate) head: Option<Head>,
     /// The key by which signatures were checked.
     pub(crate) key: Option<VerifierKey>,
     /// Whether that key was known from elsewhere.
@@ -43,12 +43,25 @@ impl Report {
         };
         Report {
             origin: origin.unwrap_or_else(|| "unknown journal".to_owned()),
-            head: verdict.read,
+            head: Some(verdict.read),
             key: verdict.key,
             key_was_given,
             held,
             wrong: wrong.collect(),
             more: verdict.more,
+        }
+    }
+
+    /// Of a service whose journal cannot be held against anything, for this reason.
+    pub(crate) fn of_refusal(what: String) -> Report {
+        Report {
+            origin: "the service's journal".to_owned(),
+            head: None,
+            key: None,
+            key_was_given: false,
+            held: Vec::new(),
+            wrong: vec![("service".to_owned(), what)],
+            more: 0,
         }
     }
 
@@ -82,8 +95,10 @@ impl Report {
         if self.more > 0 {
             let _ = writeln!(text, "  and {} more", self.more);
         }
-        let _ = writeln!(text, "  entries  {}", self.head.size);
-        let _ = writeln!(text, "  root     {}", self.head.root.to_hex());
+        if let Some(head) = &self.head {
+            let _ = writeln!(text, "  entries  {}", head.size);
+            let _ = writeln!(text, "  root     {}", head.root.to_hex());
+        }
         if let Some(key) = &self.key {
             let _ = writeln!(text, "  key      {key}");
         }
@@ -107,9 +122,11 @@ impl Report {
         let value = json!({
             "whole": self.is_whole(),
             "origin": self.origin,
-            "entries": self.head.size,
-            "root": self.head.root.to_hex(),
+            "entries": self.head.as_ref().map(|head| head.size),
+            "root": self.head.as_ref().map(|head| head.root.to_hex()),
             "key": self.key.as_ref().map(ToString::to_string),
+            "key_was_given": self.key_was_given,
+            "held": self.held,
             "wrong": wrong,
             "more": self.more,
         });

@@ -133,7 +133,10 @@ impl Doorkeeper {
     async fn looked_up(&self, hash: &[u8; 32], asked: Instant) -> Result<Arc<TokenRecord>, Failure> {
         let record = Arc::new(self.store.token(hash).await?.ok_or(Failure::TokenUnknown)?);
         self.remember(*hash, asked, &record);
-        self.note_use(&record);
+        let is_over = record.expires_at.is_some_and(|at| at <= self.clock.now());
+        if record.revoked_at.is_none() && !is_over {
+            self.note_use(&record);
+        }
         Ok(record)
     }
 
@@ -166,7 +169,12 @@ impl Doorkeeper {
     }
 
     /// Tells the log of a refused call, but not of every one of a flood.
-    pub fn tell_refused(&self, method: &str, why: &Failure, peer: Option<std::net::SocketAddr>) {
+    pub fn tell_refused(
+        &self,
+        method: &str,
+        why: &dyn std::fmt::Display,
+        peer: Option<std::net::SocketAddr>,
+    ) {
         let mut refused = self.refused.lock().unwrap_or_else(PoisonError::into_inner);
         if refused.since.elapsed() > REFUSED_WINDOW {
             if refused.untold > 0 {

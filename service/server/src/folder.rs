@@ -102,20 +102,33 @@ impl Folder {
 }
 
 /// Writes a secret that only its owner can read, whole or not at all.
-pub(crate) fn write_secret(path: &Path, secret: &str) -> std::io::Result<()> {
-    let draft = path.with_extension("new");
-    match std::fs::remove_file(&draft) {
-        Err(error) if error.kind() != std::io::ErrorKind::NotFound => return Err(error),
-        _ => {}
-    }
-    let mut options = OpenOptions::new();
-    options.create_new(true).write(true);
-    #[cfg(unix)]
-    std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);
-    let mut file = options.open(&draft)?;
-    writeln!(file, "{secret}")?;
-    file.sync_all()?;
-    std::fs::rename(&draft, path)
+fn write_secret(path: &Path, secret: &str) -> std::io::Result<()> {
+    draft_of(path, secret)?.persist(path)?;
+    sync_folder_of(path)
+}
+
+/// The same where nothing has that name; what has it is left as it is.
+pub(crate) fn write_new_secret(path: &Path, secret: &str) -> std::io::Result<()> {
+    draft_of(path, secret)?.persist_noclobber(path)?;
+    sync_folder_of(path)
+}
+
+/// A file beside the place that a secret is to have, readable by its owner alone, as such files are made.
+fn draft_of(path: &Path, secret: &str) -> std::io::Result<tempfile::NamedTempFile> {
+    let mut draft = tempfile::NamedTempFile::new_in(folder_of(path))?;
+    writeln!(draft, "{secret}")?;
+    draft.as_file().sync_all()?;
+    Ok(draft)
+}
+
+fn folder_of(path: &Path) -> &Path {
+    path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."))
+}
+
+/// Makes a new name durable.
+pub(crate) fn sync_folder_of(path: &Path) -> std::io::Result<()> {
+    // Elsewhere a folder cannot be opened.
+    if cfg!(unix) { std::fs::File::open(folder_of(path))?.sync_all() } else { Ok(()) }
 }
 
 #[cfg(unix)]

@@ -4,7 +4,7 @@
 use crate::auth::{Doorkeeper, Pass};
 use crate::limits::{Limits, Slot};
 use crate::policy;
-use crate::status::{Failure, behind, code_of};
+use crate::status::{Failure, behind, code_of, refusal};
 use crate::tls::Peer;
 use fettler_proto::Method;
 use futures::future::BoxFuture;
@@ -178,6 +178,10 @@ where
     };
     let answer = mended(answer);
     let code = code_of(answer.headers());
+    // What a handler refuses for the token's sites or its role.
+    if let Some(why) = refusal(answer.headers()) {
+        doorkeeper.tell_refused(method, &why, peer);
+    }
     let millis = u64::try_from(started.elapsed().as_millis()).unwrap_or(u64::MAX);
     tracing::debug!(method, ?code, millis, token, peer = peer.map(tracing::field::display), "call");
     Ok((answer, slot))

@@ -230,6 +230,12 @@ pub fn code_of(headers: &http::HeaderMap) -> Code {
     Status::from_header_map(headers).map_or(Code::Ok, |status| status.code())
 }
 
+/// Why a call was refused for what its token may do; none where it was not.
+pub fn refusal(headers: &http::HeaderMap) -> Option<String> {
+    let status = Status::from_header_map(headers).filter(|status| status.code() == Code::PermissionDenied)?;
+    Some(status.message().to_owned())
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

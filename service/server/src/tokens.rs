@@ -122,6 +122,9 @@ pub enum TokenError {
     /// There is no such site.
     #[error("there is no site `{0}`; load a shop that declares it first")]
     NoSite(String),
+    /// It could do nothing.
+    #[error("a token without a role could do nothing; give --role")]
+    NoRole,
     /// It would never be taken.
     #[error("--expires {0} is past; give a time to come")]
     Past(Ts),
@@ -183,8 +186,7 @@ async fn add(store: &dyn Store, caller: &Caller, wanted: &AddArguments) -> Resul
         Some(path) => hash_of_certificate(&der_in(path)?),
         None => hash(&token),
     };
-    // The command line asks for a role at least.
-    let access = Access::new(wanted.roles.iter().copied(), scope).unwrap_or_else(Access::admin);
+    let access = Access::new(wanted.roles.iter().copied(), scope).ok_or(TokenError::NoRole)?;
     let new = NewToken { name: wanted.name.clone(), hash, access, expires_at };
     let record = store.add_token(caller, &new).await?;
     if wanted.certificate.is_some() {

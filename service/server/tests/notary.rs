@@ -3,9 +3,11 @@
 mod support;
 
 use fettler_domain::ids::SiteId;
+use fettler_domain::journal::proof::Head;
+use fettler_domain::journal::tree::leaf_hash;
 use fettler_domain::time::{MICROS_PER_DAY, Ts};
 use fettler_server::notary::{Notary, Places, once};
-use fettler_store::contract::{Caller, NewToken, PageAsk, Store};
+use fettler_store::contract::{Caller, KeptCheckpoint, NewToken, PageAsk, Store};
 use std::collections::BTreeMap;
 use std::sync::Arc;
 use support::NOW;
@@ -67,4 +69,43 @@ async fn the_key_is_its_owner_s_alone_and_without_it_nothing_is_signed() {
     assert!(Notary::open(&*store, &places, NOW).await.is_err());
     std::fs::write(&places.key, made).expect("back");
     assert!(Notary::open(&*store, &places, NOW).await.expect("found").signs());
+}
+
+#[tokio::test]
+async fn nothing_is_signed_that_does_not_go_on_from_what_was_signed() {
+    // Of the same size as the journal, and shorter than it.
+    for shorter in [false, true] {
+        let (_folder, store, places) = place().await;
+        let notary = Notary::open(&*store, &places, NOW).await.expect("a key");
+        let another = Head { size: 1, root: leaf_hash(b"something else") };
+        let forged =
+            KeptCheckpoint { lineage: 1, head: another, made_at: NOW, note: "of another past".into() };
+        store.keep_checkpoint(SiteId::INSTALLATION, &forged).await.expect("kept");
+        if shorter {
+            let caller = Caller {
+                token: None,
+                method: "Test",
+                request: None,
+                now: NOW,
+                person: None,
+                as_manager: true,
+            };
+            store.add_token(&caller, &NewToken::admin("tablet", [1; 32])).await.expect("an entry");
+        }
+        let refused = notary.checkpoint(&*store, SiteId::INSTALLATION, NOW).await.expect_err("altered");
+        assert!(refused.to_string().contains("something was altered"), "{refused}");
+        assert_eq!(kept(&*store, &places).await, (1, 0), "nothing was kept of it");
+    }
+}
+
+#[tokio::test]
+async fn services_that_start_at_once_with_one_place_for_the_key_share_it() {
+    let (_folder, store, places) = place().await;
+    let open = || Notary::open(&*store, &places, NOW);
+    let (one, other) = futures::join!(open(), open());
+    let of = |notary: Result<Notary, _>| async {
+        notary.expect("a key").checkpoint(&*store, SiteId::INSTALLATION, NOW).await
+    };
+    let (one, other) = (of(one).await.expect("signed"), of(other).await.expect("signed"));
+    assert_eq!(one.key, other.key);
 }

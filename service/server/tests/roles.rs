@@ -295,8 +295,9 @@ async fn a_stream_ends_when_its_token_is_taken_back() {
     acks.message().await.unwrap().unwrap();
     shop.store.revoke_token(&caller(), number).await.unwrap();
     // What was remembered of it holds for a second more at most; each report waits for its answer.
-    let mut n = 0;
+    let (mut n, begun) = (0, Instant::now());
     let ended = loop {
+        assert!(begun.elapsed() < Duration::from_secs(10), "it is still taken");
         n += 1;
         let _ = reports.send(report(n)).await;
         match acks.message().await {
@@ -347,5 +348,9 @@ async fn a_token_has_so_many_streams_at_once_and_is_told_the_limit() {
     drop(reports);
     assert!(acks.message().await.unwrap().is_none());
     drop(acks);
-    while open().await.is_err() {}
+    let begun = Instant::now();
+    while let Err(refused) = open().await {
+        assert_eq!(reason(&refused), "LIMIT_REACHED");
+        assert!(begun.elapsed() < Duration::from_secs(10), "no room is made");
+    }
 }

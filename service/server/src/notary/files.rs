@@ -1,6 +1,7 @@
 //! Checkpoints kept as files outside the database, so that a database that was set back or rewritten is found out: a file
 //! for each, never written again under its name.
 
+use crate::folder::sync_folder_of;
 use fettler_domain::journal::checkpoint::{Checkpoint, Origin};
 use fettler_domain::journal::note::SignedNote;
 use std::io::Write as _;
@@ -13,7 +14,8 @@ fn path_of(folder: &Path, origin: &Origin, size: i64) -> PathBuf {
 
 /// What the names of a journal's files begin with.
 fn beginning(origin: &Origin) -> String {
-    format!("site-{}.lineage-{}.", origin.site, origin.lineage)
+    // The installation as well: several may keep theirs in one folder.
+    format!("{}.", origin.to_string().replace('/', "."))
 }
 
 /// The newest checkpoint of a journal that was kept; none when none was.
@@ -47,6 +49,6 @@ pub(super) fn keep(folder: &Path, checkpoint: &Checkpoint, note: &str) -> std::i
         // Another service was faster.
         Err(error) if error.error.kind() == std::io::ErrorKind::AlreadyExists => Ok(()),
         Err(error) => Err(error.error),
-        Ok(_) => Ok(()),
+        Ok(_) => sync_folder_of(&path),
     }
 }

@@ -10,7 +10,7 @@ pub mod signer;
 
 pub use keep::{keep, once};
 
-use crate::folder::write_secret;
+use crate::folder::write_new_secret;
 use crate::status::Failure;
 use fettler_domain::error::Error;
 use fettler_domain::ids::SiteId;
@@ -120,8 +120,8 @@ impl Notary {
     pub async fn open(store: &dyn Store, places: &Places, now: Ts) -> Result<Notary, KeyError> {
         let known = store.journal_key().await?;
         let own = read_key(&places.key)?;
-        let (signer, is_new) = match (own, &known, places.replace) {
-            (Some(signer), _, _) => (signer, false),
+        let signer = match (own, &known, places.replace) {
+            (Some(signer), _, _) => signer,
             (None, Some(_), false) => {
                 tracing::warn!(
                     path = %places.key.display(),
@@ -129,30 +129,33 @@ impl Notary {
                 );
                 return Ok(Notary::silent());
             }
-            (None, _, _) => (make_key(&places.key)?, true),
+            (None, _, _) => make_key(&places.key)?,
         };
         let public = signer.public();
-        let installation = match &known {
-            Some(known) => known.installation.clone(),
-            None => new_name()?,
-        };
-        match &known {
-            Some(known) if known.public == public => {}
+        let installation = match known {
+            Some(known) if known.public == public => known.installation,
             Some(known) if !places.replace => {
                 let (path, found) = (places.key.clone(), hex::encode(public));
                 return Err(KeyError::Another { path, found, known: hex::encode(known.public) });
             }
-            _ => {
-                let key = JournalKey { installation: installation.clone(), public };
-                if let Err(error) = set_key(store, &key, known.as_ref(), now).await {
-                    // Another service that starts on the same database was faster.
-                    if is_new {
-                        let _ = std::fs::remove_file(&places.key);
-                    }
-                    return Err(error.into());
+            known => {
+                let installation = match &known {
+                    Some(known) => known.installation.clone(),
+                    None => new_name()?,
+                };
+                let key = JournalKey { installation, public };
+                match set_key(store, &key, known.as_ref(), now).await {
+                    // Another service that starts with the same key was faster.
+                    Err(StoreError::Conflict) => match store.journal_key().await? {
+                        Some(known) if known.public == public => known.installation,
+                        _ => return Err(StoreError::Conflict.into()),
+                    },
+                    // Whatever is not known of the database, the key's file stays: its public half may stand there.
+                    Err(error) => return Err(error.into()),
+                    Ok(()) => key.installation,
                 }
             }
-        }
+        };
         Ok(Notary { signing: Some(Signing { signer, installation, folder: places.checkpoints.clone() }) })
     }
 
@@ -168,28 +171,31 @@ impl Notary {
     /// Signs a journal as it stands, or gives the checkpoint again that was made of it before.
     pub async fn checkpoint(&self, store: &dyn Store, site: SiteId, now: Ts) -> Result<Signed, Failure> {
         let signing = self.signing()?;
-        let stands = store.journal_head(site).await?;
-        let head = Head { size: stands.size, root: Hash(stands.root) };
         let odd =
             || StoreError::Corrupt { table: "journal_key", column: "installation", row: site.to_string() };
-        let origin = Origin::new(&signing.installation, site, stands.lineage).ok_or_else(odd)?;
+        let lineage = store.journal_head(site).await?.lineage;
+        let origin = Origin::new(&signing.installation, site, lineage).ok_or_else(odd)?;
+        let page = store.checkpoints(site, PageAsk { after: None, limit: 1 }).await?;
+        let last = page.rows.into_iter().next().filter(|kept| kept.lineage == lineage);
+        let filed = signing.newest_file(&origin).await?;
+        // After what was signed, so that a journal that grows meanwhile does not look cut off.
+        let stands = store.journal_head(site).await?;
+        let head = Head { size: stands.size, root: Hash(stands.root) };
         let checkpoint = Checkpoint { origin, head };
         let key = checkpoint.key(signing.signer.public()).map_err(|_| odd())?;
         let note = SignedNote::sign(&checkpoint.text(), &key, |text| signing.signer.sign(text));
 
-        let page = store.checkpoints(site, PageAsk { after: None, limit: 1 }).await?;
-        let last = page.rows.into_iter().next().filter(|kept| kept.lineage == stands.lineage);
-        if let Some(last) = last.as_ref().filter(|last| last.note == note) {
-            return Ok(Signed { checkpoint, kept: last.clone(), key });
-        }
-        let filed = signing.newest_file(&checkpoint.origin).await?;
-        for (before, place) in [(last.map(|last| last.head), "database"), (filed, "files")] {
+        let before = last.as_ref().map(|last| last.head);
+        for (before, place) in [(before, "database"), (filed, "files")] {
             if let Some(before) = before {
                 goes_on(store, &checkpoint, before, place).await?;
             }
         }
+        if let Some(kept) = last.filter(|last| last.note == note) {
+            return Ok(Signed { checkpoint, kept, key });
+        }
         signing.file(&checkpoint, &note).await?;
-        let kept = KeptCheckpoint { lineage: stands.lineage, head, made_at: now, note };
+        let kept = KeptCheckpoint { lineage, head, made_at: now, note };
         store.keep_checkpoint(site, &kept).await?;
         Ok(Signed { checkpoint, kept, key })
     }
@@ -255,10 +261,16 @@ fn read_key(path: &Path) -> Result<Option<Signer>, KeyError> {
     }
 }
 
+/// Makes a key and its file, or takes the key of another service that was faster at the same place.
 fn make_key(path: &Path) -> Result<Signer, KeyError> {
     let (signer, text) = Signer::make().ok_or(KeyError::Random)?;
-    write_secret(path, &text).map_err(|source| KeyError::Io { path: path.to_owned(), source })?;
-    Ok(signer)
+    match write_new_secret(path, &text) {
+        Ok(()) => Ok(signer),
+        Err(error) if error.kind() == std::io::ErrorKind::AlreadyExists => {
+            read_key(path)?.ok_or_else(|| KeyError::NotKey(path.to_owned()))
+        }
+        Err(source) => Err(KeyError::Io { path: path.to_owned(), source }),
+    }
 }
 
 fn new_name() -> Result<String, KeyError> {

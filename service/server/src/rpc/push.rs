@@ -19,10 +19,10 @@ use tonic::{Request, Status, Streaming};
 const GATHERED_MAX: usize = 512;
 /// The encoded bytes after which no more messages are gathered. One message may be as long as all of them.
 const GATHERED_BYTES_MAX: usize = MESSAGE_BYTES_MAX;
-/// How many reports of one stream may be under way at once, and how many bytes: what has come goes to the store at once and
-/// is there when the transaction before it ends, instead of waiting for its own turn after that.
+/// How many reports of one stream, and encoded bytes, are under way when no more is gathered: what has come goes to the store at
+/// once and is there when the transaction before it ends, instead of waiting for its own turn after that.
 const IN_FLIGHT_MAX: usize = 2_048;
-const IN_FLIGHT_BYTES_MAX: usize = 4 * GATHERED_BYTES_MAX;
+const IN_FLIGHT_BYTES_MAX: usize = GATHERED_BYTES_MAX;
 /// How many acknowledgements wait for a slow reader before the stream stops taking reports.
 const ACKS_WAITING: usize = 1_024;
 

@@ -318,8 +318,8 @@ mod tests {
     use fettler_domain::time::ShopDay;
     use sqlx::Row as _;
 
-    const STORED: &str =
-        "SELECT section, key_time, sure_time, due, as_of, stale, payload FROM plan WHERE number = 7";
+    const STORED: &str = "SELECT section, key_time, sure_time, due, as_of, stale, payload, opens, late, covered_by, hazard, area \
+        FROM plan WHERE number = 7";
     const SITE: SiteId = SiteId(1);
 
     fn row() -> PlanRow {
@@ -361,6 +361,17 @@ mod tests {
     const CASES: &[Case] = &[
         ("nothing", |_| {}, false, None),
         ("it says something else", |row| row.chance_today = Some(40), false, Some(Extent::Reworded)),
+        (
+            "its window opens, and another covers it",
+            |row| {
+                row.opens = Some(Ts(95));
+                row.late = Some(Ts(120));
+                row.covered_by = Some(OrderNumber(8));
+                row.hazard = true;
+            },
+            false,
+            Some(Extent::Reworded),
+        ),
         ("the whole expectation moves", |row| row.p10 = Some(Ts(80)), false, Some(Extent::Moved)),
         (
             "it is due at another time",
@@ -398,7 +409,11 @@ mod tests {
         let number = |column: usize| stored.get::<i64, _>(column);
         assert_eq!(number(0), i64::from(row.section as u8), "{what}");
         assert_eq!([number(1), number(2)], [row.key_time.0, row.sure_time().0], "{what}");
-        assert_eq!(stored.get::<Option<i64>, _>(3), row.due.map(|at| at.0), "{what}");
+        let optional = |column: usize| stored.get::<Option<i64>, _>(column);
+        let instants = [optional(3), optional(7), optional(8)];
+        assert_eq!(instants, [row.due, row.opens, row.late].map(|at| at.map(|at| at.0)), "{what}");
+        assert_eq!(optional(9), row.covered_by.map(|order| order.0), "{what}");
+        assert_eq!((number(10), stored.get::<&str, _>(11)), (i64::from(row.hazard), "Hall 1"), "{what}");
         let stamped = i64::from(row.stamp.as_of.to_days());
         assert_eq!([number(4), number(5)], [stamped, i64::from(turning)], "{what}");
     }
