@@ -265,3 +265,20 @@ fn a_second_key_does_not_sign_unnoticed() {
     let ran = service.fettler(&["journal", "verify", "--key", "shop.key"]);
     assert!(ran.code == 1 && ran.stdout.contains("is not signed by the key"), "{}", ran.all());
 }
+
+#[test]
+fn another_file_that_was_named_by_mistake_says_nothing_against_the_journal() {
+    let service = shop();
+    keep(&service, &["journal", "checkpoint"], "kept.txt");
+    keep(&service, &["journal", "key"], "shop.key");
+    service.fettler(&["journal", "proof", "--entry", "3", "--to", "3.tlog-proof"]).done();
+    for (wrong, says) in [
+        (["--checkpoint", "shop.key"], "give a checkpoint that was kept"),
+        (["kept.txt", "--key=shop.key"], "kept.txt is a checkpoint, not an exported journal"),
+        (["3.tlog-proof", "--key=shop.key"], "3.tlog-proof is a proof, not an exported journal"),
+    ] {
+        let ran = service.fettler(&[&["journal", "verify"], &wrong[..]].concat());
+        assert!(ran.code == 2 && ran.stderr.contains(says), "{wrong:?}: {}", ran.all());
+        assert!(!ran.all().contains("NOT WHOLE"), "{}", ran.all());
+    }
+}

@@ -105,7 +105,7 @@ fn tokens_are_made_and_taken_back(shop: &Installation) {
 
     let listed = shop.token(&["list"]).done();
     let row = listed.lines().find(|line| line.contains("tablet in hall A")).expect("it is listed");
-    assert!(row.contains("technician") && row.contains("north") && row.ends_with("taken"), "{listed}");
+    assert!(row.contains("technician") && row.contains("north") && row.ends_with("in use"), "{listed}");
     let secret = fs::read_to_string(shop.services[0].data().join("tablet")).expect("a token");
     assert!(!listed.contains(secret.trim()), "what a token is stands nowhere");
     let number = row.split_whitespace().next().expect("a number");

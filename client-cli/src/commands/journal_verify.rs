@@ -10,7 +10,7 @@ use crate::{
 use fettler_domain::journal::Hash;
 use fettler_domain::journal::checkpoint::Checkpoint;
 use fettler_domain::journal::export::Reader;
-use fettler_domain::journal::note::VerifierKey;
+use fettler_domain::journal::note::{SignedNote, VerifierKey};
 use fettler_domain::journal::proof::proves_consistency;
 use fettler_proto::v1 as pb;
 use std::path::Path;
@@ -21,7 +21,7 @@ const ALTERED: &str = "JOURNAL_ALTERED";
 /// Runs `journal verify`.
 pub(super) async fn run(session: &Session, args: &VerifyArgs) -> Result<Answer, Failure> {
     let kept: Vec<String> =
-        args.checkpoint.iter().map(|path| proving::read(path)).collect::<Result<_, _>>()?;
+        args.checkpoint.iter().map(|path| checkpoint_in(path)).collect::<Result<_, _>>()?;
     let key = args.key.as_deref().map(key_in).transpose()?;
     match &args.file {
         Some(file) => of_file(file, &kept, key.as_ref())?.show(session),
@@ -29,12 +29,36 @@ pub(super) async fn run(session: &Session, args: &VerifyArgs) -> Result<Answer, 
     }
 }
 
+/// A note that was kept. Another file that was named by mistake says nothing against the journal.
+fn checkpoint_in(path: &Path) -> Result<String, Failure> {
+    let note = proving::read(path)?;
+    match SignedNote::parse(&note) {
+        Ok(_) => Ok(note),
+        Err(error) => {
+            Err(Failure::usage(format!("{} {error}; give a checkpoint that was kept", path.display())))
+        }
+    }
+}
+
+/// What a file begins with that is a checkpoint or a proof, and no export.
+const OTHER_FORMS: [(&[u8], &str); 2] = [(b"fettler/", "a checkpoint"), (b"c2sp.org/tlog-proof", "a proof")];
+
 fn of_file(file: &Path, kept: &[String], key: Option<&VerifierKey>) -> Result<Report, Failure> {
-    let mut reader = None;
+    let (mut reader, mut other) = (None, None);
     proving::lines(file, |line| match &mut reader {
-        None => reader = Some(Reader::new(line, key.cloned(), kept, verify)),
+        None => {
+            other = OTHER_FORMS.iter().find(|(begins, _)| line.starts_with(begins)).map(|(_, what)| *what);
+            reader = Some(Reader::new(line, key.cloned(), kept, verify));
+        }
         Some(reader) => reader.take(line),
     })?;
+    if let Some(what) = other {
+        let text = format!(
+            "{} is {what}, not an exported journal; a proof is held by `journal confirm`",
+            file.display()
+        );
+        return Err(Failure::usage(text));
+    }
     let reader = reader.unwrap_or_else(|| Reader::new(b"", key.cloned(), kept, verify));
     Ok(Report::of_export(reader.end(), kept.len(), key.is_some()))
 }

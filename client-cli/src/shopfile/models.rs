@@ -1,6 +1,6 @@
 //! Intervals that follow a model, as tables such as `{ level = { … } }`.
 
-use super::text::Plain;
+use super::text::{Plain, one_or_many};
 use fettler_proto::v1 as pb;
 use serde::{Deserialize, Serialize};
 
@@ -69,7 +69,7 @@ pub(super) struct Fill {
     water_class: Option<i32>,
     #[serde(skip_serializing_if = "Option::is_none")]
     bowl_bar: Option<Plain>,
-    #[serde(skip_serializing_if = "Vec::is_empty")]
+    #[serde(deserialize_with = "one_or_many", skip_serializing_if = "Vec::is_empty")]
     ambient_c: Vec<Plain>,
     #[serde(skip_serializing_if = "Option::is_none")]
     ambient_bar: Option<Plain>,

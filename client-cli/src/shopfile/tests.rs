@@ -221,6 +221,16 @@ fn the_documented_models_are_read_and_written_back() {
     );
     let Some(pb::clause::Counts::Fill(fill)) = clause(1, 0) else { panic!("{tasks:?}") };
     assert_eq!((fill.ambient_c.len(), fill.dew_point_c.as_str(), fill.at_latest_days), (12, "10", None));
+    let (list, rest) =
+        models().split_once("ambient_c = [").map(|(a, b)| (a.to_owned(), b.to_owned())).unwrap();
+    let one = format!("{list}ambient_c = 18.5{}", rest.split_once(']').unwrap().1);
+    let one = read("shop.toml", &one).unwrap();
+    let Some(pb::clause::Counts::Fill(one)) =
+        one.machines[0].tasks[1].rule.as_ref().unwrap().clauses[0].counts.clone()
+    else {
+        panic!("{one:?}")
+    };
+    assert_eq!(one.ambient_c, ["18.5"], "one stands for all months");
     let Some(pb::clause::Counts::Element(element)) = clause(2, 0) else { panic!("{tasks:?}") };
     assert_eq!((element.change_at_bar.as_str(), element.limits.as_str()), ("0.4", "supplier_high_drop"));
     let Some(pb::clause::Counts::Coolant(coolant)) = clause(3, 1) else { panic!("{tasks:?}") };

@@ -169,6 +169,41 @@ impl<'de> Deserialize<'de> for Plain {
     }
 }
 
+/// One of them, or a list.
+pub(super) fn one_or_many<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Vec<Plain>, D::Error> {
+    struct OneOrMany;
+
+    impl<'de> Visitor<'de> for OneOrMany {
+        type Value = Vec<Plain>;
+
+        fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+            f.write_str("a number, or a list of them")
+        }
+
+        fn visit_str<E: serde::de::Error>(self, text: &str) -> Result<Vec<Plain>, E> {
+            PlainVisitor.visit_str(text).map(|one| vec![one])
+        }
+
+        fn visit_i64<E: serde::de::Error>(self, number: i64) -> Result<Vec<Plain>, E> {
+            PlainVisitor.visit_i64(number).map(|one| vec![one])
+        }
+
+        fn visit_f64<E: serde::de::Error>(self, number: f64) -> Result<Vec<Plain>, E> {
+            PlainVisitor.visit_f64(number).map(|one| vec![one])
+        }
+
+        fn visit_seq<A: SeqAccess<'de>>(self, mut list: A) -> Result<Vec<Plain>, A::Error> {
+            let mut many = Vec::new();
+            while let Some(one) = list.next_element()? {
+                many.push(one);
+            }
+            Ok(many)
+        }
+    }
+
+    deserializer.deserialize_any(OneOrMany)
+}
+
 impl Serialize for Plain {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
         serializer.serialize_str(&self.0)

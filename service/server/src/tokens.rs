@@ -242,9 +242,9 @@ fn row(record: &TokenRecord, keys: &BTreeMap<SiteId, String>, now: Ts) -> [Strin
     };
     let state = match (record.revoked_at, record.expires_at) {
         (Some(at), _) => format!("taken back {}", day(at)),
-        (None, Some(at)) if at <= now => format!("expired {at}"),
-        (None, Some(at)) => format!("until {at}"),
-        (None, None) => "taken".to_owned(),
+        (None, Some(at)) if at <= now => format!("expired {}", day(at)),
+        (None, Some(at)) => format!("in use until {}", day(at)),
+        (None, None) => "in use".to_owned(),
     };
     let used = record.used_at.map_or_else(|| "never".to_owned(), day);
     [record.token.to_string(), record.name.clone(), roles.join(","), sites, day(record.made_at), used, state]
