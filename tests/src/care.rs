@@ -13,8 +13,7 @@ use fettler_domain::forecast::{Fleet, UsageSummary};
 use fettler_domain::ids::MeterId;
 use fettler_domain::ledger::history::{History, Segment};
 use fettler_domain::plan::{
-    Closing, Counted, Fault, Ground, MeterForecast, MeterInput, ModelInput, PlanRow, PointInput, TaskInput,
-    plan_task,
+    Closing, Counted, Fault, Ground, MeterForecast, MeterInput, ModelInput, PlanRow, TaskInput, plan_task,
 };
 use fettler_domain::planned::Planned;
 use fettler_domain::quantity::{Amount, MaxPerHour, Unit};
@@ -118,7 +117,6 @@ impl Told {
         unit.clone_into(&mut known.unit);
         unit.clone_into(&mut known.sign);
         known.readings.push(Placed { at: when, value });
-        let _: &PointInput = known;
     }
 
     fn closes(&mut self, when: Ts) {
@@ -225,11 +223,10 @@ fn element(random: &mut Random) -> [bool; 2] {
             *listed |= row.due.is_some() && row.sure_time() <= at(day + 1 + 7 * weeks, 0);
         }
     }
-    // It lasts longer than the year that its calendar allows.
-    [true; 2]
+    unreachable!("52 weeks of 80 h are 4,160 h, more than the longest life of 3,500 h")
 }
 
-/// What a cubic metre of air holds of water at some temperatures, in g (a table of saturated air).
+/// What a cubic metre of air holds of water at some temperatures, in g (a table of saturated air, from memory).
 const HOLDS: [(f64, f64); 9] = [
     (0.0, 4.85),
     (3.0, 5.95),

@@ -233,6 +233,13 @@ async fn what_a_reading_is_compared_with_must_be_there() {
     .await;
     assert_eq!(field, "shop.machines[0].tasks[2].rule.clauses[0].element.limits");
     assert_eq!(told, "`low` is no edition of the limits; give supplier_low_drop or supplier_high_drop");
+    let (field, told) = wrong(|tasks| {
+        let counts = v1::IdleAirClause { point: text("idle"), ..Default::default() };
+        tasks[5] = task("leaks", v1::clause::Counts::IdleAir(counts));
+    })
+    .await;
+    assert_eq!(field, "shop.machines[0].tasks[5].rule.clauses[0].idle_air.baseline_l_min");
+    assert_eq!(told, "is missing; give a plain decimal number such as 6.5");
 }
 
 #[tokio::test]

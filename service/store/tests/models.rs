@@ -7,10 +7,11 @@ mod kit;
 use fettler_domain::error::Error;
 use fettler_domain::order::{AsFound, ClosingSaid, ReadingSaid};
 use fettler_domain::plan::{Counted, DueKind, Fault, Modelled, PlanRow};
+use fettler_domain::quantity::{Amount, Unit};
 use fettler_domain::reading::{Limits, ReadingTold, Taker, Value};
-use fettler_domain::rule::model::{Cycle, Dew, Fill, Level, Model};
+use fettler_domain::rule::model::{Coolant, Cycle, Dew, Element, Fill, IdleAir, Level, Model, NeatOil};
 use fettler_domain::shop::{ClauseCard, Declaration, KitItem, PointCard};
-use fettler_domain::text::ForeignName;
+use fettler_domain::text::{ForeignName, Key};
 use fettler_store::contract::{DueEntry, StoreError, TakenReading};
 use kit::{Engine, Shop, at, caller, declaration, hours, key, name, shuffled, task};
 
@@ -161,6 +162,11 @@ async fn a_level_moves_its_task_as_soon_as_it_is_read(engine: Engine) {
     close(&shop, "fill-up", "2026-03-12T16:00:00Z", &[], &["way oil CGLP 68"]).await;
     let next = row(&shop, "fill-up").await.plan;
     assert_eq!(next.kind, DueKind::Expected);
+    // Fourteen shifts of 8 h were known when it was entered, and its record says so, as for a clause that counts a meter.
+    let closed = shop.store.explain(shop.site, next.order, at(NOON)).await.expect("why").closings;
+    let then = closed.iter().find_map(|closing| closing.governed_then.as_ref()).expect("it was governed");
+    assert_eq!(then.h, Some(Amount(112 * Unit::Hours.per_unit())));
+    assert!(then.known_to.is_some(), "{then:?}");
     assert!(next.due > Some(at("2026-03-20T00:00:00Z")), "{next:?}");
 }
 
@@ -184,6 +190,117 @@ async fn any_order_of_arrival_gives_the_same_rows(engine: Engine) {
         plans.push(rows.map(|row| (row.due, row.kind, row.p10, row.clauses)));
     }
     assert!(plans.windows(2).all(|pair| pair[0] == pair[1]), "{plans:#?}");
+}
+
+/// The tasks that wait for what is read at their points.
+fn waiting() -> [(&'static str, &'static str, &'static str, Model<Option<Key>>); 4] {
+    let element = Element {
+        meter: None,
+        point: key("drop"),
+        flow_point: None,
+        rated: None,
+        change_at: None,
+        months: None,
+        hours: None,
+        edition: String::new(),
+    };
+    let coolant = Coolant {
+        strength: Some(key("brix")),
+        factor: Some(value("1.5")),
+        wanted: Some(value("8")),
+        band: None,
+        premix: None,
+        sump: Some(value("200")),
+        ph: None,
+        ph_first: None,
+        nitrite: None,
+        dip_slide: None,
+        bands: String::new(),
+    };
+    let neat = NeatOil {
+        viscosity: Some(key("nu")),
+        viscosity_new: Some(value("22")),
+        water: None,
+        flash: None,
+        flash_new: None,
+    };
+    let idle = IdleAir { point: key("idle"), baseline: value("36") };
+    [
+        ("element", "drop", "bar{diff}", Model::Element(element)),
+        ("coolant", "brix", "{Brix}", Model::Coolant(coolant)),
+        ("neat", "nu", "mm2/s", Model::NeatOil(neat)),
+        ("leaks", "idle", "L/min{ANR}", Model::IdleAir(idle)),
+    ]
+}
+
+async fn open_waiting(engine: Engine) -> Shop {
+    let mut declared = declaration();
+    let machine = &mut declared.machines[0];
+    for (of, read_at, unit, model) in waiting() {
+        machine.points.push(point(read_at, unit, ""));
+        machine.tasks.push(task(of, of, vec![ClauseCard::Model { model: Box::new(model) }]));
+        let done = machine.last_done[0].clone();
+        machine.last_done.push(fettler_domain::shop::LastDoneCard { task: key(of), ..done });
+    }
+    // 4 Brix lie within the point's own limits.
+    let brix = machine.points.iter_mut().find(|point| point.key == key("brix")).expect("the point");
+    brix.limits = Limits { act_below: Some(value("2")), ..Limits::default() };
+    Shop::open_with(engine, &declared).await
+}
+
+/// Four days of readings, each worse than the one before, and the hours of ten shifts.
+async fn what_waits_for_readings_is_the_same_in_any_order_of_arrival(engine: Engine) {
+    let reads = [
+        ("drop", ["0.2", "0.22", "0.24", "0.08"]),
+        ("brix", ["5.3", "4", "3.9", "3.8"]),
+        ("nu", ["22", "23", "25", "26"]),
+        ("idle", ["46", "47", "48", "49"]),
+    ];
+    let days = [2, 4, 8, 10];
+    let mut plans = Vec::new();
+    for seed in [1, 2, 3] {
+        let shop = open_waiting(engine).await;
+        for fact in shuffled((0..26).collect::<Vec<usize>>(), seed) {
+            if let Some(shift) = fact.checked_sub(16) {
+                let day = i64::try_from(shift).expect("few") + 2;
+                shop.push(vec![hours("erp", "L-1", day, 8)], NOON).await;
+            } else {
+                let ((of, values), look) = (reads[fact / 4], fact % 4);
+                let when = format!("2026-03-{:02}T15:00:00Z", days[look]);
+                let taken = take(&shop, told(of, values[look], &when)).await;
+                assert!(matches!(taken, TakenReading::Taken(..)), "{taken:?}");
+            }
+        }
+        let mut rows = Vec::new();
+        for (of, ..) in waiting() {
+            let row = row(&shop, of).await.plan;
+            rows.push((of, row.due, row.kind, row.late, row.clauses));
+        }
+        plans.push(rows);
+    }
+    assert!(plans.windows(2).all(|pair| pair[0] == pair[1]), "{plans:#?}");
+    let due: Vec<_> = plans[0].iter().map(|(of, due, kind, ..)| (*of, *due, *kind)).collect();
+    let since = |day: &str| Some(at(&format!("2026-03-{day}T15:00:00Z")));
+    assert_eq!(
+        due,
+        [
+            ("element", since("10"), DueKind::Exact),
+            ("coolant", since("04"), DueKind::Exact),
+            ("neat", since("08"), DueKind::Exact),
+            ("leaks", since("10"), DueKind::Exact),
+        ]
+    );
+}
+
+async fn a_reading_within_its_limits_tells_what_a_model_makes_due_by_it(engine: Engine) {
+    let shop = open_waiting(engine).await;
+    let taken = take(&shop, told("brix", "4", "2026-03-12T15:00:00Z")).await;
+    let TakenReading::Taken(_, remarks) = taken else { panic!("{taken:?}") };
+    let order = row(&shop, "coolant").await.plan.order;
+    assert_eq!(remarks, [format!("order {order}, coolant, is due because of it")]);
+    let taken = take(&shop, told("brix", "5.3", "2026-03-13T15:00:00Z")).await;
+    let TakenReading::Taken(_, remarks) = taken else { panic!("{taken:?}") };
+    assert_eq!(remarks, [""; 0], "it is as it should be");
 }
 
 async fn a_bowl_found_fuller_is_told_with_the_next_order(engine: Engine) {
@@ -221,6 +338,8 @@ async fn another_oil_is_refused_in_a_plan_and_recorded_in_a_closing(engine: Engi
 on_every_engine! {
     a_level_moves_its_task_as_soon_as_it_is_read,
     any_order_of_arrival_gives_the_same_rows,
+    what_waits_for_readings_is_the_same_in_any_order_of_arrival,
+    a_reading_within_its_limits_tells_what_a_model_makes_due_by_it,
     a_bowl_found_fuller_is_told_with_the_next_order,
     another_oil_is_refused_in_a_plan_and_recorded_in_a_closing,
 }

@@ -39,15 +39,15 @@ pub const DIP_SLIDE: [Edition<DipSlideBands>; 2] = [
 
 /// Above it nitrite is watched weekly (TRGS 611, section 5.3), in mg/L. Exactly 10 is in neither of its clauses; here
 /// it is in order.
-const NITRITE_WATCH_MG_L: f64 = 10.0;
+pub(crate) const NITRITE_WATCH_MG_L: f64 = 10.0;
 /// Above it something must be done (TRGS 611, section 5.3), in mg/L.
-const NITRITE_ACT_MG_L: f64 = 20.0;
+pub(crate) const NITRITE_ACT_MG_L: f64 = 20.0;
 /// The most nitrate of the water for mixing (TRGS 611, section 5.2), in mg/L.
 const NITRATE_MG_L: f64 = 50.0;
 /// From a fall of the pH by more than it on, the supplier's measures (DGUV Regel 109-003, annex 3).
-const PH_MEASURES: f64 = 0.5;
+pub(crate) const PH_MEASURES: f64 = 0.5;
 /// From a fall by more than it on, change and clean (from memory).
-const PH_CHANGE: f64 = 1.0;
+pub(crate) const PH_CHANGE: f64 = 1.0;
 /// How far the strength may be off, in percentage points, where the supplier states nothing (common practice, no
 /// source).
 pub const STRENGTH_BAND_POINTS: f64 = 1.0;

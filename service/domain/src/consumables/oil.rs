@@ -7,10 +7,20 @@ use crate::physics::measure::Viscosity;
 use crate::physics::viscosity::grade;
 use std::fmt;
 
-/// The letters before the number that are no type: they announce the grade alone.
-const NO_TYPE: [&str; 2] = ["VG", "ISO"];
-/// The most letters of a type.
-const TYPE_MAX: usize = 6;
+/// The types of oil that letters name (DIN 51502, DIN 51506 and ISO 6743, from memory): circulation and gears, hydraulics,
+/// compressors, slideways and spindles, turbines.
+#[rustfmt::skip]
+const TYPES: [&str; 50] = [
+    "AN", "C", "CL", "CLP", "CLPF", "CGLP", "CKB", "CKC", "CKD", "CKE", "CKS", "CKT", "CKTG", "CG", "CGL",
+    "H", "HH", "HL", "HM", "HR", "HV", "HS", "HG", "HLP", "HLPD", "HVL", "HVLP", "HVLPD", "HETG", "HEES", "HEPG", "HEPR",
+    "VB", "VBL", "VC", "VCL", "VDL", "DAA", "DAB", "DAG", "DAH", "DAJ",
+    "G", "GA", "GB", "FC", "FD",
+    "TD", "TSA", "TGA",
+];
+/// What follows a type after a hyphen: detergent, or what the base oil is (DIN 51502, from memory).
+const ADDED: [&str; 6] = ["D", "F", "E", "PG", "HC", "SI"];
+/// The least grade that a single letter announces: below it lie threads, fits and steels, `G 2`, `H7`, `C 22` (own choice).
+const SINGLE_FROM: u16 = 32;
 
 /// The oil that a text names, as far as it does.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -35,24 +45,33 @@ impl Oil {
     pub fn named(text: &str) -> Option<Oil> {
         let words: Vec<&str> =
             text.split([' ', ',', ';', '(', ')', '/']).filter(|word| !word.is_empty()).collect();
-        let mut letters = String::new();
-        let mut found = None;
+        let (mut letters, mut found, mut before) = ("", None, Announces::Nothing);
         for (index, word) in words.iter().enumerate() {
             let split = word.find(|c: char| c.is_ascii_digit()).unwrap_or(word.len());
             let (front, number) = word.split_at(split);
             let front = front.trim_end_matches('-');
-            if is_type(front) && !NO_TYPE.contains(&front) {
-                front.clone_into(&mut letters);
+            let announced = if front.is_empty() { before } else { Announces::of(front) };
+            before = if number.is_empty() { announced } else { Announces::Nothing };
+            if let Announces::Type(of) = announced
+                && of.len() > 1
+            {
+                letters = of;
             }
             let Ok(number) = number.parse::<u16>() else { continue };
-            let announced = is_type(front) || (front.is_empty() && index > 0 && is_type(words[index - 1]));
             let measured = words.get(index + 1).is_some_and(|unit| ["mm²", "mm2", "cSt"].contains(unit));
-            if (announced || measured) && front.chars().all(|c| c.is_ascii_uppercase() || c == '-') {
-                found = banded(number).or(found);
-            }
+            let exact = || banded(number).filter(|grade| *grade == number);
+            let grade = match announced {
+                _ if measured => banded(number),
+                Announces::Grade => exact(),
+                Announces::Type(of) if of.len() > 1 => exact(),
+                Announces::Type(of) => {
+                    exact().filter(|grade| *grade >= SINGLE_FROM).inspect(|_| letters = of)
+                }
+                Announces::Nothing => None,
+            };
+            found = grade.or(found);
         }
-        // Letters that announce no grade are a word in capitals, not a type.
-        found.map(|grade| Oil { grade, letters })
+        found.map(|grade| Oil { grade, letters: letters.to_owned() })
     }
 
     /// Why this oil must not go where `card` is to be; none where it may. Letters that one of them does not name are not
@@ -66,9 +85,30 @@ impl Oil {
     }
 }
 
-fn is_type(word: &str) -> bool {
-    let plain = word.chars().all(|c| c.is_ascii_uppercase() || c == '-');
-    (1..=TYPE_MAX).contains(&word.len()) && plain && word.starts_with(|c: char| c.is_ascii_uppercase())
+/// What letters say of the number after them.
+#[derive(Clone, Copy)]
+enum Announces<'a> {
+    /// That it is a grade.
+    Grade,
+    /// That it is the grade of a type.
+    Type(&'a str),
+    /// Nothing.
+    Nothing,
+}
+
+impl Announces<'_> {
+    fn of(letters: &str) -> Announces<'_> {
+        let mut parts = letters.split('-');
+        if letters == "VG" || letters == "ISO-VG" {
+            Announces::Grade
+        } else if parts.next().is_some_and(|of| TYPES.contains(&of))
+            && parts.all(|added| ADDED.contains(&added))
+        {
+            Announces::Type(letters)
+        } else {
+            Announces::Nothing
+        }
+    }
 }
 
 /// The grade whose band holds a viscosity at 40 °C.
@@ -121,6 +161,24 @@ mod tests {
             ("filter mat 250 x 250", "none"),
             ("lint-free cloth", "none"),
             ("VG 40", "none"),
+            ("SAE 30", "none"),
+            ("engine oil SAE 30, 100 mm²/s", "VG 100"),
+            ("CGLP 68 DIN 51502", "CGLP VG 68"),
+            ("DIN 51517 CLP 220", "CLP VG 220"),
+            ("CGLP DIN 51502 VG 68", "CGLP VG 68"),
+            ("HLP 46 (ISO 11158)", "HLP VG 46"),
+            ("way oil ISO-VG 68", "VG 68"),
+            ("way oil VG68", "VG 68"),
+            ("grease NLGI 2", "none"),
+            ("bolt M10", "none"),
+            ("hose DN 10", "none"),
+            ("seal NBR 70", "none"),
+            ("R 22", "none"),
+            ("thread G 2", "none"),
+            ("pin H7", "none"),
+            ("G 68", "G VG 68"),
+            ("CLP-PG 220", "CLP-PG VG 220"),
+            ("hose DN 10 for CGLP 68", "CGLP VG 68"),
         ] {
             assert_eq!(told(text), oil, "{text}");
         }

@@ -3,7 +3,9 @@
 use super::diff::{diff, diff_last_done};
 use super::state::{MachineShape, MeterShape, ShopState, ShopStep, SiteState, Stated, TaskShape, Write};
 use super::*;
+use crate::reading::Value;
 use crate::rule::CalendarUnit;
+use crate::rule::model::{Cycle, Level, Model};
 use std::collections::BTreeMap;
 
 pub(super) fn key(text: &str) -> Key {
@@ -354,7 +356,24 @@ fn done_now_states_today_and_the_counts_for_tasks_without_a_record() {
     let mut declared = shop();
     declared.machines[0].last_done_now = true;
     let steps = diff(&state, &declared, today()).unwrap();
-    assert_eq!(words(&steps), ["task L-01 drain-bowl: last done 2026-11-25, at 1 h operating"]);
+    let told = ["task L-01 drain-bowl: last done 2026-11-25, at 1 h operating"];
+    assert_eq!(words(&steps), told);
+    // A clause that follows a model and leaves its meter out means the machine's only one, too.
+    let level = Level {
+        meter: None,
+        point: None,
+        low: Value::parse("0.5").unwrap(),
+        high: Value::parse("2.7").unwrap(),
+        doses: "10x0.1".into(),
+        cycle: Cycle::Minutes(Value::parse("20").unwrap()),
+        reserve: Value(0),
+        pack: None,
+        oil: String::new(),
+    };
+    declared.machines[0].tasks[0].rule.as_mut().unwrap().clauses =
+        vec![ClauseCard::Model { model: Box::new(Model::Level(level)) }];
+    let steps = diff(&state, &declared, today()).unwrap();
+    assert_eq!(words(&steps)[1..], told);
 }
 
 #[test]

@@ -203,7 +203,7 @@ pub fn neat_oil_said(fields: &mut Fields, said: &v1::NeatOilClause) -> Option<De
 /// Reads the air of an idle machine.
 pub fn idle_air_said(fields: &mut Fields, said: &v1::IdleAirClause) -> Option<Declared> {
     let point = fields.key("point", &said.point);
-    let baseline = optional_value(fields, "baseline_l_min", &said.baseline_l_min);
+    let baseline = value(fields, "baseline_l_min", &said.baseline_l_min);
     Some(Model::IdleAir(IdleAir { point: point?, baseline: baseline? }))
 }
 
@@ -223,7 +223,7 @@ pub fn counts(model: &Declared) -> v1::clause::Counts {
         }),
         Model::IdleAir(idle) => v1::clause::Counts::IdleAir(v1::IdleAirClause {
             point: idle.point.to_string(),
-            baseline_l_min: value_text(idle.baseline),
+            baseline_l_min: idle.baseline.to_string(),
         }),
     }
 }

@@ -13,7 +13,7 @@ use fettler_domain::error::Error;
 use fettler_domain::ids::{ClosingId, MachineId, OrderNumber, PersonId, SiteId, TaskId};
 use fettler_domain::journal::Kind;
 use fettler_domain::order::{ClosingRecord, ClosingSaid, GovernedThen, OrderState};
-use fettler_domain::plan::{Counted, PlanRow};
+use fettler_domain::plan::{ClauseState, Counted, PlanRow};
 use fettler_domain::shop::{PointCard, TaskCard};
 use fettler_domain::text::Key;
 use fettler_domain::time::Ts;
@@ -272,12 +272,13 @@ fn record(
     judged: &Judged,
 ) -> Result<ClosingRecord> {
     let governed_then = plan.governing.zip(plan.governing.and_then(|clause| plan.clauses.get(clause)));
-    let governed_then = governed_then.map(|(clause, state)| match &state.counted {
-        Counted::Meter { h, known_to, .. } => GovernedThen { clause, h: *h, known_to: *known_to },
-        Counted::Calendar { .. }
-        | Counted::Recurrence { .. }
-        | Counted::Reading { .. }
-        | Counted::Model { .. } => GovernedThen { clause, h: None, known_to: None },
+    let governed_then = governed_then.map(|(clause, state)| {
+        // What a model follows runs by a meter, too.
+        let of_meter = |part: &ClauseState| {
+            if let Counted::Meter { h, known_to, .. } = &part.counted { Some((*h, *known_to)) } else { None }
+        };
+        let (h, known_to) = state.parts().iter().find_map(of_meter).unwrap_or_default();
+        GovernedThen { clause, h, known_to }
     });
     Ok(ClosingRecord {
         closing: tx.head(site)?.next_closing(),

@@ -317,10 +317,7 @@ async fn remarks_of(tx: &mut Tx, site: SiteId, told: &ReadingTold, entry: i64) -
             record.point
         ));
     }
-    // A value within its limits makes nothing due by them; one without limits may, by a model.
-    if record.beyond.is_none() && !record.limits.is_none() {
-        return Ok(remarks);
-    }
+    // A value within its limits makes nothing due by them, but it may by a model.
     let waiting = waiting(&mut tx.conn, site, record).await?;
     let due = |(order, title): &(i64, Name)| format!("order {order}, {title}, is due because of it");
     let Some(beyond) = record.beyond else {

@@ -4,7 +4,10 @@ use super::super::clause::{calendar_point, meter_point};
 use super::super::reader::Reader;
 use super::super::row::{Base, ClauseState};
 use super::super::state::State;
-use super::{Act, Fault, Found, Modelled, Rate, Read, Start, amount, readings, services, sign_of, stated};
+use super::{
+    Act, Fault, Found, Modelled, Rate, Read, Start, amount, readings, services, sign_of, stated, unbroken,
+    whole_number,
+};
 use crate::ids::MeterId;
 use crate::ledger::history::Month;
 use crate::quantity::{Amount, Unit};
@@ -17,10 +20,10 @@ use crate::time::Ts;
 
 /// The newest finds from which it is learnt how much more comes than computed.
 const FINDS: usize = 5;
-/// The longest stretch over which a fill is summed, in months.
+/// The longest stretch over which a fill is summed month by month; beyond it the rate of its last month stands.
 const MONTHS_MAX: usize = 24;
 /// A find above so many times what was computed, and above that by a part of the bowl, is a fault upstream (own choice).
-const FULLER_TIMES: f64 = 1.5;
+pub(super) const FULLER_TIMES: f64 = 1.5;
 const FULLER_PART: f64 = 0.1;
 
 /// How fast the bowl fills in each month of the year, in mL in one of what its meter counts.
@@ -62,7 +65,8 @@ pub(super) fn follow(
     let excess = learnt(&finds);
     let last = state.last;
     // What is read at the closing itself is what was found: the bowl is left empty.
-    let newest = read.last().copied().filter(|read| last.is_none_or(|last| read.at > last.at));
+    let since = &read[last.map_or(0, |last| read.partition_point(|read| read.at <= last.dealt_with))..];
+    let newest = since.last().copied();
     let start = newest.map(|read| At { at: read.at, ml: read.value });
     let start = start.or(last.map(|last| At { at: last.at, ml: 0.0 }));
     let Some(start) = start else {
@@ -90,10 +94,10 @@ pub(super) fn follow(
         let period = due_period(last.day, every, rule.window(), 1);
         parts.push(calendar_point(reader, rule, (last.base(), every, last.day), period, state));
     }
-    let reached = newest.filter(|read| read.value >= goal).map(|read| read.at);
+    let reached = unbroken(since, |read| read.value >= goal).first().map(|read| read.at);
     let month = Month::of(reader.calendar.start_of(reader.as_of));
     let rate = rates.in_month(month) + excess;
-    let newest_find = finds.last().filter(|find| last.is_none_or(|last| find.at >= last.at));
+    let newest_find = finds.last().filter(|find| last.is_none_or(|last| find.at >= last.dealt_with));
     let told = Modelled {
         start: Some(start_told(reader, fill, start, newest)),
         rate: Some(rate_told(rate, excess, finds.len())),
@@ -134,17 +138,17 @@ fn due_count(
     let goal = fill.goal().to_f64();
     let today = reader.calendar.start_of(reader.as_of);
     let (mut month, mut ml, mut from) = (Month::of(start.at), start.ml, count);
-    for _ in 0..MONTHS_MAX {
+    let mut left = MONTHS_MAX;
+    loop {
         let rate = rates.in_month(month) + excess;
         let next = month.next().start();
-        let ends = if next <= today { reader.h(fill.meter, next) } else { None };
+        let ends = if next <= today && left > 0 { reader.h(fill.meter, next) } else { None };
         let gained = ends.map(|ends| stated(ends - from, unit).max(0.0) * rate);
         let (Some(ends), Some(gained)) = (ends, gained.filter(|gained| ml + gained < goal)) else {
             return (rate > 0.0).then(|| from + amount((goal - ml).max(0.0) / rate, unit));
         };
-        (month, ml, from) = (month.next(), ml + gained, ends);
+        (month, ml, from, left) = (month.next(), ml + gained, ends, left - 1);
     }
-    None
 }
 
 /// What was found in the bowl, and what was computed.
@@ -234,9 +238,4 @@ fn millilitres(fill: &Fill<MeterId>, value: Value, unit: PointUnit) -> Option<f6
         return Some(fill.bowl.to_f64() * value.to_f64() / 100.0);
     }
     unit.convert(value, PointUnit::parse("mL")?).map(Value::to_f64)
-}
-
-#[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a cast of a float saturates")]
-fn whole_number(number: f64) -> u32 {
-    number.round() as u32
 }

@@ -6,7 +6,7 @@ use super::super::row::Base;
 use super::super::state::State;
 use super::{
     Act, Fault, Found, Modelled, Rate, Read, Start, amount, readings, resolution, services, sign_of, stated,
-    unit_of,
+    unbroken, unit_of, whole_number,
 };
 use crate::consumables::draw::{Against, Drawn, Learned, Look, learn};
 use crate::consumables::reservoir::Supply;
@@ -33,8 +33,9 @@ pub(super) fn follow(
     state: &State,
 ) -> Found {
     let read = readings(reader, level.point.as_ref(), |value, unit| litres(level, value, unit));
-    let served = state.last.map(|last| last.at);
-    let newest = read.last().copied().filter(|read| served.is_none_or(|served| read.at >= served));
+    let served = state.last.map(|last| last.dealt_with);
+    let since = &read[served.map_or(0, |served| read.partition_point(|read| read.at < served))..];
+    let newest = since.last().copied();
     let Some((start, base)) = start(reader, level, newest, state) else { return never(Base::Never) };
     let unit = reader.unit(level.meter);
     let due = level.reservoir(start.litres, level.goal()).and_then(|reservoir| reservoir.supply());
@@ -64,7 +65,8 @@ pub(super) fn follow(
     });
     let every = amount(lasts(&due), unit);
     let part = meter_point(reader, (level.meter, every), (base, count, Some(start.at)), counts);
-    let below = newest.filter(|read| read.value <= level.goal().to_f64()).map(|read| read.at);
+    let goal = level.goal().to_f64();
+    let below = unbroken(since, |read| read.value <= goal).first().map(|read| read.at);
     let shown = learned.fault.and_then(|fault| instants.get(fault.shown)).copied();
     Found {
         base,
@@ -112,8 +114,8 @@ fn start(
 ) -> Option<(From, Base)> {
     if let Some(read) = newest {
         let count = reader.history(level.meter).is_some().then(|| reader.h(level.meter, read.at)).flatten();
-        let base =
-            state.last.filter(|last| last.at == read.at).map_or(Base::Reading(read.at), |last| last.base());
+        let in_it = state.last.filter(|last| last.dealt_with == read.at);
+        let base = in_it.map_or(Base::Reading(read.at), |last| last.base());
         return Some((From { at: read.at, litres: read.value, count, read: Some(read) }, base));
     }
     let last = state.last?;
@@ -194,9 +196,4 @@ fn fault(learned: &Learned, instants: &[Ts]) -> Option<Fault> {
 
 fn percent(share: f64) -> u32 {
     whole_number(share * 100.0)
-}
-
-#[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a cast of a float saturates")]
-fn whole_number(number: f64) -> u32 {
-    number.round() as u32
 }

@@ -127,6 +127,13 @@ fn readings(
     newest.into_iter().skip(skipped).filter_map(read).collect()
 }
 
+/// The bad ones at the end of some readings, one after the other: what they tell is due since the first of them, however
+/// often it is read again.
+fn unbroken(read: &[Read], is_bad: impl Fn(&Read) -> bool) -> &[Read] {
+    let begun = read.iter().rposition(|read| !is_bad(read)).map_or(0, |good| good + 1);
+    &read[begun..]
+}
+
 /// The instants at which the task was done in fact or was stated to have been, in the order of time.
 fn services(reader: &Reader<'_>) -> Vec<Ts> {
     let stated = reader.input.last_done.as_ref().map(|done| reader.calendar.start_of(done.day));
@@ -163,4 +170,9 @@ fn amount(stated: f64, unit: Unit) -> Amount {
 #[expect(clippy::cast_precision_loss, reason = "amounts stay below 2^53")]
 fn stated(amount: Amount, unit: Unit) -> f64 {
     amount.0 as f64 / unit.per_unit() as f64
+}
+
+#[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a cast of a float saturates")]
+fn whole_number(number: f64) -> u32 {
+    number.round() as u32
 }

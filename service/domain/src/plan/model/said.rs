@@ -7,12 +7,14 @@ use super::super::clause::{calendar_point, meter_point};
 use super::super::reader::Reader;
 use super::super::row::{Base, ClauseState};
 use super::super::state::State;
-use super::{Act, Fault, Found, Modelled, Rate, Read, Start, Tells, amount, readings, sign_of, stated};
+use super::{
+    Act, Fault, Found, Modelled, Rate, Read, Start, Tells, amount, readings, sign_of, stated, unbroken,
+};
 use crate::consumables::coolant::{Standing, Sump, adjust, strength_of_brix};
 use crate::consumables::filters::drop_at_rated_flow_bar;
-use crate::consumables::limits::{Reading, Verdict, judge};
+use crate::consumables::limits::{NITRITE_ACT_MG_L, NITRITE_WATCH_MG_L, Reading, Verdict, judge};
 use crate::ids::MeterId;
-use crate::physics::measure::{Hours, Percent, Volume};
+use crate::physics::measure::{GRAIN, Hours, Percent, Volume};
 use crate::quantity::Amount;
 use crate::reading::course::rounded;
 use crate::reading::{PointUnit, Quantity, Value};
@@ -35,24 +37,21 @@ const EIGHT_IN_TEN: f64 = 0.8;
 /// A limit that is more hours of run away than that is not in sight: some three years without a pause.
 const HOURS_AHEAD: f64 = 26_000.0;
 /// A drop below this part of what it was is a burst or missing element (own choice).
-const FELL_SHARE: f64 = 0.6;
+pub(super) const FELL_SHARE: f64 = 0.6;
 /// Readings before it, from which it is taken what it was.
 const FELL_BEFORE: usize = 3;
 /// What it was at least, in bar: below it a gauge's scatter is half of it (own choice).
 const FELL_FROM_BAR: f64 = 0.05;
 /// A flow above so many times what it should be, for a week, is a leak (common practice, no source).
-const IDLE_TIMES: f64 = 1.25;
+pub(super) const IDLE_TIMES: f64 = 1.25;
 const IDLE_MICROS: i64 = 7 * MICROS_PER_DAY;
-/// Readings from which a baseline is taken (common practice, no source).
-const BASELINE: usize = 8;
-/// Nitrite is read weekly, and every four weeks after three in a row below this (TRGS 611, section 5.3), in mg/L.
-const NITRITE_CALM: f64 = 10.0;
+/// Nitrite is read weekly, and every four weeks after three in a row that need no watch (TRGS 611, section 5.3).
 const NITRITE_DAYS: (u32, u32) = (7, 28);
 /// Of a neat oil: viscosity within so much of what it was, water below, flash point fallen by at most (common practice, no
 /// source).
-const VISCOSITY_SHARE: f64 = 0.1;
-const WATER_PERCENT: f64 = 0.1;
-const FLASH_K: f64 = 20.0;
+pub(super) const VISCOSITY_PERCENT: u8 = 10;
+pub(super) const WATER_PERCENT: f64 = 0.1;
+pub(super) const FLASH_K: u8 = 20;
 
 /// Turns readings into the unit with a code.
 fn into(code: &'static str) -> impl Fn(Value, PointUnit) -> Option<f64> {
@@ -66,11 +65,24 @@ fn since(read: Vec<Read>, state: &State) -> Vec<Read> {
 }
 
 fn tells(what: Tells, value: f64, limit: f64, at: Ts) -> Fault {
-    Fault::Reading { what, value: rounded(value), limit: rounded(limit), at }
+    Fault::Reading { what, value: rounded(value), limit: rounded(limit), at, since: at }
 }
 
-fn at_of(fault: &Fault) -> Option<Ts> {
-    if let Fault::Reading { at, .. } = fault { Some(*at) } else { None }
+/// What the newest of some bad readings tells, since the first of them; none where none is bad.
+fn tell(run: &[Read], what: Tells, limit: f64) -> Option<Fault> {
+    let (first, newest) = (run.first()?, run.last()?);
+    let (value, limit) = (rounded(newest.value), rounded(limit));
+    Some(Fault::Reading { what, value, limit, at: newest.at, since: first.at })
+}
+
+/// In the steps in which readings are kept, so that one that lies just at a limit is not decided by the last bits of a
+/// fraction.
+fn whole_steps(number: f64) -> i64 {
+    Value::nearest(number).unwrap_or_default().0
+}
+
+fn since_of(fault: &Fault) -> Option<Ts> {
+    if let Fault::Reading { since, .. } = fault { Some(*since) } else { None }
 }
 
 fn base_of(state: &State) -> Base {
@@ -91,10 +103,10 @@ fn of_faults(
     acts: Vec<Act>,
 ) -> Found {
     faults.sort_unstable_by_key(|fault| match fault {
-        Fault::Reading { what, at, .. } => (Some(*what), Some(*at)),
+        Fault::Reading { what, since, .. } => (Some(*what), Some(*since)),
         Fault::Use { .. } | Fault::Fuller { .. } => (None, None),
     });
-    let at_once = faults.iter().filter_map(at_of).min();
+    let at_once = faults.iter().filter_map(since_of).min();
     let waits = parts.is_empty();
     let told = Modelled { start, rate: None, acts, faults, reached: at_once, waits };
     Found { base: base_of(state), parts, told, at_once }
@@ -227,42 +239,45 @@ pub(super) fn coolant(reader: &mut Reader<'_>, rule: &IntervalRule, of: &Coolant
     let mut acts = Vec::new();
     let strength =
         since(readings(reader, of.strength.as_ref(), |value, unit| percent(of, value, unit)), state);
-    if let (Some(read), Some(wanted)) = (strength.last(), of.wanted) {
-        let wanted = wanted.to_f64();
-        let off = read.value - wanted;
-        if off.abs() > of.band_points() + crate::physics::measure::GRAIN {
-            let what = if off < 0.0 { Tells::Weak } else { Tells::Strong };
-            faults.push(tells(what, read.value, wanted, read.at));
-            acts.extend(correction(of, read.value, wanted));
+    if let Some(wanted) = of.wanted.map(Value::to_f64) {
+        let band = of.band_points() + GRAIN;
+        let off = unbroken(&strength, |read| (read.value - wanted).abs() > band);
+        if let Some(newest) = off.last() {
+            let what = if newest.value < wanted { Tells::Weak } else { Tells::Strong };
+            faults.extend(tell(off, what, wanted));
+            acts.extend(correction(of, newest.value, wanted));
         }
     }
-    let ph = since(readings(reader, of.ph.as_ref(), into("[pH]")), state);
-    if let (Some(read), Some(first)) = (ph.last(), of.ph_first) {
-        let first_fill = first.to_f64();
-        let verdict = judge(&Reading::Ph { now: read.value, first_fill });
-        let fallen = [(Verdict::ChangeAndClean, Tells::PhChange), (Verdict::SupplierMeasures, Tells::PhLow)];
-        let fallen = fallen.into_iter().find(|(of, _)| *of == verdict);
-        faults.extend(fallen.map(|(_, what)| tells(what, read.value, first_fill, read.at)));
+    if let Some(first_fill) = of.ph_first.map(Value::to_f64) {
+        let ph = since(readings(reader, of.ph.as_ref(), into("[pH]")), state);
+        let fallen = [
+            (Verdict::ChangeAndClean, Tells::PhChange, first_fill),
+            (Verdict::SupplierMeasures, Tells::PhLow, first_fill),
+        ];
+        faults.extend(judged(&ph, |now| judge(&Reading::Ph { now, first_fill }), &fallen));
     }
     let nitrite = readings(reader, of.nitrite.as_ref(), into("mg/L"));
     let parts: Vec<ClauseState> = nitrite_again(reader, rule, of, &nitrite, state).into_iter().collect();
-    if let Some(read) = since(nitrite, state).last()
-        && judge(&Reading::Nitrite(read.value)) == Verdict::ChangeOrInhibit
-    {
-        faults.push(tells(Tells::NitriteHigh, read.value, 20.0, read.at));
-    }
-    let slides = since(readings(reader, of.dip_slide.as_ref(), into("{CFU}/mL")), state);
-    if let (Some(read), Some(edition)) = (slides.last(), of.slide_bands()) {
-        let verdict = judge(&Reading::DipSlide(*edition, read.value));
+    let high = [(Verdict::ChangeOrInhibit, Tells::NitriteHigh, NITRITE_ACT_MG_L)];
+    faults.extend(judged(&since(nitrite, state), |mg_l| judge(&Reading::Nitrite(mg_l)), &high));
+    if let Some(edition) = of.slide_bands() {
+        let slides = since(readings(reader, of.dip_slide.as_ref(), into("{CFU}/mL")), state);
         let many = [
             (Verdict::ActNow, Tells::SlideAct, edition.limits.poor_from),
             (Verdict::Review, Tells::SlideReview, edition.limits.good_below),
         ];
-        let many = many.into_iter().find(|(of, ..)| *of == verdict);
-        faults.extend(many.map(|(_, what, from)| tells(what, read.value, from, read.at)));
+        faults.extend(judged(&slides, |count| judge(&Reading::DipSlide(*edition, count)), &many));
     }
     let start = start_of(reader, of.strength.as_ref(), &strength);
     of_faults(state, start, parts, faults, acts)
+}
+
+/// What the newest reading is by its verdict, since the first of those whose verdict is one of the bad ones.
+fn judged(read: &[Read], verdict: impl Fn(f64) -> Verdict, bad: &[(Verdict, Tells, f64)]) -> Option<Fault> {
+    let told = |read: &Read| bad.iter().find(|(of, ..)| *of == verdict(read.value));
+    let run = unbroken(read, |read| told(read).is_some());
+    let (_, what, limit) = told(run.last()?)?;
+    tell(run, *what, *limit)
 }
 
 /// A strength in per cent: as it was read, or a refractometer's reading times the product's factor.
@@ -300,7 +315,7 @@ fn nitrite_again(
     state: &State,
 ) -> Option<ClauseState> {
     of.nitrite.as_ref()?;
-    let calm = read.len() >= 3 && read[read.len() - 3..].iter().all(|read| read.value < NITRITE_CALM);
+    let calm = read.len() >= 3 && read[read.len() - 3..].iter().all(|read| read.value < NITRITE_WATCH_MG_L);
     let every = Every { n: if calm { NITRITE_DAYS.1 } else { NITRITE_DAYS.0 }, unit: CalendarUnit::Day };
     let (base, day) = match (read.last(), state.last) {
         (Some(newest), _) => (Base::Reading(newest.at), reader.calendar.shop_day_of(newest.at)),
@@ -313,28 +328,28 @@ fn nitrite_again(
 
 /// A neat oil: viscosity, water and flash point against what they were when it was new.
 pub(super) fn neat_oil(reader: &Reader<'_>, of: &NeatOil, state: &State) -> Found {
-    let newest = |point: Option<&Key>, code| since(readings(reader, point, into(code)), state).pop();
+    let of_point = |point: Option<&Key>, code| since(readings(reader, point, into(code)), state);
+    let [viscosity, water, flash] = [
+        of_point(of.viscosity.as_ref(), "mm2/s"),
+        of_point(of.water.as_ref(), "%"),
+        of_point(of.flash.as_ref(), "Cel"),
+    ];
     let mut faults = Vec::new();
-    let viscosity = newest(of.viscosity.as_ref(), "mm2/s");
-    if let (Some(read), Some(new)) = (viscosity, of.viscosity_new.map(Value::to_f64))
-        && (read.value - new).abs() > VISCOSITY_SHARE * new
-    {
-        faults.push(tells(Tells::ViscosityOff, read.value, new, read.at));
+    if let Some(new) = of.viscosity_new {
+        let off = |read: &Read| {
+            (whole_steps(read.value) - new.0).abs() * 100 > new.0 * i64::from(VISCOSITY_PERCENT)
+        };
+        faults.extend(tell(unbroken(&viscosity, off), Tells::ViscosityOff, new.to_f64()));
     }
-    let water = newest(of.water.as_ref(), "%");
-    faults.extend(
-        water
-            .filter(|read| read.value >= WATER_PERCENT)
-            .map(|read| tells(Tells::WaterHigh, read.value, WATER_PERCENT, read.at)),
-    );
-    let flash = newest(of.flash.as_ref(), "Cel");
-    if let (Some(read), Some(new)) = (flash, of.flash_new.map(Value::to_f64))
-        && read.value < new - FLASH_K
-    {
-        faults.push(tells(Tells::FlashLow, read.value, new - FLASH_K, read.at));
+    let wet = unbroken(&water, |read| read.value >= WATER_PERCENT);
+    faults.extend(tell(wet, Tells::WaterHigh, WATER_PERCENT));
+    if let Some(new) = of.flash_new {
+        let least = new.to_f64() - f64::from(FLASH_K);
+        let low = |read: &Read| whole_steps(read.value) < whole_steps(least);
+        faults.extend(tell(unbroken(&flash, low), Tells::FlashLow, least));
     }
-    let shown = [(of.viscosity.as_ref(), viscosity), (of.water.as_ref(), water), (of.flash.as_ref(), flash)];
-    let start = shown.into_iter().find_map(|(point, read)| start_of(reader, point, &[read?]));
+    let shown = [(&of.viscosity, &viscosity), (&of.water, &water), (&of.flash, &flash)];
+    let start = shown.into_iter().find_map(|(point, read)| start_of(reader, point.as_ref(), read));
     of_faults(state, start, Vec::new(), faults, Vec::new())
 }
 
@@ -345,18 +360,12 @@ pub(super) fn idle_air(reader: &Reader<'_>, of: &IdleAir, state: &State) -> Foun
         into(code)(value, unit)
     });
     let read = since(all, state);
-    let first: Vec<f64> = read.iter().take(BASELINE).map(|read| read.value).collect();
-    let learnt = (first.len() == BASELINE).then(|| median(&first));
-    let limit = of.baseline.map(Value::to_f64).or(learnt).map(|baseline| IDLE_TIMES * baseline);
-    let mut faults = Vec::new();
-    if let Some(limit) = limit {
-        // The newest readings that all lie above it, and the one with which they had lasted a week.
-        let begun = read.iter().rposition(|read| read.value <= limit).map_or(0, |calm| calm + 1);
-        let high = read.get(begun..).unwrap_or_default();
-        let from = high.first().map(|first| first.at.plus_micros(IDLE_MICROS));
-        let lasted = high.iter().find(|read| from.is_some_and(|from| read.at >= from));
-        faults.extend(lasted.map(|read| tells(Tells::IdleHigh, read.value, limit, read.at)));
-    }
+    let limit = IDLE_TIMES * of.baseline.to_f64();
+    // With which of the readings that lie above it one after the other they had lasted a week.
+    let high = unbroken(&read, |read| read.value > limit);
+    let from = high.first().map(|first| first.at.plus_micros(IDLE_MICROS));
+    let lasted = high.iter().find(|read| from.is_some_and(|from| read.at >= from));
+    let faults = lasted.map(|read| tells(Tells::IdleHigh, read.value, limit, read.at)).into_iter().collect();
     let start = start_of(reader, Some(&of.point), &read);
     of_faults(state, start, Vec::new(), faults, Vec::new())
 }

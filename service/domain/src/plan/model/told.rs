@@ -112,8 +112,10 @@ pub enum Fault {
         value: Value,
         /// What it is held against.
         limit: Value,
-        /// When it was read.
+        /// When it was read: the newest reading.
         at: Ts,
+        /// Since when it has been so: the first of the readings one after the other that tell it.
+        since: Ts,
     },
     /// More was found than computed.
     Fuller {

@@ -1,7 +1,10 @@
 //! What a model tells, in words: why, from which inputs, by which source, what to do, and what to heed where the work is.
 
+use super::fill::FULLER_TIMES;
+use super::said::{FELL_SHARE, FLASH_K, IDLE_TIMES, VISCOSITY_PERCENT, WATER_PERCENT};
 use super::told::{Act, Fault, Modelled, Tells};
 use crate::calendar::Calendar;
+use crate::consumables::limits::{PH_CHANGE, PH_MEASURES};
 use crate::physics::measure::Hours;
 use crate::reading::{Value, with_sign};
 use crate::rule::model::{Coolant, Cycle, Dew, Element, Fill, Level, MONTHS, Model};
@@ -95,39 +98,56 @@ fn point_words<M>(model: &Model<M>) -> String {
 
 /// The sources of a model's formula and limits.
 pub fn source<M>(model: &Model<M>) -> String {
-    let text = match model {
-        Model::Element(element) => {
-            let edition = element.limits().map_or("", |edition| edition.source);
-            return format!(
-                "drop at rated flow by the square of the flow, fluid power handbooks; limits: {edition}. The filter's maker \
-                 overrides them"
-            );
-        }
+    match model {
+        Model::Element(element) => format!(
+            "drop at rated flow by the square of the flow, fluid power handbooks; limits: {}; a drop below {FELL_SHARE} of what \
+             it was is an alarm by own choice. The filter's maker overrides them",
+            limits_source(element)
+        ),
         Model::Coolant(coolant) => {
             let edition = coolant.slide_bands().map_or("", |edition| edition.source);
-            return format!(
-                "strength and correction by mass balance; pH by DGUV Regel 109-003, annex 3; nitrite by TRGS 611, section 5.3; \
-                 dip slides: {edition}. The supplier and the safety data sheet override them"
-            );
+            format!(
+                "strength and correction by mass balance; pH more than {PH_MEASURES} below its first fill by DGUV Regel \
+                 109-003, annex 3, more than {PH_CHANGE} from memory; nitrite by TRGS 611, section 5.3; dip slides: {edition}. \
+                 The supplier and the safety data sheet override them"
+            )
         }
-        Model::NeatOil(_) => {
-            "viscosity within 10 %, water below 0.1 %, flash point no more than 20 K lower: common practice, no source. The \
-             supplier and the safety data sheet override them"
-        }
-        Model::IdleAir(_) => {
-            "a flow above 1.25 times its baseline for a week: common practice, no source. The builder's manual overrides it"
-        }
+        Model::NeatOil(_) => format!(
+            "viscosity within {VISCOSITY_PERCENT} %, water below {WATER_PERCENT} %, flash point no more than {FLASH_K} K lower: \
+             common practice, no source. The supplier and the safety data sheet override them"
+        ),
+        Model::IdleAir(_) => format!(
+            "a flow above {IDLE_TIMES} times its baseline for a week: common practice, no source. The builder's manual \
+             overrides it"
+        ),
         Model::Level(_) => {
             "use = outlets x dose x strokes an hour, arithmetic; a fault below 70 % or above 130 % of it is common practice, \
-             no source. The builder's manual overrides it"
+             no source; a fault by its own past is own choice. The builder's manual overrides it"
+                .to_owned()
         }
-        Model::Fill(_) => {
+        Model::Fill(_) => format!(
             "water balance of the air by Hyland and Wexler (ASHRAE Fundamentals, chapter 1), free air by ISO 8778, classes of \
-             water by ISO 8573-1; drained half full and once a day is common practice, no source. The builder's manual \
-             overrides it"
-        }
-    };
-    text.to_owned()
+             water by ISO 8573-1; drained half full and once a day is common practice, no source; a find above {FULLER_TIMES} \
+             times what was computed is a fault by own choice. The builder's manual overrides it"
+        ),
+    }
+}
+
+/// Limits that no edition gives.
+const AS_STATED: &str = "as stated";
+
+/// Where the limits of an element come from: what is stated itself has no edition.
+fn limits_source<M>(element: &Element<M>) -> String {
+    let Some(edition) = element.limits() else { return String::new() };
+    let own = [element.change_at.is_some(), element.months.is_some(), element.hours.is_some()];
+    let of_edition = [true, true, edition.limits.hours.is_some()];
+    if own.iter().zip(of_edition).all(|(own, of_edition)| *own || !of_edition) {
+        AS_STATED.to_owned()
+    } else if own.contains(&true) {
+        format!("{AS_STATED}, the others {}", edition.source)
+    } else {
+        edition.source.to_owned()
+    }
 }
 
 /// What a model was given, one text each.
@@ -144,10 +164,7 @@ pub fn inputs<M>(model: &Model<M>) -> Vec<String> {
                 .chain(oil.flash_new.map(|new| format!("flash point {new} °C when new")))
                 .collect()
         }
-        Model::IdleAir(idle) => vec![idle.baseline.map_or_else(
-            || "baseline from its first 8 readings".to_owned(),
-            |baseline| format!("baseline {baseline} L/min"),
-        )],
+        Model::IdleAir(idle) => vec![format!("baseline {} L/min", idle.baseline)],
     }
 }
 
@@ -193,7 +210,7 @@ fn of_element<M>(element: &Element<M>) -> Vec<String> {
         all.push(format!("at the latest after {months} months"));
         let hours = element.hours.map(Value::to_f64).or(edition.limits.hours.map(Hours::to_hours));
         all.extend(hours.map(|hours| format!("at the latest after {hours} h")));
-        all.push(format!("limits {}", edition.version));
+        all.extend((limits_source(element) != AS_STATED).then(|| format!("limits {}", edition.version)));
     }
     all
 }
@@ -252,9 +269,13 @@ fn told_in_words(what: Tells, value: Value, limit: Value) -> String {
         Tells::FlashLow => format!("flash point {value} °C, below {limit} °C: it catches fire more easily"),
         Tells::SlideAct => format!("{value} CFU/mL, {limit} or more: act at once"),
         Tells::SlideReview => format!("{value} CFU/mL, {limit} or more: look into it and correct"),
-        Tells::PhChange => format!("pH {value}, more than 1 below its first fill, {limit}: change and clean"),
+        Tells::PhChange => {
+            format!("pH {value}, more than {PH_CHANGE} below its first fill, {limit}: change and clean")
+        }
         Tells::PhLow => {
-            format!("pH {value}, more than 0.5 below its first fill, {limit}: the supplier's measures")
+            format!(
+                "pH {value}, more than {PH_MEASURES} below its first fill, {limit}: the supplier's measures"
+            )
         }
         Tells::NitriteHigh => {
             format!("nitrite {value} mg/L, above {limit}: change it, change a part, or add an inhibitor")
@@ -264,7 +285,7 @@ fn told_in_words(what: Tells, value: Value, limit: Value) -> String {
         }
         Tells::DropHigh => format!("{value} bar at rated flow, {limit} bar or more"),
         Tells::WaterHigh => format!("{value} % of water, {limit} % or more"),
-        Tells::ViscosityOff => format!("{value} mm²/s, more than 10 % off {limit} mm²/s"),
+        Tells::ViscosityOff => format!("{value} mm²/s, more than {VISCOSITY_PERCENT} % off {limit} mm²/s"),
         Tells::IdleHigh => format!("{value} L/min, above {limit} L/min for a week: look for a leak"),
         Tells::Weak => format!("{value} % strong, too weak for {limit} %"),
         Tells::Strong => format!("{value} % strong, too strong for {limit} %"),
@@ -274,8 +295,14 @@ fn told_in_words(what: Tells, value: Value, limit: Value) -> String {
 fn one_fault(fault: Fault, calendar: &Calendar, today: ShopDay) -> String {
     let day = |at| calendar.weekday_in_words(calendar.shop_day_of(at), today);
     match fault {
-        Fault::Reading { what, value, limit, at } => {
-            format!("{}, read {}", told_in_words(what, value, limit), calendar.instant_in_words(at, today))
+        Fault::Reading { what, value, limit, at, since } => {
+            let read = calendar.instant_in_words(at, today);
+            let since = if since == at {
+                String::new()
+            } else {
+                format!(", not as it should be since {}", calendar.instant_in_words(since, today))
+            };
+            format!("{}, read {read}{since}", told_in_words(what, value, limit))
         }
         Fault::Use { percent, since, own_past } => {
             let (of, since) = (if own_past { "what it used before" } else { "what it should" }, day(since));
@@ -318,8 +345,13 @@ pub(in crate::plan) fn model_in_words<M>(
     let shown = with_sign(start.value, &start.sign);
     let point = model.points().first().map_or("level", |(_, key): &(_, &Key)| key.as_str());
     words.push(match (start.read, told.reached) {
-        (true, Some(reached)) if reached == start.at && told.faults.is_empty() => {
-            format!("{point} {shown}, read {at}: it is reached")
+        (true, Some(reached)) if told.faults.is_empty() => {
+            let since = if reached == start.at {
+                String::new()
+            } else {
+                format!(" since {}", calendar.instant_in_words(reached, today))
+            };
+            format!("{point} {shown}, read {at}: it is reached{since}")
         }
         (true, _) => format!("{point} {shown}, read {at}"),
         (false, _) => format!("{shown} from {at} on"),

@@ -36,8 +36,8 @@ pub struct Element<M> {
 pub struct IdleAir {
     /// The test point at which it is read.
     pub point: Key,
-    /// What it should be, in L/min; none takes it from the first readings since the last closing.
-    pub baseline: Option<Value>,
+    /// What it should be, in L/min.
+    pub baseline: Value,
 }
 
 impl<M> Element<M> {
@@ -83,8 +83,12 @@ impl<M> Element<M> {
 
 impl IdleAir {
     pub(super) fn check(&self) -> Result<(), ModelError> {
-        if let Some(baseline) = self.baseline.filter(|baseline| baseline.0 <= 0) {
-            return Err(wrong("baseline_l_min")(format!("`{baseline}` L/min is no flow; give more than 0")));
+        if self.baseline.0 <= 0 {
+            let text = format!(
+                "`{}` L/min is no flow; give what the idle machine takes when it is tight, more than 0",
+                self.baseline
+            );
+            return Err(wrong("baseline_l_min")(text));
         }
         Ok(())
     }

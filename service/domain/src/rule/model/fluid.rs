@@ -6,6 +6,7 @@ use crate::physics::measure::{Percent, Volume};
 use crate::reading::Value;
 use crate::text::Key;
 use serde::{Deserialize, Serialize};
+use std::ops::RangeInclusive;
 
 /// A water-mixed coolant.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -47,6 +48,14 @@ pub struct NeatOil {
     pub flash: Option<Key>,
     /// Its flash point when it was new, in °C.
     pub flash_new: Option<Value>,
+}
+
+/// What a pH may be.
+const PH: RangeInclusive<Value> = Value(0)..=Value(14_000_000);
+
+fn above_none(field: &'static str, value: Option<Value>) -> Result<(), ModelError> {
+    let none = value.filter(|value| value.0 <= 0);
+    none.map_or(Ok(()), |none| Err(wrong(field)(format!("`{none}` is not possible; give more than 0"))))
 }
 
 /// That a point is named without the value that it is compared with, or a value without its point.
@@ -105,10 +114,17 @@ impl Coolant {
         }
         let sump = self.sump.map(|sump| Volume::litres(sump.to_f64())).transpose();
         sump.map_err(|error| wrong("sump_l")(error.to_string()))?;
-        for (field, value) in [("refractometer_factor", self.factor), ("band_points", self.band)] {
-            if let Some(value) = value.filter(|value| value.0 <= 0) {
-                return Err(wrong(field)(format!("`{value}` is not possible; give more than 0")));
-            }
+        for (field, value) in [
+            ("wanted_percent", self.wanted),
+            ("sump_l", self.sump),
+            ("refractometer_factor", self.factor),
+            ("band_points", self.band),
+        ] {
+            above_none(field, value)?;
+        }
+        if let Some(first) = self.ph_first.filter(|first| !PH.contains(first)) {
+            let text = format!("`{first}` is no pH; give {} to {}, such as 9.2", PH.start(), PH.end());
+            return Err(wrong("ph_first_fill")(text));
         }
         if self.slide_bands().is_none() {
             let known: Vec<&str> = DIP_SLIDE.iter().map(|edition| edition.version).collect();
@@ -138,6 +154,51 @@ impl NeatOil {
             ("viscosity", self.viscosity.is_some()),
             ("viscosity_new_mm2_s", self.viscosity_new.is_some()),
         )?;
-        together(("flash", self.flash.is_some()), ("flash_new_c", self.flash_new.is_some()))
+        together(("flash", self.flash.is_some()), ("flash_new_c", self.flash_new.is_some()))?;
+        above_none("viscosity_new_mm2_s", self.viscosity_new)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn value(text: &str) -> Value {
+        Value::parse(text).unwrap()
+    }
+
+    #[test]
+    fn what_a_coolant_cannot_be_is_wrong_under_its_own_field() {
+        let key = || Some(Key::new("point").unwrap());
+        let of = Coolant {
+            strength: key(),
+            factor: None,
+            wanted: Some(value("8")),
+            band: None,
+            premix: None,
+            sump: Some(value("200")),
+            ph: key(),
+            ph_first: Some(value("9.2")),
+            nitrite: None,
+            dip_slide: None,
+            bands: String::new(),
+        };
+        assert_eq!(of.check(), Ok(()));
+        for (field, wrong) in [
+            ("wanted_percent", Coolant { wanted: Some(value("0")), ..of.clone() }),
+            ("sump_l", Coolant { sump: Some(value("0")), ..of.clone() }),
+            ("ph_first_fill", Coolant { ph_first: Some(value("14.1")), ..of.clone() }),
+            ("ph_first_fill", Coolant { ph_first: Some(value("-0.1")), ..of.clone() }),
+        ] {
+            assert_eq!(wrong.check().unwrap_err().field, field, "{wrong:?}");
+        }
+        let oil = NeatOil {
+            viscosity: key(),
+            viscosity_new: Some(value("0")),
+            water: None,
+            flash: None,
+            flash_new: None,
+        };
+        assert_eq!(oil.check().unwrap_err().field, "viscosity_new_mm2_s");
     }
 }

@@ -11,9 +11,10 @@ pub use fluid::{Coolant, NeatOil};
 use crate::consumables::reservoir::{Reservoir, Stroke};
 use crate::physics::condensate::{Bowl, Condensate, bowl};
 use crate::physics::measure::{
-    AbsolutePressure, Days, FreeAir, GaugePressure, Hours, Impossible, Minutes, STANDARD_AMBIENT,
-    Temperature, Volume, VolumePerDay,
+    AbsolutePressure, Days, FreeAir, GaugePressure, Hours, Impossible, Minutes, OutOfBounds,
+    STANDARD_AMBIENT, Temperature, Volume, VolumePerDay,
 };
+use crate::physics::moist_air::saturation_pa;
 use crate::physics::purity::dew_point_of_class;
 use crate::reading::Value;
 use crate::text::Key;
@@ -318,11 +319,36 @@ impl<M> Fill<M> {
             let text = format!("`{class}` is no class with a dew point; give 1 to 6 of ISO 8573-1");
             return Err(wrong("water_class")(text));
         }
-        FreeAir::l_min(self.flow.to_f64()).map_err(|error| wrong("flow_l_min")(error.to_string()))?;
+        self.check_air()?;
         for month in 0..MONTHS {
+            // Each by itself is possible; what is left is a pressure at which the water would boil.
             self.condensate(month).map_err(|error| wrong("line_bar")(error.to_string()))?;
         }
         Ok(())
+    }
+
+    /// Checks each quantity of the water balance under its own field.
+    fn check_air(&self) -> Result<(), ModelError> {
+        FreeAir::l_min(self.flow.to_f64()).map_err(|error| wrong("flow_l_min")(error.to_string()))?;
+        let ambient = self.ambient_bar().map_err(|error| wrong("ambient_bar")(error.to_string()))?;
+        for (field, gauge) in [("line_bar", Some(self.line)), ("bowl_bar", self.behind_regulator)] {
+            let Some(gauge) = gauge else { continue };
+            let absolute = GaugePressure::bar(gauge.to_f64()).and_then(|gauge| gauge.absolute(ambient));
+            absolute.map_err(|error| wrong(field)(error.to_string()))?;
+        }
+        let dew_point = if let Dew::Point(dew_point) = self.dew { Some(dew_point) } else { None };
+        let all = dew_point.map(|dew_point| ("dew_point_c", dew_point));
+        for (field, celsius) in all.into_iter().chain(self.ambient.iter().map(|t| ("ambient_c", *t))) {
+            let temperature = Temperature::celsius(celsius.to_f64()).map_err(Impossible::from);
+            let known = temperature.and_then(saturation_pa);
+            known.map_err(|error| wrong(field)(format!("`{celsius}`: {}", error.0)))?;
+        }
+        Volume::millilitres(self.bowl.to_f64()).map_err(|error| wrong("bowl_ml")(error.to_string()))?;
+        Ok(())
+    }
+
+    fn ambient_bar(&self) -> Result<AbsolutePressure, OutOfBounds> {
+        self.ambient_pressure.map_or(Ok(STANDARD_AMBIENT), |ambient| AbsolutePressure::bar(ambient.to_f64()))
     }
 
     /// The temperature of the bowl in a month, counted from 0.
@@ -333,10 +359,7 @@ impl<M> Fill<M> {
 
     /// The water that drops into the bowl in a month, counted from 0, by the formula that the calculator of bowls shows.
     pub fn condensate(&self, month: usize) -> Result<Condensate, Impossible> {
-        let ambient = match self.ambient_pressure {
-            None => STANDARD_AMBIENT,
-            Some(ambient) => AbsolutePressure::bar(ambient.to_f64())?,
-        };
+        let ambient = self.ambient_bar()?;
         let absolute = |gauge: Value| GaugePressure::bar(gauge.to_f64())?.absolute(ambient);
         let dew_point = match self.dew {
             Dew::Point(dew_point) => Temperature::celsius(dew_point.to_f64())?,
@@ -356,5 +379,41 @@ impl<M> Fill<M> {
     /// How much is in the bowl when it is drained, in mL.
     pub fn goal(&self) -> Value {
         Value(self.bowl.0 / 100 * i64::from(self.drain_percent))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_a_bowl_cannot_be_is_wrong_under_its_own_field() {
+        let value = |text: &str| Value::parse(text).unwrap();
+        let of = Fill {
+            meter: (),
+            point: None,
+            flow: value("36"),
+            line: value("6"),
+            dew: Dew::Point(value("25")),
+            behind_regulator: None,
+            ambient: vec![value("20")],
+            ambient_pressure: None,
+            bowl: value("30"),
+            drain_percent: 50,
+            carry_over: value("0"),
+            at_latest_days: 0,
+        };
+        assert_eq!(of.check(), Ok(()));
+        for (field, wrong) in [
+            ("flow_l_min", Fill { flow: value("-1"), ..of.clone() }),
+            ("line_bar", Fill { line: value("-1.05"), ..of.clone() }),
+            ("bowl_bar", Fill { behind_regulator: Some(value("2000")), ..of.clone() }),
+            ("ambient_bar", Fill { ambient_pressure: Some(value("0")), ..of.clone() }),
+            ("dew_point_c", Fill { dew: Dew::Point(value("900")), ..of.clone() }),
+            ("ambient_c", Fill { ambient: vec![value("-300")], ..of.clone() }),
+            ("bowl_ml", Fill { bowl: value("0"), ..of.clone() }),
+        ] {
+            assert_eq!(wrong.check().unwrap_err().field, field, "{wrong:?}");
+        }
     }
 }

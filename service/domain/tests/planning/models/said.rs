@@ -45,7 +45,7 @@ fn also(mut input: TaskInput, of: &str, unit: &str, readings: &[(&str, &str)]) -
     input
 }
 
-/// A drop that rises by 0.02 bar in 240 h from 0.1 bar: 0.42 bar, the change limit of filter suppliers (6 psi), is reached
+/// A drop that rises by 0.02 bar in 240 h from 0.1 bar: 0.42 bar, the change limit of filter suppliers (6 psi, from memory), is reached
 /// 16 such stretches after the first reading.
 #[test]
 fn an_element_is_due_where_the_line_through_its_drops_reaches_the_limit() {
@@ -93,7 +93,7 @@ fn a_sudden_fall_of_the_drop_is_an_alarm_and_no_good_news() {
     assert_eq!(tells_of(&mended), None, "a closing has seen to it");
 }
 
-/// A drop grows with the square of the flow: 0.2 bar at 0.7 of the rated flow are 0.41 at the whole; below half of it a drop
+/// A drop grows with the square of the flow (fluid power handbooks, from memory): 0.2 bar at 0.7 of the rated flow are 0.41 at the whole; below half of it a drop
 /// tells nothing.
 #[test]
 fn a_drop_counts_as_it_would_be_at_rated_flow() {
@@ -129,7 +129,7 @@ fn of_coolant(of: Coolant, readings: &[(&str, &str)]) -> TaskInput {
     following(Model::Coolant(of), "{Brix}", readings, &[DONE])
 }
 
-/// 5 Brix times the product's factor of 1.5 are 7.5 % (a refractometer's guide); the mix that mends it comes from the same
+/// 5 Brix times the product's factor of 1.5 are 7.5 % (a refractometer's guide, from memory); the mix that mends it comes from the same
 /// balance as the calculator's.
 #[test]
 fn a_weak_coolant_is_due_with_the_mix_that_mends_it() {
@@ -230,16 +230,75 @@ fn a_neat_oil_is_due_when_it_is_not_what_it_was() {
 /// Common practice, no source: more than 1.25 times the baseline for a week.
 #[test]
 fn an_idle_flow_that_stays_high_for_a_week_is_a_leak() {
-    let row = |baseline: Option<&str>, reads: &[(&str, &str)], as_of: &str| {
-        let of = IdleAir { point: point("idle"), baseline: baseline.map(value) };
+    let row = |reads: &[(&str, &str)], as_of: &str| {
+        let of = IdleAir { point: point("idle"), baseline: value("36") };
         following(Model::IdleAir(of), "L/min{ANR}", reads, &[DONE]).row(as_of)
     };
     let high = [("2026-01-05T06:00", "36"), ("2026-01-08T06:00", "46"), ("2026-01-12T06:00", "47")];
-    assert_eq!(row(Some("36"), &high, "2026-01-13").due, None, "not a week yet");
+    assert_eq!(row(&high, "2026-01-13").due, None, "not a week yet");
     let lasting = [high[0], high[1], high[2], ("2026-01-15T06:00", "48")];
-    let found = row(Some("36"), &lasting, "2026-01-16");
+    let found = row(&lasting, "2026-01-16");
     assert_eq!(tells_of(&found), Some((Tells::IdleHigh, value("48"), utc("2026-01-15T06:00"))));
     let calm = [high[0], high[1], ("2026-01-12T06:00", "40"), ("2026-01-15T06:00", "48")];
-    assert_eq!(row(Some("36"), &calm, "2026-01-16").due, None, "it fell in between");
-    assert_eq!(row(None, &lasting, "2026-01-16").due, None, "four readings tell no baseline");
+    assert_eq!(row(&calm, "2026-01-16").due, None, "it fell in between");
+}
+
+/// 10 % off is what may be: 4.6 of 46 and 3.2 of 32, whatever bits their fractions have.
+#[test]
+fn a_viscosity_just_ten_per_cent_off_is_none_too_far() {
+    let off = |new: &str, read: &str| {
+        let of = NeatOil {
+            viscosity: Some(point("nu")),
+            viscosity_new: Some(value(new)),
+            water: None,
+            flash: Some(point("flash")),
+            flash_new: Some(value("205.1")),
+        };
+        let at = "2026-01-05T06:00";
+        let input = following(Model::NeatOil(of), "mm2/s", &[(at, read)], &[DONE]);
+        told(&also(input, "flash", "Cel", &[(at, "185.1")]).row("2026-01-06")).fault().is_some()
+    };
+    assert_eq!([off("46", "50.6"), off("32", "35.2"), off("32", "28.8"), off("46", "41.4")], [false; 4]);
+    assert_eq!([off("46", "50.601"), off("32", "28.799")], [true; 2]);
+}
+
+/// A further bad reading moves neither the due point nor its lateness; what is shown and mended is the newest.
+#[test]
+fn what_is_off_is_due_since_the_first_of_the_bad_readings() {
+    let reads = |values: [&'static str; 3]| {
+        ["2026-01-04T06:00", "2026-01-05T06:00", "2026-01-07T06:00"]
+            .into_iter()
+            .zip(values)
+            .collect::<Vec<_>>()
+    };
+    let since = |input: TaskInput| {
+        let row = input.row("2026-01-08");
+        assert_eq!(row.late, row.due.map(|at| plain().end_of(plain().shop_day_of(at))));
+        (row.due, why(&row))
+    };
+    let second = Some(utc("2026-01-05T06:00"));
+    let (due, words) = since(of_coolant(coolant(), &reads(["5", "4", "3.8"])));
+    assert_eq!(due, second);
+    assert!(
+        words.starts_with(
+            "5.7 % strong, too weak for 8 %, read Wednesday 06:00, not as it should be since Monday 06:00"
+        ),
+        "{words}"
+    );
+    let other = |of: &str, unit: &str, values| {
+        let of_slides = Coolant { nitrite: Some(point("nitrite")), ..coolant() };
+        since(also(of_coolant(of_slides, &[]), of, unit, &reads(values))).0
+    };
+    assert_eq!(other("ph", "[pH]", ["9", "8.5", "8.4"]), second);
+    assert_eq!(other("nitrite", "mg/L", ["5", "21", "25"]), second);
+    assert_eq!(other("slide", "{CFU}/mL", ["1000", "20000", "2000000"]), second, "worse is no other fault");
+    let oil = NeatOil {
+        viscosity: Some(point("nu")),
+        viscosity_new: Some(value("22")),
+        water: None,
+        flash: None,
+        flash_new: None,
+    };
+    let input = following(Model::NeatOil(oil), "mm2/s", &reads(["22", "25", "26"]), &[DONE]);
+    assert_eq!(since(input).0, second);
 }
