@@ -95,13 +95,16 @@ pub(super) fn follow(
         parts.push(calendar_point(reader, rule, (last.base(), every, last.day), period, state));
     }
     let reached = unbroken(since, |read| read.value >= goal).first().map(|read| read.at);
+    // Dry air never fills it; then there is nothing to bring a can for.
+    let read_in_it = newest.filter(|_| reached.is_some()).map(|read| rounded(read.value));
+    let acts = read_in_it.or(due.map(|_| fill.goal())).map(|millilitres| Act::Drain { millilitres });
     let month = Month::of(reader.calendar.start_of(reader.as_of));
     let rate = rates.in_month(month) + excess;
     let newest_find = finds.last().filter(|find| last.is_none_or(|last| find.at >= last.dealt_with));
     let told = Modelled {
         start: Some(start_told(reader, fill, start, newest)),
         rate: Some(rate_told(rate, excess, finds.len())),
-        acts: vec![Act::Drain { millilitres: fill.goal() }],
+        acts: acts.into_iter().collect(),
         faults: newest_find.and_then(|find| find.fault(fill)).into_iter().collect(),
         reached,
         waits: parts.is_empty(),

@@ -67,6 +67,8 @@ pub(super) fn follow(
     let part = meter_point(reader, (level.meter, every), (base, count, Some(start.at)), counts);
     let goal = level.goal().to_f64();
     let below = unbroken(since, |read| read.value <= goal).first().map(|read| read.at);
+    let faults: Vec<Fault> = fault(&learned, &instants).into_iter().collect();
+    let now = below.is_some() || !faults.is_empty();
     let shown = learned.fault.and_then(|fault| instants.get(fault.shown)).copied();
     Found {
         base,
@@ -74,8 +76,8 @@ pub(super) fn follow(
         told: Modelled {
             start: Some(start.told(reader, level)),
             rate: Some(rate(ml, due.ml_h, &learned, unit)),
-            acts: vec![refill(level, &due)],
-            faults: fault(&learned, &instants).into_iter().collect(),
+            acts: vec![refill(level, &due, now)],
+            faults,
             reached: below,
             waits: false,
         },
@@ -178,10 +180,11 @@ fn rate(ml: f64, formula: f64, learned: &Learned, unit: Unit) -> Rate {
     }
 }
 
-fn refill(level: &Level<MeterId>, due: &Supply) -> Act {
-    // What fits in once it has fallen to its reserve.
+/// What fits in: now, where something is to be done at once, else when it will have fallen to its reserve.
+fn refill(level: &Level<MeterId>, present: &Supply, now: bool) -> Act {
     let at_due = level.reservoir(level.goal().to_f64(), level.low).and_then(|reservoir| reservoir.supply());
-    let (refill, packs) = at_due.map_or((due.refill, due.whole_packs), |s| (s.refill, s.whole_packs));
+    let of = |supply: &Supply| (supply.refill, supply.whole_packs);
+    let (refill, packs) = at_due.ok().filter(|_| !now).as_ref().map_or_else(|| of(present), of);
     Act::Refill {
         litres: Value::nearest(refill.to_litres()).unwrap_or_default(),
         packs: level.pack.map(|pack| (whole_number(packs), pack)),

@@ -66,7 +66,7 @@ pub struct Rate {
 pub enum Act {
     /// Fill it up.
     Refill {
-        /// What fits in when it is due, in L.
+        /// What fits in: now, where its mark is reached or something is not as it should be, else when it is due. In L.
         litres: Value,
         /// Whole packs of that which fit in, and what a pack holds in L, where a pack is stated.
         packs: Option<(u32, Value)>,
@@ -86,7 +86,7 @@ pub enum Act {
     },
     /// Empty it.
     Drain {
-        /// What is in it when it is due, in mL.
+        /// What was read in it, where that is its mark or more, else what is in it when it is due. In mL.
         millilitres: Value,
     },
 }

@@ -233,14 +233,16 @@ fn of_coolant(coolant: &Coolant) -> Vec<String> {
 
 /// What is to be done, one text each.
 pub fn acts_in_words(told: &Modelled) -> Vec<String> {
+    let when = if told.reached.is_some() || !told.faults.is_empty() { "" } else { "at its due level " };
     let each = told.acts.iter().map(|act| match act {
-        Act::Refill { litres, packs: None } => format!("refill {litres} L"),
+        Act::Refill { litres: Value(0), .. } => "it is full".to_owned(),
+        Act::Refill { litres, packs: None } => format!("{when}refill {litres} L"),
         Act::Refill { litres, packs: Some((0, pack)) } => {
-            format!("refill {litres} L; a whole pack of {pack} L does not fit in")
+            format!("{when}refill {litres} L; a whole pack of {pack} L does not fit in")
         }
         Act::Refill { litres, packs: Some((packs, pack)) } => {
             format!(
-                "refill {litres} L: {packs} whole {} of {pack} L fit in",
+                "{when}refill {litres} L: {packs} whole {} of {pack} L fit in",
                 if *packs == 1 { "pack" } else { "packs" }
             )
         }
@@ -252,6 +254,9 @@ pub fn acts_in_words(told: &Modelled) -> Vec<String> {
             "drain {swap} L and add as much of a {premix} % mix, {concentrate} L of concentrate in it; or add {add} L of that mix \
              where there is room"
         ),
+        Act::Drain { millilitres } if told.reached.is_some() => {
+            format!("empty it: {millilitres} mL were read")
+        }
         Act::Drain { millilitres } => format!("empty it; about {millilitres} mL by then"),
     });
     each.collect()

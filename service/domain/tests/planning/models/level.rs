@@ -47,7 +47,7 @@ fn by_its_strokes_a_reservoir_lasts_733_hours() {
         words.starts_with("2.7 L from 1 Jan 00:00 on; 3 mL/h by the formula; 960 of 733.33 h"),
         "{words}"
     );
-    assert!(words.ends_with("; refill 2.2 L: 2 whole packs of 1 L fit in"), "{words}");
+    assert!(words.ends_with("; at its due level refill 2.2 L: 2 whole packs of 1 L fit in"), "{words}");
 }
 
 /// One function of the domain gives what the calculator shows and what the due date rests on: another dose, cycle or mark
@@ -147,7 +147,7 @@ fn a_further_low_level_leaves_it_due_since_the_first() {
     assert_eq!(
         why(&row),
         "oil 0.4 L, read Monday 08:00: it is reached since Saturday 07:00; 3 mL/h by the formula; \
-                           refill 2.2 L: 2 whole packs of 1 L fit in"
+                           refill 2.3 L: 2 whole packs of 1 L fit in"
     );
     // One that is not low between them has ended the first.
     let filled = [low[0], ("2026-01-04T08:00", "2"), low[1]];
@@ -197,6 +197,12 @@ fn a_use_far_from_the_formula_is_a_fault_and_no_refill() {
         let words = why(&row);
         assert!(words.starts_with(&format!("uses {percent} % of what it should since about")), "{words}");
         assert!(words.contains(look) && words.contains("a refill does not mend it"), "{words}");
+        // What is refilled now is what fits in now: nobody overfills by what was meant for the due level.
+        let newest = input.models.as_ref().and_then(|known| known.points[&point("oil")].readings.last());
+        let room = reservoir().high.to_f64() - newest.expect("levels").value.to_f64();
+        let [Act::Refill { litres, .. }] = told(&row).acts[..] else { panic!("{row:?}") };
+        assert!((litres.to_f64() - room).abs() < 0.006, "{litres} L into {room} L");
+        assert!(!words.contains("at its due level"), "{words}");
         // Once somebody has seen to it, it is not said again before new levels say it.
         let mut seen = input.clone().closed(&["2026-02-06T06:00"]);
         seen.models.as_mut().expect("models").closings.push(utc("2026-02-06T06:00"));
