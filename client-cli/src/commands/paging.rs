@@ -37,6 +37,7 @@ macro_rules! pages {
 }
 
 pages!(
+    GetBuyListResponse.lines,
     ListEntriesResponse.entries,
     ListHeldReportsResponse.reports,
     ListMachinesResponse.machines,
@@ -45,6 +46,7 @@ pages!(
     ListPlannedUseResponse.shifts,
     ListReadingsResponse.readings,
     ListReportsResponse.reports,
+    ListStockResponse.items,
 );
 
 /// Gathers pages until the list or the limit ends, and says on stderr when there is more.

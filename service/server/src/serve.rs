@@ -11,7 +11,7 @@ use fettler_proto::v1::{
     machine_service_server::MachineServiceServer, order_service_server::OrderServiceServer,
     person_service_server::PersonServiceServer, planned_use_service_server::PlannedUseServiceServer,
     reading_service_server::ReadingServiceServer, run_hours_service_server::RunHoursServiceServer,
-    shop_service_server::ShopServiceServer,
+    shop_service_server::ShopServiceServer, stock_service_server::StockServiceServer,
 };
 use fettler_store::contract::Store;
 use std::sync::Arc;
@@ -179,6 +179,7 @@ fn routes(desk: &Desk) -> Result<Routes, tonic_reflection::server::Error> {
         .add_service(limited!(DueServiceServer, desk))
         .add_service(limited!(OrderServiceServer, desk))
         .add_service(limited!(ReadingServiceServer, desk))
+        .add_service(limited!(StockServiceServer, desk))
         .add_service(limited!(JournalServiceServer, desk))
         .add_service(reflection().build_v1()?)
         .add_service(reflection().build_v1alpha()?))

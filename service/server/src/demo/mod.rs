@@ -6,6 +6,7 @@
 mod care;
 mod gauges;
 mod past;
+mod shelf;
 mod shop;
 
 use crate::wire::due::item;

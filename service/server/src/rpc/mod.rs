@@ -11,6 +11,7 @@ mod push;
 mod reading;
 mod run_hours;
 mod shop;
+mod stock;
 
 use crate::clock::Clock;
 use crate::status::Failure;
@@ -73,11 +74,16 @@ macro_rules! changing {
 changing!(
     AddPersonRequest,
     BookAdjustmentRequest,
+    CancelPurchaseRequest,
     CloseOrderRequest,
+    CountStockRequest,
     ForbidMachineRequest,
+    IssueStockRequest,
     LoadShopRequest,
     PlanUseRequest,
     RaiseOrderRequest,
+    ReceiveStockRequest,
+    RecordPurchaseRequest,
     ReplaceCounterRequest,
     RestMachineRequest,
     RetireMachineRequest,

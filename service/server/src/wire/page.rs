@@ -53,6 +53,7 @@ macro_rules! paged {
 }
 
 paged!(
+    GetBuyListRequest,
     ListDueRequest,
     ListEntriesRequest,
     ListHeldReportsRequest,
@@ -62,6 +63,7 @@ paged!(
     ListPlannedUseRequest,
     ListReadingsRequest,
     ListReportsRequest,
+    ListStockRequest,
     LookAheadRequest
 );
 

@@ -10,6 +10,7 @@ mod orders;
 mod planned;
 mod readings;
 mod shop;
+mod stock;
 
 pub use due::{AheadFilter, DueCursor, DueEntry, DueFilter, DueHead, DuePart, Explained, MachineAhead};
 pub use hours::{Acknowledged, HeldCounts, KeptReport, LoadReport, ReportCursor, ReportFilter, Settled};
@@ -22,6 +23,7 @@ pub use readings::{
 pub use shop::{
     MachineFilter, MachineMove, MachineRecord, MachineState, PersonRecord, SiteRecord, TokenRecord,
 };
+pub use stock::{BuyFilter, BuyList, KeptItem, NOT_COUNTED_MAX, StockDone, StockFilter, StockTold};
 
 use async_trait::async_trait;
 use fettler_domain::ids::{OrderNumber, PersonId, SiteId, TokenId};
@@ -407,6 +409,24 @@ pub trait Store: Send + Sync {
         reason: &str,
         validate_only: bool,
     ) -> Result<Ended>;
+
+    /// Takes what is said of an item's stock, or (`validate_only`) says what would come of it.
+    async fn change_stock(
+        &self,
+        caller: &Caller,
+        site: SiteId,
+        told: &StockTold,
+        validate_only: bool,
+    ) -> Result<StockDone>;
+    /// Items by name.
+    async fn stock(
+        &self,
+        site: SiteId,
+        filter: &StockFilter,
+        page: PageAsk<String>,
+    ) -> Result<Page<KeptItem, String>>;
+    /// What to buy. The work ahead is read page by page of the machines, each page as it stands then.
+    async fn buy_list(&self, site: SiteId, filter: &BuyFilter, now: Ts) -> Result<BuyList>;
 
     /// Journal entries.
     async fn entries(
