@@ -11,7 +11,7 @@ use std::{
 };
 use tonic::{
     metadata::{Ascii, MetadataValue},
-    transport::Uri,
+    transport::{Certificate, ClientTlsConfig, Endpoint, Identity, Uri},
 };
 
 /// The token's file in the service's data folder.
@@ -23,6 +23,8 @@ const TOKEN_BYTES_MAX: u64 = 4096;
 pub(crate) struct Settings {
     /// Where the service listens.
     pub(crate) server: Uri,
+    /// How the connection is encrypted; absent for http.
+    pub(crate) tls: Option<ClientTlsConfig>,
     /// The `authorization` value; absent when no token was found.
     pub(crate) bearer: Option<MetadataValue<Ascii>>,
     /// The site's key; empty means the only one.
@@ -38,19 +40,21 @@ impl Settings {
     pub(crate) fn resolve(global: &GlobalArgs) -> Result<Settings, Failure> {
         let server = server(&global.server)?;
         let local = is_loopback(&server);
-        let bearer = match token(global, local)? {
+        let tls = tls(global, &server)?;
+        let bearer = match token(global, local && global.client_cert.is_none())? {
             Some(token) => Some(MetadataValue::try_from(format!("Bearer {token}")).map_err(|_| {
                 Failure::usage("the token holds characters that no token has; look into its file")
             })?),
             None => None,
         };
-        Ok(Settings { server, bearer, ..Settings::offline(global) })
+        Ok(Settings { server, tls, bearer, ..Settings::offline(global) })
     }
 
     /// Settings of a command that asks no service, and so needs neither its address nor a token.
     pub(crate) fn offline(global: &GlobalArgs) -> Settings {
         Settings {
             server: Uri::from_static("http://localhost"),
+            tls: None,
             bearer: None,
             site: global.site.clone().unwrap_or_default(),
             output: global.output,
@@ -64,11 +68,36 @@ fn server(text: &str) -> Result<Uri, Failure> {
         |what: &str| Failure::usage(format!("--server `{text}` {what}; write it like http://127.0.0.1:7133"));
     let uri: Uri = text.parse().map_err(|error| bad(&format!("is not an address ({error})")))?;
     match uri.scheme_str() {
-        Some("http") if uri.host().is_some() => Ok(uri),
-        Some("http") => Err(bad("names no host")),
+        Some("http" | "https") if uri.host().is_some() => Ok(uri),
+        Some("http" | "https") => Err(bad("names no host")),
         Some(_) => Err(bad("has a scheme that this client does not speak")),
         None => Err(bad("has no scheme")),
     }
+}
+
+/// What an https service is trusted by, and shown. It is tried here, so that the connection is made of what fits.
+fn tls(global: &GlobalArgs, server: &Uri) -> Result<Option<ClientTlsConfig>, Failure> {
+    if server.scheme_str() != Some("https") {
+        return Ok(None);
+    }
+    let Some(authority) = &global.ca_file else {
+        return Err(Failure::usage(format!(
+            "{server} is encrypted, and by whom its certificate must be is not known"
+        ))
+        .with_hint("name the file of its authority with --ca-file FILE, or in FETTLER_CA_FILE"));
+    };
+    let mut tls = ClientTlsConfig::new().ca_certificate(Certificate::from_pem(pem(authority)?));
+    if let (Some(certificate), Some(key)) = (&global.client_cert, &global.client_key) {
+        tls = tls.identity(Identity::from_pem(pem(certificate)?, pem(key)?));
+    }
+    let unfit = |error| Failure::usage(format!("the certificates that were given cannot be used: {error}"));
+    Endpoint::from(server.clone()).tls_config(tls.clone()).map_err(unfit)?;
+    Ok(Some(tls))
+}
+
+fn pem(path: &Path) -> Result<String, Failure> {
+    fs::read_to_string(path)
+        .map_err(|error| Failure::usage(format!("cannot read {}: {error}", path.display())))
 }
 
 fn is_loopback(uri: &Uri) -> bool {
@@ -128,8 +157,8 @@ mod tests {
 
     #[test]
     fn addresses_are_checked_before_any_socket_opens() {
-        assert!(server("http://127.0.0.1:7133").is_ok());
-        for bad in ["127.0.0.1:7133", "https://shop:7133", "", "http://"] {
+        assert!(server("http://127.0.0.1:7133").is_ok() && server("https://shop:7133").is_ok());
+        for bad in ["127.0.0.1:7133", "ftp://shop:7133", "", "http://"] {
             assert!(matches!(server(bad), Err(Failure::Usage(_))), "{bad}");
         }
     }

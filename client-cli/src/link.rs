@@ -5,8 +5,9 @@ use fettler_proto::v1::{
     due_service_client::DueServiceClient, journal_service_client::JournalServiceClient,
     machine_service_client::MachineServiceClient, order_service_client::OrderServiceClient,
     person_service_client::PersonServiceClient, planned_use_service_client::PlannedUseServiceClient,
-    reading_service_client::ReadingServiceClient, run_hours_service_client::RunHoursServiceClient,
-    shop_service_client::ShopServiceClient, stock_service_client::StockServiceClient,
+    proof_service_client::ProofServiceClient, reading_service_client::ReadingServiceClient,
+    run_hours_service_client::RunHoursServiceClient, shop_service_client::ShopServiceClient,
+    stock_service_client::StockServiceClient,
 };
 use std::time::Duration;
 use tonic::{
@@ -50,7 +51,12 @@ pub(crate) struct Link {
 impl Link {
     /// Prepares a connection; nothing is sent yet.
     pub(crate) fn new(settings: &Settings) -> Link {
-        let channel = Endpoint::from(settings.server.clone())
+        let mut endpoint = Endpoint::from(settings.server.clone());
+        if let Some(tls) = &settings.tls {
+            endpoint =
+                endpoint.tls_config(tls.clone()).expect("it was tried when the settings were resolved");
+        }
+        let channel = endpoint
             .connect_timeout(CONNECT_TIMEOUT)
             .tcp_nodelay(true)
             .tcp_keepalive(Some(KEEP_ALIVE))
@@ -103,6 +109,11 @@ impl Link {
     /// The declared shop.
     pub(crate) fn shop(&self) -> ShopServiceClient<Wire> {
         ShopServiceClient::new(self.wire.clone()).max_decoding_message_size(ANSWER_BYTES_MAX)
+    }
+
+    /// Checkpoints and proofs of the journal.
+    pub(crate) fn proofs(&self) -> ProofServiceClient<Wire> {
+        ProofServiceClient::new(self.wire.clone()).max_decoding_message_size(ANSWER_BYTES_MAX)
     }
 
     /// The journal.

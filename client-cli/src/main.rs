@@ -18,6 +18,7 @@ mod json;
 mod link;
 mod out;
 mod planfile;
+mod proving;
 mod push;
 mod render;
 mod session;

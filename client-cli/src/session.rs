@@ -118,6 +118,9 @@ impl Session {
                 "it may or may not have been taken; this command is safe to repeat:\n  {}",
                 again.command()
             )),
+            None if told.message.contains("certificate") => complaint.hint(
+                "is --ca-file the authority of that service's certificate, and --server the name it is for?",
+            ),
             None => complaint.hint("is `fettlerd serve` running there? name another with --server URL"),
         };
         Failure::NotReachable(complaint)

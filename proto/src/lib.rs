@@ -12,5 +12,7 @@ pub mod v1 {
     tonic::include_proto!("fettler.v1");
 }
 
+include!(concat!(env!("OUT_DIR"), "/methods.rs"));
+
 /// Every file descriptor with its imports, as the reflection service and the JSON mapping need them.
 pub const DESCRIPTORS: &[u8] = include_bytes!(concat!(env!("OUT_DIR"), "/descriptors.bin"));

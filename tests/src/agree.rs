@@ -10,6 +10,7 @@ use fettler_domain::order::{AsFound, ClosingSaid, OrderState, RaiseSaid, Reading
 use fettler_domain::planned::{Intent, Period, ShiftSaid};
 use fettler_domain::quantity::{Amount, Unit};
 use fettler_domain::reading::{Limits, Possible, ReadingTold, Taker, Value};
+use fettler_domain::rule::model::{Cycle, Level, Model};
 use fettler_domain::rule::{Combine, Recurrence};
 use fettler_domain::shop::{ClauseCard, Declaration, PointCard, RuleCard, TaskCard};
 use fettler_domain::text::{ForeignName, Key, Name};
@@ -56,6 +57,24 @@ fn daily(count: usize) -> RuleCard {
     let recurrence = Recurrence::new(&format!("FREQ=DAILY;COUNT={count}"), from).expect("a rule");
     let clauses = vec![ClauseCard::Recurrence(recurrence)];
     RuleCard { clauses, combine: Combine::Earliest, window: None, keep_closed_days: false }
+}
+
+/// A reservoir whose level is read at a point in per cent of the way between its marks.
+fn drawn_from(point: &Key) -> ClauseCard {
+    let value = |text: &str| Value::parse(text).expect("a value");
+    ClauseCard::Model {
+        model: Box::new(Model::Level(Level {
+            meter: None,
+            point: Some(point.clone()),
+            low: value("0"),
+            high: value("2"),
+            doses: "10x0.1".into(),
+            cycle: Cycle::Minutes(value("3")),
+            reserve: value("0"),
+            pack: None,
+            oil: String::new(),
+        })),
+    }
 }
 
 /// A test point whose readings are out of limits below 5.
@@ -128,7 +147,10 @@ impl Pair {
             (walk.covers, walk.rule) = (Vec::new(), Some(daily(3)));
             let card = coolant();
             let rule = walk.rule.clone().map(|rule| RuleCard {
-                clauses: vec![ClauseCard::Reading { point: card.key.clone(), expects: true }],
+                clauses: vec![
+                    ClauseCard::Reading { point: card.key.clone(), expects: true },
+                    drawn_from(&card.key),
+                ],
                 ..rule
             });
             let key = Key::new("correct").expect("a key");
@@ -138,7 +160,8 @@ impl Pair {
             machine.tasks.push(walk);
         }
         let now = Ts::from_utc("2013-03-01T12:00:00Z".parse().expect("an instant"));
-        let call = Caller { token: None, method: "LoadShop", request: None, now, person: None };
+        let call =
+            Caller { token: None, method: "LoadShop", request: None, now, person: None, as_manager: true };
         let mut stores = Vec::new();
         for place in places {
             let store = fettler_store::open(place).await.expect("a store");
@@ -168,7 +191,7 @@ impl Pair {
     }
 
     fn caller(&self, method: &'static str) -> Caller {
-        Caller { token: None, method, request: None, now: self.now, person: None }
+        Caller { token: None, method, request: None, now: self.now, person: None, as_manager: true }
     }
 
     fn machine(&mut self) -> Key {

@@ -6,6 +6,7 @@
 #![expect(clippy::missing_panics_doc, reason = "the kit panics where a test has failed")]
 
 pub mod agree;
+pub mod care;
 pub mod client;
 pub mod duty;
 pub mod floor;
@@ -20,5 +21,6 @@ pub mod servers;
 pub mod service;
 pub mod shuffle;
 pub mod story;
+pub mod tamper;
 pub mod wire;
 pub mod year;

@@ -104,6 +104,12 @@ impl Service {
         (self.child, self.endpoint, self.heard) = spawn(self.folder.path(), &self.arguments);
     }
 
+    /// The same with other arguments.
+    pub fn start_again_with(&mut self, arguments: &[&str]) {
+        self.arguments = arguments.iter().map(|&a| a.to_owned()).collect();
+        self.start_again();
+    }
+
     /// Kills it and starts it again with other arguments on the same data.
     pub fn restart_with(&mut self, arguments: &[&str]) {
         self.kill();

@@ -4,6 +4,7 @@ pub(crate) mod ahead;
 pub(crate) mod backtest;
 pub(crate) mod calc;
 pub(crate) mod hours;
+pub(crate) mod journal;
 pub(crate) mod orders;
 pub(crate) mod planned;
 pub(crate) mod readings;
@@ -72,6 +73,15 @@ pub(crate) struct GlobalArgs {
     /// machine.
     #[arg(long, global = true, value_name = "FILE")]
     pub(crate) token_file: Option<PathBuf>,
+    /// The authority of an https service's certificate, PEM.
+    #[arg(long, global = true, value_name = "FILE", env = "FETTLER_CA_FILE")]
+    pub(crate) ca_file: Option<PathBuf>,
+    /// A certificate to show to the service, PEM; with --client-key. It may stand in a token's place.
+    #[arg(long, global = true, value_name = "FILE", env = "FETTLER_CLIENT_CERT", requires = "client_key")]
+    pub(crate) client_cert: Option<PathBuf>,
+    /// The certificate's key, PEM.
+    #[arg(long, global = true, value_name = "FILE", env = "FETTLER_CLIENT_KEY", requires = "client_cert")]
+    pub(crate) client_key: Option<PathBuf>,
     /// The form of the answer.
     #[arg(long, global = true, value_enum, default_value = "table")]
     pub(crate) output: OutputForm,
@@ -127,7 +137,7 @@ pub(crate) enum Command {
     Shop(shop::ShopCommand),
     /// The journal: everything that changed.
     #[command(subcommand)]
-    Journal(shop::JournalCommand),
+    Journal(journal::JournalCommand),
     /// Calculators: compressed air, lubricants, coolants, stock; they ask no service.
     Calc(calc::CalcArgs),
     /// How good forecasts would have been: of the site's own history, or from files without a service.
@@ -184,6 +194,8 @@ mod tests {
             "fettler machine forbid L-03 --by Ada --reason door",
             "fettler shop load shop.toml --dry-run",
             "fettler journal list --from 0 --kind order.",
+            "fettler journal verify north.journal --checkpoint monday.txt --checkpoint friday.txt --key shop.key",
+            "fettler journal proof 1042 --to 1042.tlog-proof",
             "fettler backtest --output json",
             "fettler backtest --reports a.csv.gz --reports b.csv --cases c.csv --deciles --output csv",
         ] {
@@ -202,6 +214,9 @@ mod tests {
             "fettler hours settle erp R-1 maybe --by Ada",
             "fettler orders --task t",
             "fettler ahead",
+            "fettler journal proof",
+            "fettler journal proof 1042 --entry 7",
+            "fettler journal confirm 1042.tlog-proof",
             "fettler backtest --cases c.csv",
             "fettler read L-03 --by Ada",
             "fettler read L-03 p-air=6.1",

@@ -154,29 +154,3 @@ pub(crate) struct LastDoneArgs {
     #[command(flatten)]
     pub(crate) change: ChangeArgs,
 }
-
-/// What to look at in the journal.
-#[derive(Debug, Subcommand)]
-pub(crate) enum JournalCommand {
-    /// Entries, newest first; --site installation shows the installation's own.
-    List(JournalListArgs),
-    /// The journal's size and root.
-    Head,
-}
-
-/// Arguments of `journal list`.
-#[derive(Debug, Args)]
-pub(crate) struct JournalListArgs {
-    /// From this number on, oldest first.
-    #[arg(long, value_name = "N", value_parser = clap::value_parser!(i64).range(0..))]
-    pub(crate) from: Option<i64>,
-    /// Only this kind: order.closed, or all that start so: order.
-    #[arg(long, value_name = "KIND")]
-    pub(crate) kind: Option<String>,
-    /// Only those about this: orders/1042
-    #[arg(long, value_name = "SUBJECT")]
-    pub(crate) subject: Option<String>,
-    /// How much to show.
-    #[command(flatten)]
-    pub(crate) limit: LimitArgs,
-}

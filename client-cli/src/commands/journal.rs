@@ -1,8 +1,8 @@
 //! `journal`: everything that changed.
 
-use super::{board, paging};
+use super::{board, journal_proof, journal_verify, paging};
 use crate::{
-    args::shop::{JournalCommand, JournalListArgs},
+    args::journal::{JournalCommand, JournalListArgs},
     exit::{Answer, Failure},
     render::{self, table::Table},
     session::Session,
@@ -14,6 +14,13 @@ pub(super) async fn run(session: &Session, command: JournalCommand) -> Result<An
     match command {
         JournalCommand::List(args) => list(session, args).await,
         JournalCommand::Head => head(session).await,
+        JournalCommand::Checkpoint => journal_proof::checkpoint(session).await,
+        JournalCommand::Checkpoints(args) => journal_proof::checkpoints(session, args).await,
+        JournalCommand::Key => journal_proof::key(session).await,
+        JournalCommand::Export(args) => journal_proof::export(session, args).await,
+        JournalCommand::Verify(args) => journal_verify::run(session, &args).await,
+        JournalCommand::Proof(args) => journal_proof::proof(session, args).await,
+        JournalCommand::Confirm(args) => journal_proof::confirm(session, &args),
     }
 }
 

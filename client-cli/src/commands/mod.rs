@@ -10,6 +10,8 @@ mod hours_change;
 mod hours_plan;
 mod hours_push;
 mod journal;
+mod journal_proof;
+mod journal_verify;
 mod machine;
 mod orders;
 mod paging;
@@ -25,7 +27,7 @@ mod undo;
 mod why;
 
 use crate::{
-    args::{Args, ChangeArgs, Command, OutputForm, hours::HoursCommand},
+    args::{Args, ChangeArgs, Command, OutputForm, hours::HoursCommand, journal::JournalCommand},
     clock,
     config::Settings,
     exit::{Answer, Failure},
@@ -44,7 +46,7 @@ pub(crate) async fn run(args: Args, out: Out) -> Result<Answer, Failure> {
         // The calculators need neither a service nor a token, so nothing that concerns these can stop them.
         return calc::run(calc, args.global.output, usize::from(args.global.width), &out);
     }
-    let settings = if matches!(&args.command, Command::Backtest(args) if args.cases.is_some()) {
+    let settings = if asks_nobody(&args.command) {
         Settings::offline(&args.global)
     } else {
         Settings::resolve(&args.global)?
@@ -57,6 +59,15 @@ pub(crate) async fn run(args: Args, out: Out) -> Result<Answer, Failure> {
             Err(error) => Failure::usage(format!("cannot listen for an interruption: {error}")),
         }),
     }
+}
+
+/// Whether a command needs neither a service nor a token.
+fn asks_nobody(command: &Command) -> bool {
+    if let Command::Journal(JournalCommand::Verify(args)) = command {
+        return args.file.is_some();
+    }
+    matches!(command, Command::Journal(JournalCommand::Confirm(_)))
+        || matches!(command, Command::Backtest(args) if args.cases.is_some())
 }
 
 async fn dispatch(session: &Session, command: Command) -> Result<Answer, Failure> {

@@ -89,6 +89,10 @@ fn clause_text(clause: &pb::ClauseStanding, board: Board) -> String {
     label("stands", &clause.text);
     label("from", &clause.base);
     label("past", &clause.history);
+    label("given", &clause.inputs.join("; "));
+    label("source", &clause.source);
+    label("do", &clause.acts.join("; "));
+    label("fault", &clause.fault);
     if let Some(known) = board.teller.instant(clause.known_to.as_ref()) {
         label("known", &format!("hours to {known}"));
     }

@@ -178,7 +178,10 @@ fn window_parts(window: &pb::Window, clauses: &[Clause]) -> Vec<Window> {
         Some(pb::window::Width::Widths(widths)) => {
             let unit = clauses.iter().find_map(|clause| match &clause.counts {
                 Counts::Meter { unit, .. } => Some(*unit),
-                Counts::Calendar { .. } | Counts::Recurrence(_) | Counts::Reading { .. } => None,
+                Counts::Calendar { .. }
+                | Counts::Recurrence(_)
+                | Counts::Reading { .. }
+                | Counts::Model(_) => None,
             });
             let count = Some(widths.count.clone()).filter(|count| !count.is_empty());
             let count = count.map(|count| Window::Count(count, unit.unwrap_or(pb::Unit::Hours)));

@@ -8,6 +8,7 @@ mod from_wire;
 mod items;
 pub(crate) mod last_done;
 mod model;
+mod models;
 mod rule;
 mod text;
 mod to_wire;

@@ -1,14 +1,17 @@
 //! Interval clauses as short texts: "500 h operating", "30 days", "3 months on the grid from 2026-01-01",
 //! "FREQ=MONTHLY;BYDAY=1MO from 2026-01-05".
 
+use super::models::{MODELS, Model};
 use crate::render::words;
 use fettler_proto::v1 as pb;
-use serde::{Deserialize, Serialize};
+use serde::{
+    Deserialize, Deserializer, Serialize, Serializer,
+    de::{MapAccess, Visitor, value::MapAccessDeserializer},
+};
 use std::{collections::BTreeMap, fmt, str::FromStr};
 
 /// One clause as it is written.
-#[derive(Clone, Debug, PartialEq, Eq, Deserialize, Serialize)]
-#[serde(try_from = "String", into = "String")]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub(super) struct Clause {
     /// What it counts.
     pub(super) counts: Counts,
@@ -45,6 +48,8 @@ pub(super) enum Counts {
         /// Whether a drift towards a limit says when it is expected.
         expects: bool,
     },
+    /// What a model says, as a table.
+    Model(Model),
 }
 
 const REMEDY: &str = "write it like \"500 h operating\", \"30 days\", \"3 months on the grid from 2026-01-01\", \"FREQ=MONTHLY;BYDAY=1MO \
@@ -191,6 +196,7 @@ impl fmt::Display for Clause {
             Counts::Reading { point, expects } => {
                 return write!(f, "{point}{}", if *expects { REACHING } else { OUT_OF_LIMITS });
             }
+            Counts::Model(model) => return write!(f, "{{ {} = {{ … }} }}", model.word()),
         }
         match self.grid.as_deref() {
             None => Ok(()),
@@ -208,9 +214,46 @@ impl TryFrom<String> for Clause {
     }
 }
 
-impl From<Clause> for String {
-    fn from(clause: Clause) -> String {
-        clause.to_string()
+impl From<Model> for Clause {
+    fn from(model: Model) -> Clause {
+        Clause { counts: Counts::Model(model), grid: None }
+    }
+}
+
+struct ClauseVisitor;
+
+impl<'de> Visitor<'de> for ClauseVisitor {
+    type Value = Clause;
+
+    fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "an interval in quotes, or a table of {}", MODELS.join(" or "))
+    }
+
+    fn visit_str<E: serde::de::Error>(self, text: &str) -> Result<Clause, E> {
+        text.parse().map_err(E::custom)
+    }
+
+    fn visit_map<A: MapAccess<'de>>(self, map: A) -> Result<Clause, A::Error> {
+        // An enum with a value is a table with one key: its word.
+        Model::deserialize(MapAccessDeserializer::new(map)).map(Model::into)
+    }
+}
+
+impl<'de> Deserialize<'de> for Clause {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Clause, D::Error> {
+        deserializer.deserialize_any(ClauseVisitor)
+    }
+}
+
+impl Serialize for Clause {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        match &self.counts {
+            Counts::Model(model) => model.serialize(serializer),
+            Counts::Calendar { .. }
+            | Counts::Meter { .. }
+            | Counts::Recurrence(_)
+            | Counts::Reading { .. } => serializer.collect_str(self),
+        }
     }
 }
 
@@ -240,6 +283,7 @@ impl Clause {
             Counts::Reading { point, expects } => {
                 pb::clause::Counts::Reading(pb::ReadingClause { point: point.clone(), expects: *expects })
             }
+            Counts::Model(model) => model.to_wire(),
         };
         pb::Clause { counts: Some(counts) }
     }
@@ -268,6 +312,12 @@ impl Clause {
                 counts: Counts::Recurrence(recurrence.rule.clone()),
                 grid: Some(recurrence.from_day.clone()),
             },
+            counts @ (pb::clause::Counts::Level(_)
+            | pb::clause::Counts::Fill(_)
+            | pb::clause::Counts::Element(_)
+            | pb::clause::Counts::Coolant(_)
+            | pb::clause::Counts::NeatOil(_)
+            | pb::clause::Counts::IdleAir(_)) => Model::from_wire(counts)?.into(),
             pb::clause::Counts::Reading(reading) => Clause {
                 counts: Counts::Reading { point: reading.point.clone(), expects: reading.expects },
                 grid: None,

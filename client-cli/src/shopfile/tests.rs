@@ -197,3 +197,52 @@ fn a_grid_may_be_said_for_the_whole_task() {
     let said = said.replace("3 months on the grid from", "FREQ=DAILY from");
     assert_eq!(read("a", &recurring).unwrap(), read("b", &said).unwrap());
 }
+
+/// The tables of models, as the description shows them.
+fn models() -> String {
+    let text = include_str!("../../../docs/shop-file.md");
+    let start = text.find("## Intervals that follow a model").expect("its part");
+    let block = &text[start..];
+    let start = block.find("```toml\n").expect("an example") + "```toml\n".len();
+    let end = block[start..].find("```").expect("the example ends") + start;
+    format!("{SITE}{}", &block[start..end])
+}
+
+#[test]
+fn the_documented_models_are_read_and_written_back() {
+    let shop = read("shop.toml", &models()).unwrap();
+    let tasks = &shop.machines[0].tasks;
+    let clause =
+        |task: usize, clause: usize| tasks[task].rule.as_ref().unwrap().clauses[clause].counts.clone();
+    let Some(pb::clause::Counts::Level(level)) = clause(0, 0) else { panic!("{tasks:?}") };
+    assert_eq!(
+        (level.high_l.as_str(), level.cycle_min.as_str(), level.oil.as_str()),
+        ("2.7", "20", "CGLP 68")
+    );
+    let Some(pb::clause::Counts::Fill(fill)) = clause(1, 0) else { panic!("{tasks:?}") };
+    assert_eq!((fill.ambient_c.len(), fill.dew_point_c.as_str(), fill.at_latest_days), (12, "10", None));
+    let Some(pb::clause::Counts::Element(element)) = clause(2, 0) else { panic!("{tasks:?}") };
+    assert_eq!((element.change_at_bar.as_str(), element.limits.as_str()), ("0.4", "supplier_high_drop"));
+    let Some(pb::clause::Counts::Coolant(coolant)) = clause(3, 1) else { panic!("{tasks:?}") };
+    assert_eq!((coolant.refractometer_factor.as_str(), coolant.nitrite.as_str()), ("1.5", "nitrite"));
+    let Some(pb::clause::Counts::IdleAir(idle)) = clause(4, 0) else { panic!("{tasks:?}") };
+    assert_eq!(idle.baseline_l_min, "36");
+    let written = write(&shop);
+    assert_eq!(read("written.toml", &written).unwrap(), shop, "{written}");
+    insta::assert_snapshot!(written);
+}
+
+#[test]
+fn a_model_that_cannot_be_read_names_line_and_nearest_key() {
+    let task =
+        |line: &str| format!("{SITE}[[machine]]\ntag = \"L\"\n[[machine.task]]\nkey = \"t\"\n{line}\n");
+    refused(
+        &task("every = { level = { hihg_l = 2.7 } }"),
+        "shop.toml, line 7: unknown key `hihg_l`\nhint: did you mean `high_l`?",
+    );
+    refused(
+        &task("every = [\"30 days\", { levle = { high_l = 2.7 } }]"),
+        "line 7: unknown word `levle`\nhint: did you mean `level`?",
+    );
+    assert!(read("shop.toml", &task("every = { level = { high_l = 2.7 } }")).is_ok(), "a table alone");
+}

@@ -3,7 +3,7 @@
 use fettler_proto::v1 as pb;
 use serde::{
     Deserialize, Deserializer, Serialize, Serializer,
-    de::{Error as _, MapAccess, SeqAccess, Visitor},
+    de::{Error as _, MapAccess, SeqAccess, Visitor, value::MapAccessDeserializer},
     ser::SerializeMap as _,
 };
 use std::{collections::BTreeMap, fmt, marker::PhantomData};
@@ -23,6 +23,10 @@ impl<'de, T: Deserialize<'de> + TryFrom<String, Error = String>> Visitor<'de> fo
 
     fn visit_str<E: serde::de::Error>(self, text: &str) -> Result<OneOrMany<T>, E> {
         T::try_from(text.to_owned()).map(|one| OneOrMany(vec![one])).map_err(E::custom)
+    }
+
+    fn visit_map<A: MapAccess<'de>>(self, table: A) -> Result<OneOrMany<T>, A::Error> {
+        T::deserialize(MapAccessDeserializer::new(table)).map(|one| OneOrMany(vec![one]))
     }
 
     fn visit_seq<A: SeqAccess<'de>>(self, mut list: A) -> Result<OneOrMany<T>, A::Error> {

@@ -320,7 +320,7 @@ fn window_wire(parts: &[Window], clauses: &[Clause]) -> Result<pb::Window, Strin
 fn window_unit(stated: pb::Unit, clauses: &[Clause]) -> Result<(), String> {
     let other = clauses.iter().find(|clause| match &clause.counts {
         Counts::Meter { unit, .. } => *unit != stated,
-        Counts::Calendar { .. } | Counts::Recurrence(_) | Counts::Reading { .. } => false,
+        Counts::Calendar { .. } | Counts::Recurrence(_) | Counts::Reading { .. } | Counts::Model(_) => false,
     });
     match other {
         None => Ok(()),
@@ -355,7 +355,8 @@ fn clause_wire(clause: &Clause, on_grid: bool, table: &Task) -> Result<pb::Claus
             Counts::Calendar { .. }
             | Counts::Meter { .. }
             | Counts::Recurrence(_)
-            | Counts::Reading { .. } => {}
+            | Counts::Reading { .. }
+            | Counts::Model(_) => {}
         }
     }
     if matches!(clause.counts, Counts::Recurrence(_)) && clause.grid.is_none() && base.is_empty() {

@@ -44,6 +44,16 @@ pub enum Error {
         /// What is wrong and what to do.
         text: String,
     },
+    /// The caller may not do this; somebody else may.
+    #[error("{text}")]
+    NotAllowed {
+        /// A word that programs can read: `MANAGER_ONLY`.
+        reason: &'static str,
+        /// What was asked for: "order 1042".
+        subject: String,
+        /// Who may, and what to do.
+        text: String,
+    },
     /// The request id was used before with another content.
     #[error("request id {0} was used before for another request; use a new one")]
     RequestReused(String),

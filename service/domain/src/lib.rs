@@ -4,6 +4,7 @@
 //! a function of its arguments, so the same input gives the same output on every machine and every engine. The
 //! crate knows neither the wire format nor SQL; `fettler-server` and `fettler-store` translate.
 
+pub mod access;
 pub mod calendar;
 pub mod closing;
 pub mod consumables;

@@ -1,5 +1,8 @@
 //! The command line, read into settings that are known to be right.
 
+use crate::notary::Places;
+use crate::tls::TlsFiles;
+use crate::tokens::TokenCommand;
 use clap::{Args, Parser, Subcommand};
 use etcetera::BaseStrategy as _;
 use std::net::SocketAddr;
@@ -23,6 +26,9 @@ pub enum Command {
     Migrate(PlaceArguments),
     /// Copy everything into a new place, from a file into a database or back; journals keep their roots.
     Copy(CopyArguments),
+    /// Make, list and take back tokens.
+    #[command(subcommand)]
+    Token(TokenCommand),
     /// Serve an invented shop, and show its due list of today.
     Demo(DemoArguments),
 }
@@ -50,12 +56,44 @@ pub struct CopyArguments {
     pub to: String,
 }
 
+/// How the journals are signed.
+#[derive(Debug, Args)]
+pub struct JournalArguments {
+    /// The key that signs the journals' checkpoints: an Ed25519 key in PKCS #8 PEM form. Services that share a database
+    /// share it. Default: journal.key in the data folder, made at the first start.
+    #[arg(long, env = "FETTLER_JOURNAL_KEY", value_name = "FILE")]
+    pub journal_key: Option<PathBuf>,
+    /// The folder in which checkpoints are kept outside the database. Default: checkpoints in the data folder; a disk
+    /// elsewhere is better.
+    #[arg(long, env = "FETTLER_CHECKPOINTS", value_name = "DIR")]
+    pub checkpoints: Option<PathBuf>,
+    /// Let the key of that file, or a new one where there is none, take the place of the one that signed until now. The
+    /// journal tells of it.
+    #[arg(long)]
+    pub replace_journal_key: bool,
+}
+
+impl JournalArguments {
+    /// Where key and checkpoints are, beside what else is in a data folder.
+    pub fn places(&self, folder: &std::path::Path) -> Places {
+        let own = Places::within(folder);
+        Places {
+            key: self.journal_key.clone().unwrap_or(own.key),
+            checkpoints: self.checkpoints.clone().unwrap_or(own.checkpoints),
+            replace: self.replace_journal_key,
+        }
+    }
+}
+
 /// How to serve.
 #[derive(Debug, Args)]
 pub struct ServeArguments {
     /// Where the data is.
     #[command(flatten)]
     pub place: PlaceArguments,
+    /// How the journals are signed.
+    #[command(flatten)]
+    pub journal: JournalArguments,
     /// Where to listen.
     #[command(flatten)]
     pub listen: ListenArguments,
@@ -84,6 +122,16 @@ pub struct ListenArguments {
     /// Listen beyond this computer without encryption: whoever sees the network reads tokens and data.
     #[arg(long)]
     pub plaintext_beyond_loopback: bool,
+    /// Encrypt (TLS 1.2 or newer) with this certificate, PEM; the certificates that lead to its authority follow it.
+    #[arg(long, env = "FETTLER_TLS_CERT", value_name = "FILE", requires = "tls_key")]
+    pub tls_cert: Option<PathBuf>,
+    /// The certificate's key, PEM.
+    #[arg(long, env = "FETTLER_TLS_KEY", value_name = "FILE", requires = "tls_cert")]
+    pub tls_key: Option<PathBuf>,
+    /// Take only callers whose certificate is of this authority, PEM. A certificate may stand in a token's place:
+    /// `fettlerd token add --certificate`.
+    #[arg(long, env = "FETTLER_TLS_CLIENT_CA", value_name = "FILE", requires = "tls_cert")]
+    pub tls_client_ca: Option<PathBuf>,
 }
 
 /// Why the settings cannot be used.
@@ -91,8 +139,8 @@ pub struct ListenArguments {
 pub enum SettingsError {
     /// An address beyond this computer, without saying so.
     #[error(
-        "--listen {0} is reachable from other computers, and the service does not encrypt; put a proxy with TLS \
-         before it, or say --plaintext-beyond-loopback"
+        "--listen {0} is reachable from other computers, and nothing would be encrypted; give --tls-cert and --tls-key, put a \
+         proxy with TLS before it, or say --plaintext-beyond-loopback"
     )]
     BeyondLoopback(SocketAddr),
     /// No folder was given, and the user has none.
@@ -103,10 +151,16 @@ pub enum SettingsError {
 impl ListenArguments {
     /// The address to listen on, when it may be used.
     pub fn address(&self) -> Result<SocketAddr, SettingsError> {
-        if !self.listen.ip().is_loopback() && !self.plaintext_beyond_loopback {
+        if self.is_beyond_loopback() && self.tls_cert.is_none() && !self.plaintext_beyond_loopback {
             return Err(SettingsError::BeyondLoopback(self.listen));
         }
         Ok(self.listen)
+    }
+
+    /// The files of the certificate, when connections are to be encrypted.
+    pub fn tls(&self) -> Option<TlsFiles> {
+        let (certificate, key) = self.tls_cert.clone().zip(self.tls_key.clone())?;
+        Some(TlsFiles { certificate, key, client_authority: self.tls_client_ca.clone() })
     }
 
     /// Whether others can reach it.
@@ -135,7 +189,7 @@ mod tests {
         let address = |arguments: &[&str]| match Arguments::try_parse_from(arguments).unwrap().command {
             Command::Serve(serve) => serve.listen.address(),
             Command::Demo(demo) => demo.listen.address(),
-            Command::Migrate(_) | Command::Copy(_) => panic!("it does not listen"),
+            Command::Migrate(_) | Command::Copy(_) | Command::Token(_) => panic!("it does not listen"),
         };
         let on = |text: &str| text.parse::<SocketAddr>().unwrap();
         assert_eq!(address(&["fettlerd", "serve"]), Ok(on("127.0.0.1:7133")));
@@ -143,5 +197,8 @@ mod tests {
         let open = ["fettlerd", "serve", "--listen", "0.0.0.0:7133", "--plaintext-beyond-loopback"];
         assert_eq!(address(&open[..4]), Err(SettingsError::BeyondLoopback(on("0.0.0.0:7133"))));
         assert_eq!(address(&open), Ok(on("0.0.0.0:7133")));
+        let tls = [&open[..4], &["--tls-cert", "c.pem", "--tls-key", "k.pem"]].concat();
+        assert_eq!(address(&tls), Ok(on("0.0.0.0:7133")));
+        assert!(Arguments::try_parse_from(&tls[..6]).is_err(), "a certificate needs its key");
     }
 }

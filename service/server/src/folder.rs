@@ -2,7 +2,7 @@
 
 use crate::auth::{hash, new_token};
 use fettler_domain::time::Ts;
-use fettler_store::contract::{Caller, Store};
+use fettler_store::contract::{Caller, NewToken, Store};
 use std::fs::{File, OpenOptions, TryLockError};
 use std::io::Write as _;
 use std::path::{Path, PathBuf};
@@ -34,6 +34,11 @@ pub enum FolderError {
     /// The store failed.
     #[error("the store does not take the token")]
     Store(#[from] fettler_store::contract::StoreError),
+}
+
+/// The database file of a data folder.
+pub fn database_file(folder: &Path) -> PathBuf {
+    folder.join(DATABASE_FILE)
 }
 
 /// A data folder that this process holds until it ends.
@@ -70,10 +75,7 @@ impl Folder {
 
     /// Where the store is: the database that was named, or else a file in the folder.
     pub fn store_location(&self, database: Option<&str>) -> String {
-        if let Some(url) = database {
-            return url.to_owned();
-        }
-        format!("sqlite:{}", self.path.join(DATABASE_FILE).display())
+        database.map_or_else(|| format!("sqlite:{}", database_file(&self.path).display()), str::to_owned)
     }
 
     /// Where the administrator's token stands.
@@ -92,15 +94,16 @@ impl Folder {
         let token = new_token().map_err(FolderError::Random)?;
         let path = self.token_path();
         write_secret(&path, &token).map_err(|source| FolderError::Io { path, source })?;
-        let caller = Caller { token: None, method: "FirstStart", request: None, now, person: None };
-        store.add_token(&caller, "admin", &hash(&token)).await?;
+        let caller =
+            Caller { token: None, method: "FirstStart", request: None, now, person: None, as_manager: true };
+        store.add_token(&caller, &NewToken::admin("admin", hash(&token))).await?;
         Ok(())
     }
 }
 
 /// Writes a secret that only its owner can read, whole or not at all.
-fn write_secret(path: &Path, secret: &str) -> std::io::Result<()> {
-    let draft = path.with_extension("token.new");
+pub(crate) fn write_secret(path: &Path, secret: &str) -> std::io::Result<()> {
+    let draft = path.with_extension("new");
     match std::fs::remove_file(&draft) {
         Err(error) if error.kind() != std::io::ErrorKind::NotFound => return Err(error),
         _ => {}

@@ -1,8 +1,12 @@
 //! What every call passes on its way in and out: its token, its deadline, and its line in the log. Answers that the
 //! transport made by itself leave with a reason and a remedy.
 
-use crate::auth::Doorkeeper;
+use crate::auth::{Doorkeeper, Pass};
+use crate::limits::{Limits, Slot};
+use crate::policy;
 use crate::status::{Failure, behind, code_of};
+use crate::tls::Peer;
+use fettler_proto::Method;
 use futures::future::BoxFuture;
 use http::{HeaderMap, Request, Response};
 use http_body::{Frame, SizeHint};
@@ -15,7 +19,6 @@ use tokio_util::task::TaskTracker;
 use tokio_util::task::task_tracker::TaskTrackerToken;
 use tonic::Status;
 use tonic::body::Body;
-use tonic::transport::server::TcpConnectInfo;
 use tower::{Layer, Service};
 
 /// The longest a call may take that is no stream; longer deadlines are cut to it.
@@ -41,20 +44,22 @@ pub struct Deadline(pub Instant);
 #[derive(Clone)]
 pub struct GateLayer {
     doorkeeper: Arc<Doorkeeper>,
+    limits: Arc<Limits>,
     calls: TaskTracker,
 }
 
 impl GateLayer {
     /// A gate with this doorkeeper; each call is counted in `calls` until the last byte of its answer is taken.
     pub fn new(doorkeeper: Doorkeeper, calls: TaskTracker) -> GateLayer {
-        GateLayer { doorkeeper: Arc::new(doorkeeper), calls }
+        GateLayer { doorkeeper: Arc::new(doorkeeper), limits: Arc::default(), calls }
     }
 }
 
 impl<S> Layer<S> for GateLayer {
     type Service = Gate<S>;
     fn layer(&self, inner: S) -> Gate<S> {
-        Gate { inner, doorkeeper: self.doorkeeper.clone(), calls: self.calls.clone() }
+        let (doorkeeper, limits) = (self.doorkeeper.clone(), self.limits.clone());
+        Gate { inner, doorkeeper, limits, calls: self.calls.clone() }
     }
 }
 
@@ -63,6 +68,7 @@ impl<S> Layer<S> for GateLayer {
 pub struct Gate<S> {
     inner: S,
     doorkeeper: Arc<Doorkeeper>,
+    limits: Arc<Limits>,
     calls: TaskTracker,
 }
 
@@ -84,14 +90,14 @@ where
         // The instance that was polled ready must take the call.
         let fresh = self.inner.clone();
         let inner = std::mem::replace(&mut self.inner, fresh);
-        let doorkeeper = self.doorkeeper.clone();
+        let (doorkeeper, limits) = (self.doorkeeper.clone(), self.limits.clone());
         if is_open(request.uri().path()) {
-            return Box::pin(pass(inner, doorkeeper, request));
+            return Box::pin(async move { Ok(pass(inner, &doorkeeper, &limits, request).await?.0) });
         }
         let call = self.calls.token();
         Box::pin(async move {
-            let answer = pass(inner, doorkeeper, request).await?;
-            Ok(answer.map(|inner| Body::new(Counted { inner, _call: call })))
+            let (answer, slot) = pass(inner, &doorkeeper, &limits, request).await?;
+            Ok(answer.map(|inner| Body::new(Counted { inner, _call: call, _slot: slot })))
         })
     }
 }
@@ -100,6 +106,7 @@ where
 struct Counted {
     inner: Body,
     _call: TaskTrackerToken,
+    _slot: Option<Slot>,
 }
 
 impl http_body::Body for Counted {
@@ -128,29 +135,33 @@ fn is_open(path: &str) -> bool {
 
 async fn pass<S>(
     mut inner: S,
-    doorkeeper: Arc<Doorkeeper>,
+    doorkeeper: &Arc<Doorkeeper>,
+    limits: &Arc<Limits>,
     mut request: Request<Body>,
-) -> Result<Response<Body>, S::Error>
+) -> Result<(Response<Body>, Option<Slot>), S::Error>
 where
     S: Service<Request<Body>, Response = Response<Body>>,
 {
     let started = Instant::now();
     let path = request.uri().path().to_owned();
     let method = path.trim_start_matches('/');
-    let peer = request.extensions().get::<TcpConnectInfo>().and_then(TcpConnectInfo::remote_addr);
+    let Peer { address: peer, certificate } = Peer::of(request.extensions());
     let mut token = None;
+    let mut slot = None;
     if !is_open(&path) {
         let authorization = request.headers().get(http::header::AUTHORIZATION).and_then(|v| v.to_str().ok());
-        match doorkeeper.admit(authorization).await {
-            Ok(record) => {
-                token = Some(record.token.0);
-                request.extensions_mut().insert(record);
+        let let_in = let_in(doorkeeper, limits, &path, authorization, certificate.as_deref());
+        match let_in.await {
+            Ok((pass, begun)) => {
+                token = Some(pass.record.token.0);
+                slot = Some(begun);
+                request.extensions_mut().insert(pass);
             }
             Err(failure) => {
-                if matches!(failure, Failure::TokenMissing | Failure::TokenUnknown) {
-                    doorkeeper.tell_refused(method, peer);
+                if failure.is_of_the_caller() {
+                    doorkeeper.tell_refused(method, &failure, peer);
                 }
-                return Ok(Status::from(failure).into_http());
+                return Ok((Status::from(failure).into_http(), None));
             }
         }
     }
@@ -169,7 +180,27 @@ where
     let code = code_of(answer.headers());
     let millis = u64::try_from(started.elapsed().as_millis()).unwrap_or(u64::MAX);
     tracing::debug!(method, ?code, millis, token, peer = peer.map(tracing::field::display), "call");
-    Ok(answer)
+    Ok((answer, slot))
+}
+
+/// Lets a call in whose token has a role that may make it, as long as its caller does not ask for too much.
+async fn let_in(
+    doorkeeper: &Arc<Doorkeeper>,
+    limits: &Arc<Limits>,
+    path: &str,
+    authorization: Option<&str>,
+    certificate: Option<&[u8]>,
+) -> Result<(Pass, Slot), Failure> {
+    let pass = match (authorization, certificate) {
+        (None, Some(certificate)) => doorkeeper.admit_certificate(certificate).await?,
+        (authorization, _) => doorkeeper.admit(authorization).await?,
+    };
+    // What is no call of ours is answered as such further on.
+    if let Some(method) = Method::from_path(path) {
+        policy::may(&pass.record.access, method)?;
+    }
+    let slot = limits.begin(pass.record.token, STREAMS.contains(&path), std::time::Instant::now())?;
+    Ok((pass, slot))
 }
 
 /// When the call must be answered: as the caller wants, and within [`UNARY_MAX`] unless it is a stream.

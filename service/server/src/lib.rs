@@ -3,8 +3,10 @@
 //! * [`wire`]: messages to domain types and back.
 //! * [`rpc`]: one file per service; each call decodes, asks the store once, and encodes.
 //! * [`status`]: the only place that names status codes.
-//! * [`gate`] and [`auth`]: what every call passes: its token, its deadline, its line in the log.
+//! * [`gate`], [`auth`], [`policy`] and [`limits`]: what every call passes: its token, its role, what its caller may ask for at
+//!   once, its deadline, its line in the log.
 //! * [`serve`]: the one way to run it all, used by the program and by tests.
+//! * [`notary`], [`tokens`], [`tls`]: signed checkpoints of the journals, `fettlerd token`, encryption.
 //! * [`folder`], [`upkeep`], [`clock`], [`demo`], [`config`], [`notify`]: the data folder, the work done between calls,
 //!   time, the invented shop, the command line, and what the service manager is told.
 //!
@@ -16,9 +18,14 @@ pub mod config;
 pub mod demo;
 pub mod folder;
 pub mod gate;
+pub mod limits;
+pub mod notary;
 pub mod notify;
+pub mod policy;
 pub mod rpc;
 pub mod serve;
 pub mod status;
+pub mod tls;
+pub mod tokens;
 pub mod upkeep;
 pub mod wire;

@@ -8,9 +8,12 @@ use fettler_server::config::{
     Arguments, Command, CopyArguments, DemoArguments, ListenArguments, PlaceArguments, ServeArguments,
 };
 use fettler_server::demo;
-use fettler_server::folder::Folder;
+use fettler_server::folder::{Folder, database_file};
+use fettler_server::notary::{Notary, Places};
 use fettler_server::notify::{self, Word};
 use fettler_server::serve::serve;
+use fettler_server::tls;
+use fettler_server::tokens::{self, TokenCommand};
 use fettler_store::contract::Store;
 use std::io::{IsTerminal as _, Write as _};
 use std::net::SocketAddr;
@@ -20,6 +23,7 @@ use std::sync::Arc;
 use std::time::Duration;
 use tokio::net::TcpListener;
 use tokio::sync::oneshot;
+use tonic::transport::ServerTlsConfig;
 use tracing_subscriber::EnvFilter;
 
 /// From the signal to stop until the process is gone, whatever still holds it.
@@ -52,6 +56,7 @@ fn run(arguments: Arguments) -> Result<()> {
             Command::Serve(arguments) => run_serve(arguments).await,
             Command::Migrate(place) => run_migrate(place).await,
             Command::Copy(arguments) => run_copy(arguments).await,
+            Command::Token(command) => run_token(&command).await,
             Command::Demo(arguments) => run_demo(arguments).await,
         }
     });
@@ -61,10 +66,13 @@ fn run(arguments: Arguments) -> Result<()> {
 }
 
 async fn run_serve(arguments: ServeArguments) -> Result<()> {
+    let tls = encryption(&arguments.listen)?;
+    let scheme = if tls.is_some() { "https" } else { "http" };
     let (listener, address) = listen(&arguments.listen).await?;
     let folder = Folder::take(&arguments.place.folder()?)?;
     let clock = Arc::new(SystemClock::default());
     let store = open(&folder, arguments.place.database.as_deref(), &*clock).await?;
+    let notary = Notary::open(&*store, &arguments.journal.places(folder.path()), clock.now()).await?;
     // Before anybody is told that the service is there, it can be stopped.
     let stop = stop_signal()?;
     let token = folder.token_path();
@@ -74,13 +82,13 @@ async fn run_serve(arguments: ServeArguments) -> Result<()> {
         // The database was given its tokens by a service that has another folder.
         format!("the token is in the folder of the fettlerd that came first; copy it to {}", token.display())
     };
-    tell(&format!("listening on http://{address}; {where_it_is}"))?;
+    tell(&format!("listening on {scheme}://{address}; {where_it_is}"))?;
     notify::say(Word::Ready);
     let stop = async {
         stop.await;
         notify::say(Word::Stopping);
     };
-    Ok(serve(listener, store, clock, stop).await?)
+    Ok(serve(listener, store, clock, notary, tls, stop).await?)
 }
 
 async fn run_migrate(place: PlaceArguments) -> Result<()> {
@@ -90,6 +98,31 @@ async fn run_migrate(place: PlaceArguments) -> Result<()> {
     let store = fettler_store::open(&location).await.with_context(|| format!("cannot open {shown}"))?;
     store.shut().await;
     tell(&format!("the schema of {shown} is up to date"))
+}
+
+/// Works on the database beside a service that may run on it: a transaction of its own, and the folder is not taken.
+async fn run_token(command: &TokenCommand) -> Result<()> {
+    let place = command.place();
+    let location = if let Some(url) = &place.database {
+        url.clone()
+    } else {
+        let file = database_file(&place.folder()?);
+        anyhow::ensure!(
+            file.is_file(),
+            "there is no {}; the first `fettlerd serve` makes it",
+            file.display()
+        );
+        format!("sqlite:{}", file.display())
+    };
+    let shown = fettler_store::shown(&location);
+    let store = fettler_store::open(&location).await.with_context(|| format!("cannot open {shown}"))?;
+    let said = tokens::run(&*store, command, SystemClock::default().now()).await;
+    store.shut().await;
+    let said = said?;
+    if !said.note.is_empty() {
+        tell_error(&said.note);
+    }
+    if said.data.is_empty() { Ok(()) } else { tell(&said.data) }
 }
 
 /// A data folder is taken, so that no service runs on it meanwhile; a database has no such lock.
@@ -121,11 +154,16 @@ async fn run_copy(CopyArguments { from, to }: CopyArguments) -> Result<()> {
     if let Some(folder) = from_folder.filter(|_| to_folder.is_none()) {
         let token = folder.token_path();
         tell(&format!("the administrator's token stays in {}; the client finds it there", token.display()))?;
+        tell(&format!(
+            "so does the key that signs the journals; give it to whoever serves the database: --journal-key {}",
+            Places::within(folder.path()).key.display()
+        ))?;
     }
     Ok(())
 }
 
 async fn run_demo(arguments: DemoArguments) -> Result<()> {
+    let tls = encryption(&arguments.listen)?;
     let (listener, address) = listen(&arguments.listen).await?;
     let temporary = tempfile::Builder::new().prefix("fettler-demo-").tempdir()?;
     let path = arguments.data.as_deref().unwrap_or(temporary.path());
@@ -137,6 +175,7 @@ async fn run_demo(arguments: DemoArguments) -> Result<()> {
         "{} holds a shop already; give an empty folder",
         path.display()
     );
+    let notary = Notary::open(&*store, &Places::within(path), clock.now()).await?;
     demo::invent(&*store, clock.now()).await?;
     let stop_signal = stop_signal()?;
     let (stop, stopped) = oneshot::channel();
@@ -148,7 +187,7 @@ async fn run_demo(arguments: DemoArguments) -> Result<()> {
             () = told(stopped) => {}
         }
     };
-    serve(listener, store, clock, end).await?;
+    serve(listener, store, clock, notary, tls, end).await?;
     shown.await?
 }
 
@@ -184,9 +223,14 @@ impl Demo {
     }
 }
 
+/// What encrypts the connections, read before any socket is open.
+fn encryption(arguments: &ListenArguments) -> Result<Option<ServerTlsConfig>> {
+    Ok(arguments.tls().map(|files| tls::read(&files)).transpose()?)
+}
+
 async fn listen(arguments: &ListenArguments) -> Result<(TcpListener, SocketAddr)> {
     let address = arguments.address()?;
-    if arguments.is_beyond_loopback() {
+    if arguments.is_beyond_loopback() && arguments.tls().is_none() {
         tracing::warn!(%address, "listening beyond this computer without encryption");
     }
     let listener = TcpListener::bind(address).await;

@@ -3,6 +3,7 @@
 use crate::auth::Doorkeeper;
 use crate::clock::Clock;
 use crate::gate::GateLayer;
+use crate::notary::{self, Notary};
 use crate::rpc::Desk;
 use crate::status::MESSAGE_BYTES_MAX;
 use crate::upkeep;
@@ -10,8 +11,9 @@ use fettler_proto::v1::{
     due_service_server::DueServiceServer, journal_service_server::JournalServiceServer,
     machine_service_server::MachineServiceServer, order_service_server::OrderServiceServer,
     person_service_server::PersonServiceServer, planned_use_service_server::PlannedUseServiceServer,
-    reading_service_server::ReadingServiceServer, run_hours_service_server::RunHoursServiceServer,
-    shop_service_server::ShopServiceServer, stock_service_server::StockServiceServer,
+    proof_service_server::ProofServiceServer, reading_service_server::ReadingServiceServer,
+    run_hours_service_server::RunHoursServiceServer, shop_service_server::ShopServiceServer,
+    stock_service_server::StockServiceServer,
 };
 use fettler_store::contract::Store;
 use std::sync::Arc;
@@ -22,8 +24,8 @@ use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 use tonic::codec::CompressionEncoding;
 use tonic::service::Routes;
-use tonic::transport::Server;
 use tonic::transport::server::TcpIncoming;
+use tonic::transport::{Server, ServerTlsConfig};
 use tonic_health::ServingStatus;
 use tonic_health::server::HealthReporter;
 
@@ -51,7 +53,7 @@ const STREAM_WINDOW: u32 = 512 << 10;
 const CONNECTION_WINDOW: u32 = 2 << 20;
 
 /// The names of all services, as health tells of them.
-pub const SERVICES: [&str; 9] = [
+pub const SERVICES: [&str; 10] = [
     "fettler.v1.ShopService",
     "fettler.v1.MachineService",
     "fettler.v1.PersonService",
@@ -61,6 +63,7 @@ pub const SERVICES: [&str; 9] = [
     "fettler.v1.OrderService",
     "fettler.v1.ReadingService",
     "fettler.v1.JournalService",
+    "fettler.v1.ProofService",
 ];
 
 /// Why the service could not run.
@@ -77,27 +80,38 @@ pub enum ServeError {
     StoreFailed(String),
 }
 
-/// Serves until `shutdown` is ready or the store fails, then drains: health says so first, no connection is taken
+/// Serves, encrypted with `tls`, until `shutdown` is ready or the store fails, then drains: health says so first, no connection is taken
 /// any more, calls under way have [`DRAIN`] to end, and the store closes.
 pub async fn serve(
     listener: TcpListener,
     store: Arc<dyn Store>,
     clock: Arc<dyn Clock>,
+    notary: Notary,
+    tls: Option<ServerTlsConfig>,
     shutdown: impl Future<Output = ()> + Send,
 ) -> Result<(), ServeError> {
     let stopping = CancellationToken::new();
     let (tasks, calls) = (TaskTracker::new(), TaskTracker::new());
     let (health, health_service) = tonic_health::server::health_reporter();
     say(&health, ServingStatus::Serving).await;
-    let desk =
-        Desk { store: store.clone(), clock: clock.clone(), tasks: tasks.clone(), stopping: stopping.clone() };
+    let notary = Arc::new(notary);
+    let desk = Desk {
+        store: store.clone(),
+        clock: clock.clone(),
+        notary: notary.clone(),
+        tasks: tasks.clone(),
+        stopping: stopping.clone(),
+    };
     let routes = routes(&desk)?.add_service(health_service);
     let incoming = TcpIncoming::from(listener).with_nodelay(Some(true)).with_keepalive(Some(KEEPALIVE_EVERY));
-    let server = server()
-        .layer(GateLayer::new(Doorkeeper::new(store.clone()), calls.clone()))
+    let server = server(tls)?
+        .layer(GateLayer::new(Doorkeeper::new(store.clone(), clock.clone()), calls.clone()))
         .add_routes(routes)
         .serve_with_incoming_shutdown(incoming, stopping.clone().cancelled_owned());
-    let keeping = tokio::spawn(upkeep::keep(store.clone(), clock, stopping.clone()));
+    let keeping = tokio::spawn(futures::future::join(
+        upkeep::keep(store.clone(), clock.clone(), stopping.clone()),
+        notary::keep(notary, store.clone(), clock, stopping.clone()),
+    ));
 
     let mut server = std::pin::pin!(server);
     let ended = tokio::select! {
@@ -145,8 +159,12 @@ async fn say(health: &HealthReporter, status: ServingStatus) {
     }
 }
 
-fn server() -> Server {
-    Server::builder()
+fn server(tls: Option<ServerTlsConfig>) -> Result<Server, tonic::transport::Error> {
+    let server = match tls {
+        Some(tls) => Server::builder().tls_config(tls)?,
+        None => Server::builder(),
+    };
+    Ok(server
         .http2_keepalive_interval(Some(KEEPALIVE_EVERY))
         .http2_keepalive_timeout(Some(KEEPALIVE_WITHIN))
         .max_connection_age(CONNECTION_AGE)
@@ -154,7 +172,7 @@ fn server() -> Server {
         .max_concurrent_streams(STREAMS_MAX)
         .http2_max_header_list_size(HEADERS_BYTES_MAX)
         .initial_stream_window_size(STREAM_WINDOW)
-        .initial_connection_window_size(CONNECTION_WINDOW)
+        .initial_connection_window_size(CONNECTION_WINDOW))
 }
 
 macro_rules! limited {
@@ -181,6 +199,7 @@ fn routes(desk: &Desk) -> Result<Routes, tonic_reflection::server::Error> {
         .add_service(limited!(ReadingServiceServer, desk))
         .add_service(limited!(StockServiceServer, desk))
         .add_service(limited!(JournalServiceServer, desk))
+        .add_service(limited!(ProofServiceServer, desk))
         .add_service(reflection().build_v1()?)
         .add_service(reflection().build_v1alpha()?))
 }

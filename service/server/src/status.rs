@@ -31,6 +31,20 @@ pub enum Failure {
     /// The token is not one of ours.
     #[error("the token is not known; use the one in admin.token in the service's data folder")]
     TokenUnknown,
+    /// The token has expired.
+    #[error("the token has expired; ask the administrator for another")]
+    TokenExpired,
+    /// The token was taken back.
+    #[error("the token was taken back; ask the administrator for another")]
+    TokenRevoked,
+    /// The caller asks for more at once, or faster, than a caller may.
+    #[error("the limit {limit} of {most} is reached; wait for answers before asking for more")]
+    LimitReached {
+        /// Which limit.
+        limit: &'static str,
+        /// How much it allows.
+        most: u32,
+    },
     /// A message is too large.
     #[error("the message is larger than the limit of {MESSAGE_BYTES_MAX} bytes; send it in smaller parts")]
     TooLarge,
@@ -49,6 +63,21 @@ pub enum Failure {
     /// A defect of the service.
     #[error("the service failed inside")]
     Broken,
+}
+
+impl Failure {
+    /// Whether the call is refused for who made it, or how often.
+    pub fn is_of_the_caller(&self) -> bool {
+        matches!(
+            self,
+            Failure::TokenMissing
+                | Failure::TokenUnknown
+                | Failure::TokenExpired
+                | Failure::TokenRevoked
+                | Failure::LimitReached { .. }
+                | Failure::Refused(Error::NotAllowed { .. })
+        )
+    }
 }
 
 impl From<Failure> for Status {
@@ -75,6 +104,14 @@ impl From<Failure> for Status {
             }
             Failure::TokenMissing => plain(Code::Unauthenticated, failure.to_string(), "TOKEN_MISSING"),
             Failure::TokenUnknown => plain(Code::Unauthenticated, failure.to_string(), "TOKEN_UNKNOWN"),
+            Failure::TokenExpired => plain(Code::Unauthenticated, failure.to_string(), "TOKEN_EXPIRED"),
+            Failure::TokenRevoked => plain(Code::Unauthenticated, failure.to_string(), "TOKEN_REVOKED"),
+            Failure::LimitReached { limit, most } => {
+                let metadata = [("limit", (*limit).to_owned()), ("most", most.to_string())];
+                let mut details = info("LIMIT_REACHED", metadata);
+                details.set_retry_info(Some(RETRY_AFTER));
+                Status::with_error_details(Code::ResourceExhausted, failure.to_string(), details)
+            }
             Failure::TooLarge => {
                 let metadata = [("limit_bytes", MESSAGE_BYTES_MAX.to_string())];
                 let details = info("MESSAGE_TOO_LARGE", metadata);
@@ -107,6 +144,10 @@ fn refused(error: &Error) -> Status {
             let violation = PreconditionViolation::new(*reason, subject.as_str(), why.as_str());
             details.set_precondition_failure(vec![violation]);
             Status::with_error_details(Code::FailedPrecondition, text, details)
+        }
+        Error::NotAllowed { reason, subject, .. } => {
+            let details = info(reason, [("subject", subject.clone())]);
+            Status::with_error_details(Code::PermissionDenied, text, details)
         }
         Error::RequestReused(_) => {
             let violation = Violation::new("request_id", text.clone());
@@ -204,6 +245,12 @@ mod tests {
             Error::NotFound { kind: "machine", name: "L-99".into(), remedy: "list the machines".into() }
                 .into(),
             wrong.into(),
+            Error::NotAllowed {
+                reason: "ROLE_MISSING",
+                subject: "ListDue".into(),
+                text: "needs a role".into(),
+            }
+            .into(),
             Error::RequestReused("a-b".into()).into(),
             StoreError::Refused(Error::invalid("by", "is empty")).into(),
             StoreError::Conflict.into(),
@@ -211,6 +258,9 @@ mod tests {
             StoreError::Corrupt { table: "orders", column: "state", row: "7".into() }.into(),
             Failure::TokenMissing,
             Failure::TokenUnknown,
+            Failure::TokenExpired,
+            Failure::TokenRevoked,
+            Failure::LimitReached { limit: "calls_at_once", most: 512 },
             Failure::TooLarge,
             Failure::Unreadable,
             Failure::NoSuchCall,
@@ -226,6 +276,7 @@ mod tests {
             (Code::InvalidArgument, "FIELDS_INVALID"),
             (Code::NotFound, "MACHINE_NOT_FOUND"),
             (Code::FailedPrecondition, "ORDER_NOT_OPEN"),
+            (Code::PermissionDenied, "ROLE_MISSING"),
             (Code::InvalidArgument, "REQUEST_ID_REUSED"),
             (Code::InvalidArgument, "FIELDS_INVALID"),
             (Code::Aborted, "WRITERS_CONFLICT"),
@@ -233,6 +284,9 @@ mod tests {
             (Code::Internal, "STORED_DATA_DAMAGED"),
             (Code::Unauthenticated, "TOKEN_MISSING"),
             (Code::Unauthenticated, "TOKEN_UNKNOWN"),
+            (Code::Unauthenticated, "TOKEN_EXPIRED"),
+            (Code::Unauthenticated, "TOKEN_REVOKED"),
+            (Code::ResourceExhausted, "LIMIT_REACHED"),
             (Code::ResourceExhausted, "MESSAGE_TOO_LARGE"),
             (Code::InvalidArgument, "MESSAGE_UNREADABLE"),
             (Code::Unimplemented, "NO_SUCH_CALL"),
@@ -249,7 +303,8 @@ mod tests {
             let info = details.error_info().expect("always there");
             assert_eq!((status.code(), info.reason.as_str(), info.domain.as_str()), (code, reason, DOMAIN));
             assert!(!status.message().contains("secret"), "{status}");
-            assert_eq!(details.retry_info().is_some(), matches!(code, Code::Aborted | Code::Unavailable));
+            let again = matches!(code, Code::Aborted | Code::Unavailable) || reason == "LIMIT_REACHED";
+            assert_eq!(details.retry_info().is_some(), again);
             let word = reason.replace("MACHINE_", "<KIND>_").replace("ORDER_NOT_OPEN", "<STATE>");
             let row =
                 documented.lines().find(|line| line.starts_with("| ") && line.contains(&format!("`{word}`")));

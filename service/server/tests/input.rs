@@ -162,7 +162,7 @@ async fn everything_wrong_is_told_at_once_with_its_path() {
         ("shop.machines[1].meters[1].max_per_hour", "`-5` is not more than 0; give the most of one hour"),
         (
             "shop.machines[1].tasks[0].rule.clauses[1].counts",
-            "is missing; give a calendar, a meter, a recurrence or a reading clause",
+            "is missing; give a calendar, a meter, a recurrence or a reading clause, or one that follows a model",
         ),
         (
             "shop.machines[1].tasks[0].rule.window.percent",

@@ -50,7 +50,18 @@ pub(crate) const TABLES: &[Table] = &[
     Table {
         name: "token",
         key: 1,
-        columns: &[("number", N), ("name", T), ("hash", B), ("made_at", N), ("leaf", N)],
+        columns: &[
+            ("number", N),
+            ("name", T),
+            ("hash", B),
+            ("made_at", N),
+            ("leaf", N),
+            ("roles", T),
+            ("sites", T),
+            ("expires_at", N),
+            ("revoked_at", N),
+            ("used_at", N),
+        ],
     },
     Table { name: "person", key: 1, columns: &[("number", N), ("name", T), ("added_at", N), ("leaf", N)] },
     Table {
@@ -99,6 +110,16 @@ pub(crate) const TABLES: &[Table] = &[
         name: "journal_node",
         key: 3,
         columns: &[("site", N), ("level", N), ("position", N), ("hash", B)],
+    },
+    Table {
+        name: "journal_key",
+        key: 1,
+        columns: &[("number", N), ("installation", T), ("public", B), ("made_at", N), ("leaf", N)],
+    },
+    Table {
+        name: "checkpoint",
+        key: 3,
+        columns: &[("site", N), ("lineage", N), ("size", N), ("root", B), ("made_at", N), ("note", T)],
     },
     Table { name: "sealed_note", key: 2, columns: &[("site", N), ("leaf", N), ("salt", B), ("text", T)] },
     Table {
@@ -368,6 +389,7 @@ pub(crate) const TABLES: &[Table] = &[
             ("planner", N),
             ("stale", N),
             ("payload", T),
+            ("sure_time", N),
         ],
     },
 ];

@@ -73,7 +73,8 @@ async fn every_active_task_has_exactly_one_open_order_whatever_is_done(engine: E
     let (mut undone, mut refused) = (0, 0);
     for _ in 0..120 {
         now = now.plus_micros(MICROS_PER_HOUR);
-        let call = |method| Caller { token: None, method, request: None, now, person: None };
+        let call =
+            |method| Caller { token: None, method, request: None, now, person: None, as_manager: true };
         let order = open(&shop, &tasks[chance(tasks.len())]).await;
         match chance(4) {
             0 => {

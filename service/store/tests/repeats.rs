@@ -10,7 +10,7 @@ use fettler_domain::quantity::MeterKind;
 use fettler_domain::shop::{Declaration, LastDoneCard, MeterCard, SourceCard};
 use fettler_domain::text::ForeignName;
 use fettler_domain::time::ShopDay;
-use fettler_store::contract::{Caller, MachineMove, RequestKey, Result};
+use fettler_store::contract::{Caller, MachineMove, NewToken, RequestKey, Result};
 use kit::{Engine, Shop, at, caller, declaration, every_days, hours, key, name, shows, task};
 use std::fmt::Debug;
 
@@ -222,7 +222,13 @@ async fn a_person_and_a_token_are_answered_again(engine: Engine) {
     let other = Caller { request, ..caller("AddPerson", NOW) };
     let other = shop.store.add_person(&other, &name("Cy")).await;
     assert!(other.is_err(), "the id stands for Ada");
-    twice(&shop, "AddToken", async |call| shop.store.add_token(&call, "erp", &[7; 32]).await, nothing).await;
+    twice(
+        &shop,
+        "AddToken",
+        async |call| shop.store.add_token(&call, &NewToken::admin("erp", [7; 32])).await,
+        nothing,
+    )
+    .await;
 }
 
 on_every_engine! {

@@ -34,8 +34,14 @@ async fn in_process(folder: &Path, reports: &[ShiftReport], now: Ts) -> Result<D
         .collect::<Result<_, _>>()
         .map_err(|refused| anyhow::anyhow!("refused: {refused:?}"))?;
     let store = fettler_store::open(&format!("sqlite:{}", folder.join("fettler.db").display())).await?;
-    let caller =
-        Caller { token: Some(TokenId(1)), method: "StreamReports", request: None, now, person: None };
+    let caller = Caller {
+        token: Some(TokenId(1)),
+        method: "StreamReports",
+        request: None,
+        now,
+        person: None,
+        as_manager: true,
+    };
     let begin = Instant::now();
     for group in received.chunks(GROUP) {
         let told = store.push(&caller, SiteId(1), group.to_vec()).await?;

@@ -10,6 +10,7 @@ use clap::Parser;
 use fettler_domain::time::Ts;
 use fettler_server::clock::{Clock as _, HandClock};
 use fettler_server::folder::Folder;
+use fettler_server::notary::{Notary, Places};
 use fettler_server::serve::serve;
 use std::net::SocketAddr;
 use std::path::PathBuf;
@@ -43,6 +44,7 @@ async fn main() -> Result<()> {
     let clock = Arc::new(HandClock::new(Ts::from_utc(clock_at)));
     let store = fettler_store::open(&folder.store_location(database.as_deref())).await?;
     folder.first_token(&*store, clock.now()).await?;
+    let notary = Notary::open(&*store, &Places::within(folder.path()), clock.now()).await?;
     println!("listening on http://{}", listener.local_addr()?);
-    Ok(serve(listener, store, clock, std::future::pending()).await?)
+    Ok(serve(listener, store, clock, notary, None, std::future::pending()).await?)
 }

@@ -22,6 +22,9 @@ const SEED: u64 = 20_261_125;
 /// Operations of a round on both engines.
 const OPERATIONS: usize = 500;
 
+/// Entries of the journal that is bent.
+const ENTRIES: usize = 1_000;
+
 /// Operations of a round through several services.
 const OPERATIONS_SHARED: usize = 5_000;
 
@@ -60,6 +63,11 @@ const PROOFS: &[Proof] = &[
         name: "servers",
         rounds: 40,
         shows: "two and four services on one database, 5,000 mixed operations a round: some order, one at a time, explains every answer",
+    },
+    Proof {
+        name: "journal",
+        rounds: 1,
+        shows: "1,000 entries: every flipped bit, every entry left out, doubled, moved or put in, and every cut tail is found and named; proofs are accepted by a second program",
     },
     Proof {
         name: "year-postgres",
@@ -104,6 +112,7 @@ fn piece(proof: &Proof) -> Result<bool, String> {
         "engines" => return engines(proof, from, begin, &runtime),
         "servers" => return servers(proof, from, begin, &runtime),
         "year-postgres" => return year(proof, begin, &runtime),
+        "journal" => return journal(proof, begin),
         _ => {}
     }
     let victim = match proof.name {
@@ -175,6 +184,21 @@ fn year(proof: &Proof, begin: Instant, runtime: &tokio::runtime::Runtime) -> Res
         same.closings,
         same.reports,
         same.leaves,
+        begin.elapsed().as_secs()
+    );
+    keep(proof, &line)?;
+    Ok(true)
+}
+
+/// A journal of 1,000 entries, bent in every way.
+fn journal(proof: &Proof, begin: Instant) -> Result<bool, String> {
+    let export = fettler_tests::tamper::long_export(ENTRIES);
+    let (flips, moves, cuts) = (export.flip_every_bit(), export.move_every_entry(), export.cut_every_tail());
+    let (inclusions, consistencies) = fettler_tests::tamper::agreed_proofs();
+    let line = format!(
+        "rounds 0..1 of 1 ok: {} entries, {flips} bits flipped, {moves} entries moved, {cuts} tails cut, all found and named; \
+         {inclusions} inclusion and {consistencies} consistency proofs accepted by the oracle, {} s",
+        export.entries(),
         begin.elapsed().as_secs()
     );
     keep(proof, &line)?;

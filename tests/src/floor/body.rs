@@ -98,15 +98,12 @@ const KNOWN_TO: (&str, &str) = (
     "WITH k(site, meter, known_to) AS (VALUES",
     ") UPDATE meter SET known_to = k.known_to FROM k WHERE meter.site = k.site AND meter.number = k.meter",
 );
+/// Reports move the rows of what counts hours, and change nothing else of where they stand.
 const PLANS: (&str, &str) = (
-    "INSERT INTO plan (site, number, section, key_time, machine, task, area, due, opens, late, covered_by, hazard, as_of, \
-     fleet_epoch, calendar, zone_data, planner, stale, payload) VALUES",
-    " ON CONFLICT (site, number) DO UPDATE SET section = excluded.section, key_time = excluded.key_time, \
-     machine = excluded.machine, task = excluded.task, area = excluded.area, due = excluded.due, opens = excluded.opens, \
-     late = excluded.late, covered_by = excluded.covered_by, hazard = excluded.hazard, as_of = excluded.as_of, \
-     fleet_epoch = excluded.fleet_epoch, calendar = excluded.calendar, zone_data = excluded.zone_data, \
-     planner = excluded.planner, stale = excluded.stale, payload = excluded.payload \
-     WHERE plan.planner <= excluded.planner",
+    "WITH k(site, planner, number, due, opens, late, covered_by, hazard, payload, section, key_time, sure_time) AS (VALUES",
+    ") UPDATE plan SET due = k.due, opens = k.opens, late = k.late, covered_by = k.covered_by, hazard = k.hazard, \
+     payload = k.payload, section = k.section, key_time = k.key_time, sure_time = k.sure_time FROM k \
+     WHERE plan.site = k.site AND plan.number = k.number AND plan.planner <= k.planner",
 );
 
 fn cells(row: &DbRow) -> Result<Cells> {
@@ -166,14 +163,15 @@ pub(crate) async fn read(place: &str, grouping: Grouping) -> Result<Vec<Group>> 
 async fn plans(conn: &mut Conn) -> Result<HashMap<i64, Vec<Cells>>> {
     let plans = all(
         conn,
-        "SELECT p.site, p.number, p.section, p.key_time, p.machine, p.task, p.area, p.due, p.opens, p.late, p.covered_by, \
-         p.hazard, p.as_of, p.fleet_epoch, p.calendar, p.zone_data, p.planner, p.stale, p.payload FROM plan p \
+        "SELECT p.site, p.planner, p.number, p.due, p.opens, p.late, p.covered_by, p.hazard, p.payload, p.section, \
+         p.key_time, p.sure_time, p.machine FROM plan p \
          JOIN task t ON t.site = p.site AND t.number = p.task WHERE t.key <> 'look' ORDER BY p.number",
     )
     .await?;
     let mut by_machine: HashMap<i64, Vec<Cells>> = HashMap::new();
-    for plan in plans {
-        by_machine.entry(plan[4].number()).or_default().push(plan);
+    for mut plan in plans {
+        let machine = plan.pop().context("the machine stands last")?;
+        by_machine.entry(machine.number()).or_default().push(plan);
     }
     Ok(by_machine)
 }

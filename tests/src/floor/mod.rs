@@ -37,6 +37,20 @@ impl Floor {
         })
     }
 
+    /// Keeps the transactions with the first so many reports.
+    pub fn keep_first(&mut self, reports: usize) {
+        let mut kept = 0;
+        let mut is_kept = |count: usize| {
+            let keeps = kept < reports;
+            kept += count;
+            keeps
+        };
+        match self {
+            Floor::Sqlite(groups) => groups.retain(|group| is_kept(group.reports())),
+            Floor::Postgres(groups) => groups.retain(|group| is_kept(group.reports())),
+        }
+    }
+
     /// Writes it into a place that holds the same shop without reports; answers how long that took.
     pub async fn replay(&self, place: &str) -> Result<Duration> {
         match self {

@@ -88,14 +88,25 @@ pub fn temporary() -> Result<TempDir> {
     tempfile::Builder::new().prefix("fettler-load-").tempdir().context("a temporary folder")
 }
 
-/// The files of a folder in a temporary one.
+/// What lies in a folder, in a temporary one.
 pub fn copied(from: &Path) -> Result<TempDir> {
     let folder = temporary()?;
+    copy_into(from, folder.path())?;
+    Ok(folder)
+}
+
+fn copy_into(from: &Path, to: &Path) -> Result<()> {
     for entry in fs::read_dir(from)? {
         let entry = entry?;
-        fs::copy(entry.path(), folder.path().join(entry.file_name()))?;
+        let place = to.join(entry.file_name());
+        if entry.file_type()?.is_dir() {
+            fs::create_dir(&place)?;
+            copy_into(&entry.path(), &place)?;
+        } else {
+            fs::copy(entry.path(), place)?;
+        }
     }
-    Ok(folder)
+    Ok(())
 }
 
 /// Seconds that a process has computed, in itself and in the kernel.

@@ -105,7 +105,8 @@ impl Growth {
     }
 }
 
-async fn all_of_today(wire: &Wire) -> Result<()> {
+/// Waits until upkeep has nothing left to do.
+pub(super) async fn all_of_today(wire: &Wire) -> Result<()> {
     loop {
         let ask = ListDueRequest { page_size: 1, ..ListDueRequest::default() };
         let list = wire.due().list_due(ask).await?.into_inner();

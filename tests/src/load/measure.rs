@@ -5,6 +5,7 @@ use super::echo::Echo;
 use super::figures::Figures;
 use super::fleet::{Fleet, Sent};
 use super::ground::{Ground, Place, cpu_seconds, kept_at, start};
+use super::growth::all_of_today;
 use super::raw::{RawWire, first_page, message};
 use crate::floor::{Floor, Grouping};
 use crate::service::{Service, connect};
@@ -36,8 +37,8 @@ const MIB: f64 = 1_048_576.0;
 pub async fn run(ground: &Ground, size: Size) -> Result<Figures> {
     let sent = size.fleet.reports(0, size.reports);
     let messages: Vec<Bytes> = sent.reports.iter().cloned().map(message).collect();
-    // Three of four as fast as they are taken, the rest at half that rate.
-    let (fast, slow) = messages.split_at(messages.len() * 3 / 4);
+    // Half of them as fast as they are taken, the rest at half that rate.
+    let (fast, slow) = messages.split_at(messages.len() / 2);
     let mut figures = Figures::default();
     let Place { folder, database } = ground.place()?;
     let mut service = start(folder, database.as_deref());
@@ -47,7 +48,8 @@ pub async fn run(ground: &Ground, size: Size) -> Result<Figures> {
     let pushed = flat_out(&wires, fast).await?;
     let peak = pushed.rate();
     let per_report = |seconds: f64| seconds / fast.len() as f64 * 1e6;
-    let rest = Rest { ground, size, fast, slow, peak };
+    let kept = fast.len() - duplicates(&pushed.answers)?;
+    let rest = Rest { ground, size, fast, slow, peak, kept };
     figures.add("reports pushed flat out", "1/s", peak);
     figures.times("  their acknowledgement, in a full queue", &mut pushed.waited.clone());
     figures.add(
@@ -60,6 +62,8 @@ pub async fn run(ground: &Ground, size: Size) -> Result<Figures> {
     }
 
     let mut answers = pushed.answers;
+    // What the rush left to upkeep is none of the steady rate's.
+    all_of_today(&service.wire().await).await?;
     let mut paced = at_rate(&wires, slow, peak / 2.0).await?;
     figures.add("reports pushed at half that rate", "1/s", paced.rate());
     figures.times("  their acknowledgement", &mut paced.waited);
@@ -91,12 +95,15 @@ struct Rest<'r> {
     fast: &'r [Bytes],
     slow: &'r [Bytes],
     peak: f64,
+    /// How many of the reports that were pushed flat out are kept: repeats are not.
+    kept: usize,
 }
 
 impl Rest<'_> {
     async fn floors(&self, written: &str, page: &Bytes, figures: &mut Figures) -> Result<()> {
         let engine = self.ground.engine();
-        let floor = Floor::read(engine, written, Grouping::AsWritten).await?;
+        let mut floor = Floor::read(engine, written, Grouping::AsWritten).await?;
+        floor.keep_first(self.kept);
         let place = self.ground.place()?;
         let took = floor.replay(&kept_at(place.folder.path(), place.database.as_deref())).await?;
         let bare = floor.reports() as f64 / took.as_secs_f64();
@@ -149,7 +156,8 @@ fn millis(took: Duration) -> f64 {
 }
 
 /// None is refused, and as many are duplicates as were sent twice: figures of wrong answers would mean nothing.
-fn check_outcomes(answers: &[Bytes], sent: &Sent) -> Result<()> {
+/// How many acknowledgements tell of a repeat; none may tell of a report that was refused.
+fn duplicates(answers: &[Bytes]) -> Result<usize> {
     let mut duplicates = 0;
     for answer in answers {
         let answer = StreamReportsResponse::decode(answer.clone()).context("an acknowledgement")?;
@@ -157,6 +165,11 @@ fn check_outcomes(answers: &[Bytes], sent: &Sent) -> Result<()> {
         anyhow::ensure!(acknowledgement.outcome() != Outcome::Refused, "{acknowledgement:?}");
         duplicates += usize::from(acknowledgement.outcome() == Outcome::Duplicate);
     }
+    Ok(duplicates)
+}
+
+fn check_outcomes(answers: &[Bytes], sent: &Sent) -> Result<()> {
+    let duplicates = duplicates(answers)?;
     anyhow::ensure!(duplicates == sent.twice, "{duplicates} duplicates, {} were sent twice", sent.twice);
     Ok(())
 }

@@ -6,6 +6,7 @@ use std::collections::BTreeSet;
 
 /// The pure crates that the domain may know: values in, values out, no clock, no input or output.
 const DOMAIN_MAY_KNOW: &[&str] = &[
+    "base64",
     "chrono",
     "chrono-tz",
     "hex",
@@ -166,4 +167,22 @@ fn status_codes_stand_in_one_file() {
         .filter(|line| !line.contains("HeldCode"))
         .collect();
     none("gRPC codes stand in service/server/src/status.rs only", &findings);
+}
+
+/// Crates that bring a provider of cryptography of their own.
+const OTHER_PROVIDERS: &[&str] =
+    &["aws-lc-rs", "aws-lc-sys", "boring", "ed25519-dalek", "native-tls", "openssl", "openssl-sys"];
+
+/// The packages of a lock file that bring a provider other than ring.
+fn other_providers(lock: &str) -> Vec<String> {
+    let names = lock.lines().filter_map(|line| line.strip_prefix("name = \"")?.strip_suffix('"'));
+    names.filter(|name| OTHER_PROVIDERS.contains(name)).map(str::to_owned).collect()
+}
+
+#[test]
+fn there_is_one_provider_of_cryptography() {
+    let lock = files("", "Cargo.lock");
+    assert!(lock[0].text.contains("name = \"ring\"\n"), "it is ring");
+    none("there is one provider of cryptography", &other_providers(&lock[0].text));
+    assert_eq!(other_providers("[[package]]\nname = \"openssl\"\n").len(), 1);
 }

@@ -79,6 +79,13 @@ const ELSEWHERE: &[(&str, &str, &str, &str)] = &[
         "floating",
         "short for a clause in the tests' own language",
     ),
+    (
+        "service/server/src/notary/signer.rs",
+        "generate",
+        "generate_pkcs8",
+        "a call of the library that makes keys",
+    ),
+    ("tests/tests/tls.rs", "generate", "KeyPair::generate", "a call of the library that makes keys"),
     ("service/server/src/gate.rs", "service request", "Service<Request", "a type of the HTTP library"),
     (
         "service/store/src/body/ending.rs",

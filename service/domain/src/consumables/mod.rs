@@ -4,11 +4,13 @@
 //! Nothing here knows machines, orders or the ledger. Formulas and their sources stand in `docs/formulas.md`.
 
 pub mod coolant;
+pub mod draw;
 pub mod filters;
 pub mod grease;
 pub mod limits;
 pub mod neat_oil;
 pub mod netting;
+pub mod oil;
 pub mod order_quantity;
 pub mod policy;
 pub mod reorder;

@@ -33,6 +33,10 @@ kinds! {
     SiteDeclared = "site.declared",
     /// A token was made. Its hash stands in the state, never the token.
     TokenMade = "token.made",
+    /// A token was taken back.
+    TokenRevoked = "token.revoked",
+    /// The key that signs the installation's journals was made or replaced.
+    KeyMade = "key.made",
     /// A person was added; the name is sealed.
     PersonAdded = "person.added",
     /// A source of reports was given a rank or a meter kind.

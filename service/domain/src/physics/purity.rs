@@ -1,5 +1,6 @@
 //! Purity classes of compressed air, ISO 8573-1:2010. Older editions and tables that follow them have other limits.
 
+use super::measure::Temperature;
 use std::fmt;
 
 /// What was measured, at the reference conditions of the standard; what was not measured is absent.
@@ -75,6 +76,12 @@ const DEW_POINT: [(u8, f64); 6] = [(1, -70.0), (2, -40.0), (3, -20.0), (4, 3.0),
 const LIQUID: [(u8, f64); 3] = [(7, 0.5), (8, 5.0), (9, 10.0)];
 /// The most oil in mg/m³, with its classes.
 const OIL: [(u8, f64); 4] = [(1, 0.01), (2, 0.1), (3, 1.0), (4, 5.0)];
+
+/// The highest pressure dew point that a class of water allows; none for a class that is told by its liquid water.
+pub fn dew_point_of_class(class: u8) -> Option<Temperature> {
+    let found = DEW_POINT.iter().find(|(of, _)| *of == class);
+    found.map(|(_, dew_point_c)| Temperature(*dew_point_c))
+}
 
 /// The classes that a measurement gives.
 pub fn purity(measured: &Measured) -> Purity {

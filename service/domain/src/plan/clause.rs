@@ -3,7 +3,7 @@
 use super::reader::Reader;
 use super::row::{Base, ClauseState, Counted, DueKind};
 use super::state::State;
-use super::{reading, recurrence};
+use super::{model, reading, recurrence};
 use crate::ids::MeterId;
 use crate::quantity::Amount;
 use crate::rule::occurrence::{
@@ -67,6 +67,7 @@ pub(super) fn point_at(
     let window = rule.window();
     match *clause {
         Clause::Reading { ref point, expects } => reading::point(reader, point, expects, state),
+        Clause::Model { ref model } => model::point(reader, rule, model, state),
         Clause::Recurrence(ref recurrence) => {
             let day = if let Behind::Through(day) = behind { day } else { None };
             recurrence::point_after(reader, rule, recurrence, state, day)
@@ -124,7 +125,8 @@ pub(super) fn behind(reader: &mut Reader<'_>, rule: &IntervalRule, clause: &Clau
         }
         Clause::Calendar { counts_from: CountsFrom::LastClosing, .. }
         | Clause::Meter { counts_from: CountsFrom::LastClosing, .. }
-        | Clause::Reading { .. } => 0,
+        | Clause::Reading { .. }
+        | Clause::Model { .. } => 0,
     })
 }
 
@@ -177,7 +179,7 @@ pub(super) fn day_point(
     }
 }
 
-fn calendar_point(
+pub(super) fn calendar_point(
     reader: &mut Reader<'_>,
     rule: &IntervalRule,
     (base, every, from): (Base, Every, ShopDay),
@@ -213,7 +215,7 @@ fn unknown(base: Base, counted: Counted) -> ClauseState {
     ClauseState { base, due: None, kind, opens: None, late: None, opens_expected: None, ahead: None, counted }
 }
 
-fn meter_point(
+pub(super) fn meter_point(
     reader: &mut Reader<'_>,
     (meter, every): (MeterId, Amount),
     (base, from, since): (Base, Option<Amount>, Option<Ts>),

@@ -315,7 +315,7 @@ fn tie(clause: &ClauseState) -> u8 {
     match clause.counted {
         // Bad news says more than a count that is reached with it.
         Counted::Calendar { .. } | Counted::Recurrence { .. } | Counted::Reading { .. } => 0,
-        Counted::Meter { .. } => 1,
+        Counted::Meter { .. } | Counted::Model { .. } => 1,
     }
 }
 
@@ -330,7 +330,8 @@ fn late_after(clause: &ClauseState, late: Ts, floor: Option<ShopDay>, calendar: 
         Counted::Calendar { .. }
         | Counted::Recurrence { .. }
         | Counted::Meter { .. }
-        | Counted::Reading { .. } => 0,
+        | Counted::Reading { .. }
+        | Counted::Model { .. } => 0,
     };
     late.max(calendar.end_of(floor.plus_days(width)))
 }

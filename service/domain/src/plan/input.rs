@@ -173,12 +173,37 @@ fn planned_use(planned: &Planned, most: MaxPerHour, (from, now): (Ts, Ts)) -> Ve
 /// A test point of the machine, where its readings say when a limit is expected.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct PointInput {
+    /// Its unit, a code.
+    pub unit: String,
     /// The sign of its unit.
     pub sign: String,
     /// Its limits.
     pub limits: Limits,
     /// Its newest readings that stand and tell something, in its present unit, in whatever order.
     pub readings: Vec<Placed>,
+}
+
+/// What the models of a task's clauses learn from.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct ModelInput {
+    /// The test points that they name, with their newest readings.
+    pub points: BTreeMap<Key, PointInput>,
+    /// When the task was done, every closing that stands.
+    pub closings: Vec<Ts>,
+}
+
+impl ModelInput {
+    /// What was known at an instant.
+    pub(super) fn before(&self, at: Ts) -> ModelInput {
+        let then = |point: &PointInput| PointInput {
+            readings: point.readings.iter().filter(|reading| reading.at < at).copied().collect(),
+            ..point.clone()
+        };
+        ModelInput {
+            points: self.points.iter().map(|(key, point)| (key.clone(), then(point))).collect(),
+            closings: self.closings.iter().filter(|closing| **closing < at).copied().collect(),
+        }
+    }
 }
 
 /// One open order with all that its plan depends on. The order of the lists does not matter.
@@ -209,6 +234,8 @@ pub struct TaskInput {
     pub readings: Vec<OutOfLimits>,
     /// The test points of which its rules expect when a limit is reached.
     pub points: BTreeMap<Key, PointInput>,
+    /// What models of its rules learn from; none where no clause follows one.
+    pub models: Option<Box<ModelInput>>,
     /// When the machine was laid up.
     pub rests: Vec<Rest>,
     /// The machine's meters: those that clauses count, and those by which a closed day is known to be opened.

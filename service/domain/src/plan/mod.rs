@@ -10,6 +10,7 @@ mod decide;
 mod input;
 mod laid_up;
 mod lateness;
+mod model;
 mod reader;
 mod reading;
 mod reason;
@@ -24,10 +25,15 @@ mod weeks;
 pub use cover::{COVER_DEPTH_MAX, CoverError, Covers};
 pub use decide::{Whole, whole as combine_clauses};
 pub use input::{
-    Closing, Ground, LastDone, MeterForecast, MeterInput, PointInput, Rest, RuleVersion, Skip, TaskInput,
+    Closing, Ground, LastDone, MeterForecast, MeterInput, ModelInput, PointInput, Rest, RuleVersion, Skip,
+    TaskInput,
 };
 pub use laid_up::LaidUp;
 pub use lateness::{Standing, lateness_in_words, standing};
+pub use model::{
+    Act, Fault, Modelled, Rate, Start, Tells, acts_in_words, cautions, fault_in_words,
+    inputs as model_inputs, model_clause_in_words, source as model_source,
+};
 pub use reason::{Reason, Since, reason_in_words, reasons};
 pub use row::{
     Ahead, Base, BearingDays, ClauseState, Counted, DueKind, Expectation, HeldUntil, PlanRow, Reaching,
@@ -51,7 +57,7 @@ use reader::Reader;
 use std::borrow::Cow;
 
 /// The planner's version: it rises whenever the same input would give another row.
-pub const PLANNER_VERSION: u32 = 7;
+pub const PLANNER_VERSION: u32 = 8;
 
 /// The months of meters whose segments must be loaded before the planner can answer, each named once, in order.
 pub type Missing = Vec<(MeterId, Month)>;

@@ -126,6 +126,7 @@ impl<'a> Reader<'a> {
             readings: input.readings.iter().filter(|reading| reading.at < at).cloned().collect(),
             // No limit that readings drift to was expected either.
             points: BTreeMap::new(),
+            models: input.models.as_ref().map(|models| Box::new(models.before(at))),
             rests: input.rests.clone(),
             meters,
             ..*input

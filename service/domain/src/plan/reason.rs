@@ -1,10 +1,13 @@
 //! Why an order is due: first as data, then as a sentence.
 
+use super::model::{Modelled, model_in_words};
 use super::row::{Base, ClauseState, Counted, DueKind, HeldUntil, PlanRow, Reaching};
 use crate::calendar::Calendar;
 use crate::forecast::Basis;
+use crate::ids::MeterId;
 use crate::quantity::{Amount, Unit};
 use crate::reading::{OutOfLimits, with_sign};
+use crate::rule::model::Model;
 use crate::rule::{Every, RecurrenceSpec};
 use crate::text::Key;
 use crate::time::{ShopDay, Ts};
@@ -24,6 +27,8 @@ pub enum Since {
     Grid,
     /// Nothing.
     Never,
+    /// A reading of this day.
+    Reading(ShopDay),
 }
 
 /// One reason, as data.
@@ -112,6 +117,15 @@ pub enum Reason {
         /// The point's key.
         point: Key,
     },
+    /// What a model says.
+    Modelled {
+        /// The model.
+        model: Box<Model<MeterId>>,
+        /// What it starts from, how fast it goes and what it finds.
+        told: Box<Modelled>,
+        /// Why the due point that governs is where it is; absent where a reading says that it is due.
+        why: Option<Box<Reason>>,
+    },
     /// The clause has no beginning to count from.
     NeverRecorded,
     /// The meter has counted nothing yet, or its count at the stated work is not known.
@@ -146,9 +160,12 @@ pub fn reasons(row: &PlanRow, calendar: &Calendar) -> Vec<Reason> {
     let rest = row.clauses.iter().enumerate().filter(|(i, _)| *i != governing).map(|(_, clause)| clause);
     reasons.extend(first.chain(rest).map(|clause| reason_of(clause, calendar)));
     reasons.extend(row.held_until.map(Reason::Held));
-    let known_to = row.clauses.iter().filter_map(|clause| match clause.counted {
+    let known_to = row.clauses.iter().flat_map(ClauseState::parts).filter_map(|part| match part.counted {
         Counted::Meter { known_to, .. } => known_to,
-        Counted::Calendar { .. } | Counted::Recurrence { .. } | Counted::Reading { .. } => None,
+        Counted::Calendar { .. }
+        | Counted::Recurrence { .. }
+        | Counted::Reading { .. }
+        | Counted::Model { .. } => None,
     });
     let start = calendar.start_of(row.stamp.as_of);
     reasons.extend(known_to.min().filter(|at| *at < start).map(|at| Reason::KnownTo { at }));
@@ -162,6 +179,7 @@ fn reason_of(clause: &ClauseState, calendar: &Calendar) -> Reason {
         Base::Stated(day) => Since::Stated(day),
         Base::Skip(at) => Since::Skip(calendar.shop_day_of(at)),
         Base::Grid => Since::Grid,
+        Base::Reading(at) => Since::Reading(calendar.shop_day_of(at)),
     };
     match clause.counted {
         Counted::Calendar { every, from: Some(from), by_rule: Some(by_rule), day: Some(day), .. } => {
@@ -181,6 +199,11 @@ fn reason_of(clause: &ClauseState, calendar: &Calendar) -> Reason {
             Reason::Reaching { point: point.clone(), reaching: reaching.clone(), at, between }
         }
         Counted::Reading { ref point, .. } => Reason::WithinLimits { point: point.clone() },
+        Counted::Model { ref model, ref told, governing, ref parts } => Reason::Modelled {
+            model: model.clone(),
+            told: told.clone(),
+            why: governing.and_then(|index| parts.get(index)).map(|part| Box::new(reason_of(part, calendar))),
+        },
         Counted::Meter { every, unit, from: Some(from), h: Some(h), expectation, .. } => {
             let ran = h - from;
             match (clause.kind, clause.due) {
@@ -243,6 +266,13 @@ pub fn reason_in_words(reason: &Reason, calendar: &Calendar, today: ShopDay) -> 
             )
         }
         Reason::WithinLimits { ref point } => format!("no reading of {point} out of limits"),
+        Reason::Modelled { ref model, ref told, ref why } => {
+            let why = why.as_ref().map(|why| {
+                let unknown = matches!(**why, Reason::HoursNotKnown { .. });
+                if unknown { "hours not known".to_owned() } else { reason_in_words(why, calendar, today) }
+            });
+            model_in_words(model, told, why.as_deref(), calendar, today)
+        }
         Reason::NeverRecorded => "never recorded".to_owned(),
         Reason::HoursNotKnown { every, unit } => format!("every {}, hours not known", every.display(unit)),
         Reason::KnownTo { at } => format!("hours known to {}", calendar.instant_in_words(at, today)),
@@ -295,6 +325,7 @@ fn ran_in_words(
     let day = |day| calendar.day_in_words(day, today);
     let since = match since {
         Since::Closing(on) | Since::Stated(on) => format!("since {}", day(on)),
+        Since::Reading(on) => format!("since the reading of {}", day(on)),
         Since::Skip(on) => format!("since the due point skipped on {}", day(on)),
         Since::Grid | Since::Never => "since the due point before".to_owned(),
     };
@@ -306,6 +337,7 @@ fn since_in_words(since: Since, calendar: &Calendar, today: ShopDay) -> Option<S
     match since {
         Since::Closing(on) => Some(format!("last done {}", day(on))),
         Since::Stated(on) => Some(format!("stated as last done {}", day(on))),
+        Since::Reading(on) => Some(format!("read {}", day(on))),
         Since::Skip(on) => Some(format!("skipped {}", day(on))),
         Since::Grid | Since::Never => None,
     }

@@ -1,9 +1,11 @@
 //! A plan row: everything a list, `why` and an audit need to know of one open order, as data.
 
+use super::model::Modelled;
 use crate::forecast::{Basis, Likeness};
 use crate::ids::{MachineId, MeterId, OrderNumber, TaskId};
 use crate::quantity::{Amount, Unit};
 use crate::reading::{Beyond, OutOfLimits, Value};
+use crate::rule::model::Model;
 use crate::rule::{Combine, Every, RecurrenceSpec};
 use crate::text::Key;
 use crate::time::{ShopDay, Ts};
@@ -56,6 +58,8 @@ pub enum Base {
     Skip(Ts),
     /// The grid.
     Grid,
+    /// A reading, at this instant.
+    Reading(Ts),
 }
 
 /// A due point that a clause gives, with what it rests on.
@@ -94,7 +98,22 @@ pub struct Ahead {
 impl ClauseState {
     /// Whether it waits for a reading out of limits, and none is.
     pub fn waits_for_reading(&self) -> bool {
-        matches!(self.counted, Counted::Reading { first: None, .. })
+        match &self.counted {
+            Counted::Reading { first, .. } => first.is_none(),
+            Counted::Model { told, .. } => told.waits && told.reached.is_none(),
+            Counted::Calendar { .. } | Counted::Recurrence { .. } | Counted::Meter { .. } => false,
+        }
+    }
+
+    /// The due points of which it is made: those of its model, or itself.
+    pub fn parts(&self) -> &[ClauseState] {
+        match &self.counted {
+            Counted::Model { parts, .. } => parts,
+            Counted::Calendar { .. }
+            | Counted::Recurrence { .. }
+            | Counted::Reading { .. }
+            | Counted::Meter { .. } => std::slice::from_ref(self),
+        }
     }
 
     /// Whether a reading beyond a stop limit makes it due.
@@ -208,6 +227,17 @@ pub enum Counted {
         expects: bool,
         /// The limit towards which the readings drift, while none is out.
         reaching: Option<Reaching>,
+    },
+    /// What a model says.
+    Model {
+        /// The model.
+        model: Box<Model<MeterId>>,
+        /// What it starts from, how fast it goes and what it finds.
+        told: Box<Modelled>,
+        /// Which of its parts governs; none where a reading says that it is due.
+        governing: Option<usize>,
+        /// The due points that it gives: a count of a meter, a day at the latest.
+        parts: Vec<ClauseState>,
     },
     /// A meter.
     Meter {

@@ -55,7 +55,8 @@ pub fn share_of_clause(clause: &ClauseState, today: ShopDay) -> Option<Share> {
         Counted::Calendar { .. }
         | Counted::Recurrence { .. }
         | Counted::Meter { .. }
-        | Counted::Reading { .. } => return None,
+        | Counted::Reading { .. }
+        | Counted::Model { .. } => return None,
     };
     (whole > 0).then_some(Share { used, whole })
 }

@@ -145,7 +145,8 @@ fn skipped_point(reader: &mut Reader<'_>, state: &State, at: Ts) -> Anchor {
             Counted::Calendar { .. }
             | Counted::Recurrence { .. }
             | Counted::Meter { .. }
-            | Counted::Reading { .. },
+            | Counted::Reading { .. }
+            | Counted::Model { .. },
         )
         | None => Anchor { at, day, dealt_with: at, origin: Origin::Skip(None) },
     };

@@ -122,7 +122,7 @@ pub fn course(readings: &[Placed], limits: &Limits) -> Course {
     };
     let values: Vec<f64> = readings.iter().map(|reading| reading.value.to_f64()).collect();
     let (true, Ok(chart)) = (readings.len() >= COURSE_MIN, individuals(&values)) else { return told };
-    let deviation = floored(chart.robust_deviation, resolution(readings));
+    let deviation = floored(chart.robust_deviation, resolution(&values_of(readings)).to_f64());
     let (low, high) = (chart.mean - 3.0 * deviation, chart.mean + 3.0 * deviation);
     let outside = |value: &f64| *value < low || *value > high;
     let last_is_outside = values.last().is_some_and(outside);
@@ -174,7 +174,7 @@ fn movement(readings: &[Placed], values: &[f64], points: &[At], line: Option<&Tr
 fn signalled(readings: &[Placed], values: &[f64]) -> Option<Movement> {
     let usual = values.get(..BASELINE).filter(|_| values.len() > BASELINE)?;
     let chart = individuals(usual).ok()?;
-    let deviation = floored(chart.robust_deviation, resolution(readings));
+    let deviation = floored(chart.robust_deviation, resolution(&values_of(readings)).to_f64());
     let settings = CusumSettings {
         target: chart.mean,
         slack: SLACK * deviation,
@@ -223,13 +223,17 @@ fn reach(line: &Trend, limits: &Limits, (readings, points): (&[Placed], &[At])) 
     ahead.min_by_key(|reach| reach.expected)
 }
 
+fn values_of(readings: &[Placed]) -> Vec<Value> {
+    readings.iter().map(|reading| reading.value).collect()
+}
+
 /// What the gauge can tell, as far as its readings show: the last digit that any of them has.
-fn resolution(readings: &[Placed]) -> f64 {
+pub(crate) fn resolution(readings: &[Value]) -> Value {
     let mut step: i64 = 1_000_000;
-    while step > 1 && readings.iter().any(|reading| reading.value.0 % step != 0) {
+    while step > 1 && readings.iter().any(|value| value.0 % step != 0) {
         step /= 10;
     }
-    Value(step).to_f64()
+    Value(step)
 }
 
 #[expect(clippy::cast_precision_loss, reason = "instants of a few years, compared in days")]
@@ -299,7 +303,7 @@ impl Course {
 }
 
 /// A number with three significant digits, for showing.
-fn rounded(number: f64) -> Value {
+pub(crate) fn rounded(number: f64) -> Value {
     let digits = if number == 0.0 { 0.0 } else { 2.0 - number.abs().log10().floor() };
     let scale = 10_f64.powf(digits.clamp(0.0, 6.0));
     Value::nearest((number * scale).round() / scale).unwrap_or_default()

@@ -3,6 +3,7 @@
 //! A rule is data that has been checked; [`occurrence`] holds the arithmetic of its clauses. Which closings a
 //! task has had, what its meters show and which days are worked is the planner's business.
 
+pub mod model;
 pub mod occurrence;
 mod recurrence;
 mod recurrence_parts;
@@ -17,6 +18,7 @@ use crate::ids::MeterId;
 use crate::quantity::{AMOUNT_MAX, Amount};
 use crate::text::Key;
 use crate::time::ShopDay;
+use model::{Model, ModelError};
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
@@ -124,6 +126,11 @@ pub enum Clause {
         /// Whether readings that drift towards a limit say when it is expected.
         #[serde(default, skip_serializing_if = "std::ops::Not::not")]
         expects: bool,
+    },
+    /// What a model says of something that is used up or fills.
+    Model {
+        /// The model.
+        model: Box<Model<MeterId>>,
     },
 }
 
@@ -287,6 +294,16 @@ pub enum RuleError {
         /// What was given.
         base: ShopDay,
     },
+    /// A model that states what cannot be.
+    #[error("{}", wrong.text)]
+    Model {
+        /// The clause's number, from 1.
+        clause: usize,
+        /// The model's word.
+        word: &'static str,
+        /// What is wrong with it.
+        wrong: ModelError,
+    },
     /// A window of more than half the interval.
     #[error("window is {0} percent of the interval; give 0 to 50")]
     PercentOutOfRange(u8),
@@ -345,6 +362,10 @@ fn check_clause(number: usize, clause: &Clause, window: Window) -> Result<(), Ru
     match *clause {
         // A rule's own days may lie close together: its windows then end half way to the neighbour.
         Clause::Recurrence(_) | Clause::Reading { .. } => {}
+        Clause::Model { ref model } => {
+            let word = model.word();
+            model.check().map_err(|wrong| RuleError::Model { clause: number, word, wrong })?;
+        }
         Clause::Calendar { every, counts_from } => {
             let most = every.unit.most();
             if every.n < 1 || every.n > most {

@@ -158,6 +158,7 @@ fn counts_now(task: &TaskCard, meters: &BTreeMap<Key, MeterShape>) -> BTreeMap<K
     let clauses = task.rule.iter().flat_map(|rule| &rule.clauses);
     let keys = clauses.filter_map(|clause| match clause {
         ClauseCard::Meter { meter, .. } => meter.as_ref().or(only),
+        ClauseCard::Model { model } => super::model_card::meter_key(model),
         ClauseCard::Calendar { .. } | ClauseCard::Recurrence(_) | ClauseCard::Reading { .. } => None,
     });
     keys.filter_map(|key| Some((key.clone(), meters.get(key)?.now?))).collect()

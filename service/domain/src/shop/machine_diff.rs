@@ -9,11 +9,11 @@ use super::point_diff::points;
 use super::state::{MachineShape, MachineWrite, MeterShape, Write};
 use super::suggest::remedy;
 use super::task_diff;
-use super::{Declaration, MachineCard, MeterCard};
+use super::{Declaration, MachineCard, MeterCard, PointCard};
 use crate::ledger::row::Feed;
 use crate::quantity::{Amount, MaxPerHour, Unit};
 use crate::text::{Key, Name};
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
 /// A machine under comparison.
 pub(super) struct At<'a> {
@@ -27,8 +27,8 @@ pub(super) struct At<'a> {
     pub(super) old: Option<&'a MachineShape>,
     /// Its meters after the load.
     pub(super) meters: BTreeMap<Key, MeterShape>,
-    /// Keys of its test points after the load.
-    pub(super) points: BTreeSet<Key>,
+    /// Its test points after the load.
+    pub(super) points: BTreeMap<Key, PointCard>,
     /// Its sheets after the load.
     pub(super) sheets: Vec<Key>,
 }
@@ -65,7 +65,7 @@ pub(super) fn machines(differ: &mut Differ<'_>, declared: &Declaration, sheets: 
             field: String::new(),
             old: Some(old),
             meters: old.meters.clone(),
-            points: old.points.keys().cloned().collect(),
+            points: old.points.clone(),
             sheets: old.sheets.clone(),
         };
         task_diff::tasks(differ, &at, sheets);

@@ -10,6 +10,7 @@ mod item_diff;
 mod last_done_diff;
 pub mod limits;
 mod machine_diff;
+mod model_card;
 mod point_diff;
 pub mod rule_card;
 #[cfg(test)]
@@ -25,11 +26,13 @@ use crate::ids::{MachineId, MeterId};
 use crate::ledger::row::Feed;
 use crate::quantity::{Amount, MaxPerHour, MeterKind, Unit};
 use crate::reading::{Limits, Possible, Taker};
+use crate::rule::model::Model;
 use crate::rule::{Combine, Every, Recurrence};
 use crate::shelf::ItemCard;
 use crate::text::{ForeignName, Key, Name};
 use crate::time::ShopDay;
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
 
 /// A whole declaration.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -225,6 +228,33 @@ pub struct TaskCard {
     pub retire: bool,
 }
 
+impl TaskCard {
+    /// What of the things that were used at a closing is not the oil of the machine's card, as findings; `points` are the
+    /// machine's test points.
+    pub fn wrongly_poured(&self, points: &BTreeMap<Key, PointCard>, used: &[&str]) -> Vec<String> {
+        model_card::wrongly_poured(self, points, used)
+    }
+
+    /// What to heed before starting: what the card says, and what the work asks that its models make due.
+    pub fn heeded(&self) -> Vec<String> {
+        let mut all = self.cautions.clone();
+        let clauses = self.rule.iter().flat_map(|rule| &rule.clauses);
+        let models = clauses.filter_map(|clause| match clause {
+            ClauseCard::Model { model } => Some(crate::plan::cautions(model)),
+            ClauseCard::Calendar { .. }
+            | ClauseCard::Meter { .. }
+            | ClauseCard::Recurrence(_)
+            | ClauseCard::Reading { .. } => None,
+        });
+        for caution in models.flatten() {
+            if !all.iter().any(|said| said == caution) {
+                all.push((*caution).to_owned());
+            }
+        }
+        all
+    }
+}
+
 /// A rule as declared: meters by key, amounts as text until the meter's unit is known.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct RuleCard {
@@ -282,6 +312,11 @@ pub enum ClauseCard {
         /// Whether readings that drift towards a limit say when it is expected.
         #[serde(default, skip_serializing_if = "std::ops::Not::not")]
         expects: bool,
+    },
+    /// What a model says of something that is used up or fills; its meter by key, none means the machine's only one.
+    Model {
+        /// The model.
+        model: Box<Model<Option<Key>>>,
     },
 }
 

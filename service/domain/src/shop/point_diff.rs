@@ -7,23 +7,23 @@ use super::suggest::remedy;
 use super::{MachineCard, PointCard};
 use crate::reading::{PointUnit, Possible, Taker, unit_codes};
 use crate::text::Key;
-use std::collections::BTreeSet;
+use std::collections::BTreeMap;
 
-/// Compares the test points that a card names, and gives the keys of all that stand after the load.
+/// Compares the test points that a card names, and gives all that stand after the load.
 pub(super) fn points(
     differ: &mut Differ<'_>,
     card: &MachineCard,
     old: Option<&MachineShape>,
     field: &str,
-) -> BTreeSet<Key> {
-    let mut keys: BTreeSet<Key> = old.into_iter().flat_map(|old| old.points.keys().cloned()).collect();
+) -> BTreeMap<Key, PointCard> {
+    let mut all = old.map_or_else(BTreeMap::new, |old| old.points.clone());
     for (i, point) in card.points.iter().enumerate() {
         let field = format!("{field}.points[{i}]");
         if card.points[..i].iter().any(|other| other.key == point.key) {
             differ.wrong(format!("{field}.key"), twice("test point", &point.key));
             continue;
         }
-        keys.insert(point.key.clone());
+        all.insert(point.key.clone(), point.clone());
         let stood = old.and_then(|old| old.points.get(&point.key));
         let Some(point) = checked(differ, point, stood, &field) else { continue };
         let change = stood.map_or_else(|| "added".to_owned(), |stood| changes(stood, &point));
@@ -32,8 +32,8 @@ pub(super) fn points(
             differ.step(words, change, Write::Point { machine: card.tag.clone(), point });
         }
     }
-    differ.at_most(&format!("{field}.points"), keys.len(), POINTS_MAX);
-    keys
+    differ.at_most(&format!("{field}.points"), all.len(), POINTS_MAX);
+    all
 }
 
 /// A point as it is kept: its unit as a code. None where its unit is not known.

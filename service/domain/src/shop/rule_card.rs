@@ -1,5 +1,6 @@
 //! From a rule as declared, in words and decimal texts, to a checked rule, and a rule in words.
 
+use super::model_card;
 use super::suggest::remedy;
 use super::{ClauseCard, RuleCard, WindowCard};
 use crate::error::Violation;
@@ -41,8 +42,13 @@ pub fn checked_rule(card: &RuleCard, field: &str, meters: &Meters) -> Result<Int
 pub fn with_meters_named(card: &RuleCard, meters: &Meters) -> RuleCard {
     let mut card = card.clone();
     for clause in &mut card.clauses {
-        if let ClauseCard::Meter { meter: meter @ None, .. } = clause {
-            *meter = only_key(meters).cloned();
+        match clause {
+            ClauseCard::Meter { meter: meter @ None, .. } => *meter = only_key(meters).cloned(),
+            ClauseCard::Model { model } => **model = model_card::with_meter_named(model, only_key(meters)),
+            ClauseCard::Meter { .. }
+            | ClauseCard::Calendar { .. }
+            | ClauseCard::Recurrence(_)
+            | ClauseCard::Reading { .. } => {}
         }
     }
     card
@@ -79,6 +85,7 @@ fn checked_clause(card: &ClauseCard, field: &str, meters: &Meters) -> Result<Cla
         ClauseCard::Reading { point, expects } => {
             Ok(Clause::Reading { point: point.clone(), expects: *expects })
         }
+        ClauseCard::Model { model } => model_card::checked(model, field, meters),
         ClauseCard::Calendar { every, grid_base } => {
             let counts_from = grid_base.map_or(CountsFrom::LastClosing, CountsFrom::Grid);
             Ok(Clause::Calendar { every: *every, counts_from })
@@ -123,7 +130,7 @@ fn window(card: &RuleCard, field: &str, meters: &Meters) -> Result<Window, Viola
         Some(WindowCard::Exact { days, count }) => (*days, count.as_deref()),
     };
     let on_days =
-        |clause: &ClauseCard| !matches!(clause, ClauseCard::Meter { .. } | ClauseCard::Reading { .. });
+        |clause: &ClauseCard| matches!(clause, ClauseCard::Calendar { .. } | ClauseCard::Recurrence(_));
     if let Some(days) = days.filter(|_| !card.clauses.iter().any(on_days)) {
         let text = format!("{days} days are given, but no clause gives days; give a count, or percent");
         return Err(Violation::new(format!("{field}.days"), text));
@@ -136,6 +143,7 @@ fn window(card: &RuleCard, field: &str, meters: &Meters) -> Result<Window, Viola
 fn amount(count: &str, card: &RuleCard, field: &str, meters: &Meters) -> Result<Amount, Violation> {
     let kinds = card.clauses.iter().filter_map(|clause| match clause {
         ClauseCard::Meter { meter, .. } => meant(meter.as_ref(), meters).ok().map(|(_, _, kind)| kind),
+        ClauseCard::Model { model } => model_card::kind(model, meters),
         ClauseCard::Calendar { .. } | ClauseCard::Recurrence(_) | ClauseCard::Reading { .. } => None,
     });
     let kinds: Vec<MeterKind> = kinds.collect();
@@ -163,6 +171,9 @@ fn placed(error: &RuleError, field: &str) -> Violation {
         }
         RuleError::BaseOutOfRange { clause, .. } => format!("{field}.clauses[{}].base_count", clause - 1),
         RuleError::BaseDayOutOfRange { clause, .. } => format!("{field}.clauses[{}].base_day", clause - 1),
+        RuleError::Model { clause, word, wrong } => {
+            format!("{field}.clauses[{}].{word}.{}", clause - 1, wrong.field)
+        }
         RuleError::PercentOutOfRange(_) | RuleError::WindowTooWide(_) => format!("{field}.window"),
     };
     Violation::new(path, error.to_string())
@@ -193,6 +204,7 @@ fn window_in_words(window: &WindowCard, clauses: &[ClauseCard], meters: &Meters)
     };
     let kind = clauses.iter().find_map(|clause| match clause {
         ClauseCard::Meter { meter, .. } => meant(meter.as_ref(), meters).ok().map(|(_, _, kind)| kind),
+        ClauseCard::Model { model } => model_card::kind(model, meters),
         ClauseCard::Calendar { .. } | ClauseCard::Recurrence(_) | ClauseCard::Reading { .. } => None,
     });
     let count = count.as_ref().map(|count| {
@@ -214,6 +226,7 @@ fn clause_in_words(clause: &ClauseCard, meters: &Meters) -> String {
         ClauseCard::Recurrence(recurrence) => format!("{recurrence} from {} on", recurrence.from()),
         ClauseCard::Reading { point, expects: false } => format!("{point} out of limits"),
         ClauseCard::Reading { point, expects: true } => format!("{point} reaching its limit"),
+        ClauseCard::Model { model } => model_card::in_words(model),
         ClauseCard::Meter { meter, every, grid_base } => {
             let Ok((key, _, kind)) = meant(meter.as_ref(), meters) else {
                 return format!("every {every}");

@@ -8,7 +8,7 @@ use super::machine_diff::At;
 use super::rule_card::{Meters, checked_rule, rule_in_words, with_meters_named};
 use super::state::{TaskShape, Write};
 use super::suggest::remedy;
-use super::{ClauseCard, KitItem, TaskCard};
+use super::{KitItem, TaskCard, model_card};
 use crate::error::Violation;
 use crate::ids::{MeterId, TaskId};
 use crate::plan::{CoverError, Covers};
@@ -183,15 +183,14 @@ fn check_in_place(
     {
         differ.wrong_all(wrong.into_iter().map(|v| Violation { text: on(v.text), ..v }));
     }
-    let of_clauses = task.card.rule.iter().flat_map(|rule| rule.clauses.iter().enumerate());
-    let of_clauses = of_clauses.filter_map(|(i, clause)| match clause {
-        ClauseCard::Reading { point, .. } => Some((format!("rule.clauses[{i}].reading.point"), point)),
-        ClauseCard::Calendar { .. } | ClauseCard::Meter { .. } | ClauseCard::Recurrence(_) => None,
-    });
+    for (of, text) in model_card::at_odds(&task.card, &at.points) {
+        differ.wrong(format!("{field}.{of}"), on(text));
+    }
+    let of_clauses = model_card::points_of(&task.card);
     let readings = task.card.readings.iter().enumerate();
     let named = readings.map(|(i, point)| (format!("readings[{i}]"), point)).chain(of_clauses);
-    for (of, point) in named.filter(|(_, point)| !at.points.contains(*point)) {
-        let known = at.points.iter().map(Key::as_str);
+    for (of, point) in named.filter(|(_, point)| !at.points.contains_key(*point)) {
+        let known = at.points.keys().map(Key::as_str);
         let text = format!(
             "the machine has no test point `{point}`; {}",
             remedy(point.as_str(), known, "its test points")

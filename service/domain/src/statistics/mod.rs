@@ -53,7 +53,7 @@ fn checked(readings: &[f64], needs: usize) -> Result<(), TellsNothing> {
 }
 
 /// A count as a number; counts are at most [`READINGS_MAX`], so nothing is lost.
-fn number(count: usize) -> f64 {
+pub(crate) fn number(count: usize) -> f64 {
     f64::from(u32::try_from(count).unwrap_or(u32::MAX))
 }
 
@@ -77,7 +77,7 @@ fn median_of_sorted(sorted: &[f64]) -> f64 {
 }
 
 /// The middle of numbers, or the mean of the two in the middle; 0 for none.
-fn median(numbers: &[f64]) -> f64 {
+pub(crate) fn median(numbers: &[f64]) -> f64 {
     let mut sorted = numbers.to_vec();
     sorted.sort_by(f64::total_cmp);
     median_of_sorted(&sorted)

@@ -24,5 +24,6 @@ pub(crate) fn order_of(number: i64, rule: IntervalRule) -> TaskInput {
         fleet_epoch: 0,
         readings: Vec::new(),
         points: BTreeMap::new(),
+        models: None,
     }
 }

@@ -4,6 +4,7 @@
 
 mod calendar;
 mod laid_up;
+mod models;
 #[path = "../common/orders.rs"]
 mod orders;
 mod planning;

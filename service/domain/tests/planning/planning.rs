@@ -172,7 +172,10 @@ fn a_crossing_that_came_after_a_skip_has_no_part_in_it() {
 fn threshold_of(clause: &ClauseState) -> Option<Amount> {
     match clause.counted {
         Counted::Meter { threshold, .. } => threshold,
-        Counted::Calendar { .. } | Counted::Recurrence { .. } | Counted::Reading { .. } => None,
+        Counted::Calendar { .. }
+        | Counted::Recurrence { .. }
+        | Counted::Reading { .. }
+        | Counted::Model { .. } => None,
     }
 }
 

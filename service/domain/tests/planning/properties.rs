@@ -29,7 +29,10 @@ fn at(hour: i64) -> Ts {
 fn of_other(clause: Clause) -> Clause {
     match clause {
         Clause::Meter { every, counts_from, .. } => Clause::Meter { meter: OTHER, every, counts_from },
-        other @ (Clause::Calendar { .. } | Clause::Recurrence(_) | Clause::Reading { .. }) => other,
+        other @ (Clause::Calendar { .. }
+        | Clause::Recurrence(_)
+        | Clause::Reading { .. }
+        | Clause::Model { .. }) => other,
     }
 }
 

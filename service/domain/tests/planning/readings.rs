@@ -180,6 +180,7 @@ proptest! {
 fn daily(values: &[&str]) -> PointInput {
     let noon = |day: usize| utc(&format!("2026-03-{:02}T12:00", day + 1));
     PointInput {
+        unit: "%".into(),
         sign: "%".into(),
         limits: Limits { act_below: Some(value("5")), stop_below: Some(value("3")), ..Limits::default() },
         readings: values

@@ -5,6 +5,7 @@
 
 mod care;
 mod gauges;
+mod oil;
 mod past;
 mod shelf;
 mod shop;

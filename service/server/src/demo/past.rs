@@ -3,6 +3,7 @@
 
 use super::DAYS;
 use super::gauges::{THIN, THIN_AT_LAST, usual_value};
+use super::oil;
 use super::shelf;
 use super::shop::{COUNTER_ONLY, MACHINES, Machine, SITE, first, later};
 use crate::wire::{report, shop_in};
@@ -35,7 +36,7 @@ struct Teller<'a> {
 }
 
 fn caller(now: Ts) -> Caller {
-    Caller { token: None, method: "Demo", request: None, now, person: None }
+    Caller { token: None, method: "Demo", request: None, now, person: None, as_manager: true }
 }
 
 /// Declares the shop and tells its past.
@@ -158,7 +159,10 @@ impl Teller<'_> {
                 let reason = "door interlock failed its test; licensed service is called";
                 self.moved("L-03", MachineMove::Forbid, reason, at).await
             }
-            1 => self.thin(at).await,
+            1 => {
+                self.thin(at).await?;
+                self.leaking(at).await
+            }
             _ => Ok(()),
         }
     }
@@ -185,6 +189,32 @@ impl Teller<'_> {
         for told in told {
             self.store.change_stock(&caller(at), self.site.site, &told, false).await?;
         }
+        Ok(())
+    }
+
+    /// A reservoir that was declared late, with the levels that somebody had noted on a sheet.
+    async fn leaking(&self, at: Ts) -> Result<()> {
+        let first = self.today.plus_days(-oil::READ_DAYS - 1);
+        let declared = shop_in::declaration(Some(&oil::reservoir(first.to_string())))?;
+        self.store.load_shop(&caller(at), &declared, None, false).await?;
+        let mut worked = 0;
+        let mut levels = Vec::new();
+        for day in (0..oil::READ_DAYS).map(|after| first.plus_days(after)) {
+            worked += usize::from(!self.calendar().shifts_of(day).is_empty());
+            let morning = self.calendar().start_of(day.plus_days(1)).plus_micros(30 * MICROS_PER_MINUTE);
+            levels.push(Ok(ReadingTold {
+                machine: ForeignName::new(oil::LEAKS)?,
+                point: Key::new(oil::LEVEL)?,
+                value: oil::level_after(worked),
+                unit: String::new(),
+                at: morning,
+                by: Name::new("Ada Kern")?,
+                electrician_record: None,
+                confirmed: true,
+                note: String::new(),
+            }));
+        }
+        self.store.take_readings(&caller(at), self.site.site, &levels, false).await?;
         Ok(())
     }
 

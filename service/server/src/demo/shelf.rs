@@ -25,6 +25,7 @@ const ITEMS: &[Words] = &[
     ("coalescing element", "30-014", "pcs", "1", 14, 0, ""),
     ("O-ring set", "40-002", "pcs", "1", 10, 1_825, ""),
     ("pre-filter cassette", "30-077", "pcs", "2", 14, 0, ""),
+    ("spindle oil HM 32", "20-032", "L", "20", 5, 1_095, "SDS 14"),
     ("spindle grease", "20-410", "pcs", "1", 10, 730, "-"),
 ];
 
@@ -51,6 +52,7 @@ pub(super) fn items() -> Vec<v1::ItemCard> {
 const COUNTED: &[(&str, i64)] = &[
     ("way oil VG 68", 38),
     ("coolant concentrate", 70),
+    ("spindle oil HM 32", 12),
     ("lint-free cloth", 100),
     ("filter mat 250 x 250", 14),
     ("pH strip", 120),

@@ -7,13 +7,16 @@ mod machine;
 mod order;
 mod person;
 mod planned;
+mod proof;
 mod push;
 mod reading;
 mod run_hours;
 mod shop;
 mod stock;
 
+use crate::auth::Pass;
 use crate::clock::Clock;
+use crate::notary::Notary;
 use crate::status::Failure;
 use crate::wire::fields::Fields;
 use crate::wire::page::PAGE_BYTES_MAX;
@@ -42,6 +45,8 @@ pub struct Desk {
     pub store: Arc<dyn Store>,
     /// What time it is.
     pub clock: Arc<dyn Clock>,
+    /// What signs checkpoints.
+    pub notary: Arc<Notary>,
     /// Work that must finish, whoever leaves.
     pub tasks: TaskTracker,
     /// Set when the service stops.
@@ -52,7 +57,10 @@ pub struct Desk {
 #[derive(Clone)]
 pub struct Call {
     store: Arc<dyn Store>,
+    notary: Arc<Notary>,
     caller: Caller,
+    /// The caller's token; without one nothing is the caller's.
+    record: Option<Arc<TokenRecord>>,
 }
 
 /// A request that changes something.
@@ -142,9 +150,11 @@ impl Desk {
     }
 
     fn call<R>(&self, method: &'static str, request: &Request<R>, key: Option<RequestKey>) -> Call {
-        let token = request.extensions().get::<TokenRecord>().map(|record| record.token);
-        let caller = Caller { token, method, request: key, now: self.clock.now(), person: None };
-        Call { store: self.store.clone(), caller }
+        let record = request.extensions().get::<Pass>().map(|pass| pass.record.clone());
+        let token = record.as_ref().map(|record| record.token);
+        let as_manager = record.as_ref().is_some_and(|record| record.access.decides());
+        let caller = Caller { token, method, request: key, now: self.clock.now(), person: None, as_manager };
+        Call { store: self.store.clone(), notary: self.notary.clone(), caller, record }
     }
 }
 
@@ -162,14 +172,31 @@ impl Call {
         self.caller.now
     }
 
-    /// The site with this key, or the only one there is.
+    /// Whether a site, or the installation, is the caller's.
+    fn holds(&self, site: SiteId) -> bool {
+        self.record.as_ref().is_some_and(|record| record.access.scope.holds(site))
+    }
+
+    /// The sites that are the caller's, by key.
+    async fn sites(&self) -> Result<Vec<SiteRecord>, Failure> {
+        let mut sites = self.store.sites().await?;
+        sites.retain(|site| self.holds(site.site));
+        Ok(sites)
+    }
+
+    /// The site with this key, or the only one that is the caller's. Whether there is another is nobody's business who has
+    /// no part in it.
     async fn site(&self, key: &str) -> Result<SiteRecord, Failure> {
         if !key.is_empty() {
+            let found = self.store.site(key).await?;
+            if !self.holds(found.as_ref().map_or(SiteId::INSTALLATION, |site| site.site)) {
+                return Err(not_yours(key).into());
+            }
             let remedy = "list the sites, or load a shop that declares it".to_owned();
             let missing = || Error::NotFound { kind: "site", name: key.chars().take(60).collect(), remedy };
-            return Ok(self.store.site(key).await?.ok_or_else(missing)?);
+            return Ok(found.ok_or_else(missing)?);
         }
-        let mut sites = self.store.sites().await?;
+        let mut sites = self.sites().await?;
         match (sites.pop(), sites.is_empty()) {
             (Some(only), true) => Ok(only),
             (Some(last), false) => {
@@ -191,7 +218,16 @@ impl Call {
 
     /// The site whose journal is meant: a shop's, or the installation's own.
     async fn journal_of(&self, key: &str) -> Result<SiteId, Failure> {
-        if key == "installation" { Ok(SiteId::INSTALLATION) } else { Ok(self.site(key).await?.site) }
+        if key != "installation" {
+            return Ok(self.site(key).await?.site);
+        }
+        if self.holds(SiteId::INSTALLATION) { Ok(SiteId::INSTALLATION) } else { Err(not_yours(key).into()) }
+    }
+
+    /// Refuses to declare a site that is not the caller's. New sites are declared by whom the whole installation is trusted to.
+    async fn may_declare(&self, key: &str) -> Result<(), Failure> {
+        let found = self.store.site(key).await?.map_or(SiteId::INSTALLATION, |site| site.site);
+        if self.holds(found) { Ok(()) } else { Err(not_yours(key).into()) }
     }
 
     /// The names of people.
@@ -221,4 +257,11 @@ impl Call {
             limit /= 2;
         }
     }
+}
+
+/// That a site is not the caller's.
+fn not_yours(key: &str) -> Error {
+    let key: String = key.chars().take(60).collect();
+    let text = format!("the token is not for site `{key}`; ask the administrator for one that is");
+    Error::NotAllowed { reason: "SITE_NOT_YOURS", subject: format!("site {key}"), text }
 }

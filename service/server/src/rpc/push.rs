@@ -1,14 +1,15 @@
 //! Pushed reports: one, many, or a stream of them.
 
 use super::{Call, Desk};
+use crate::auth::Pass;
 use crate::gate::Deadline;
 use crate::status::{Failure, MESSAGE_BYTES_MAX, behind};
 use crate::wire::report;
 use fettler_proto::v1;
 use fettler_store::contract::SiteRecord;
-use futures::{FutureExt, StreamExt, stream};
+use futures::stream::FuturesOrdered;
+use futures::{FutureExt, StreamExt};
 use prost::Message as _;
-use std::sync::Arc;
 use tokio::sync::mpsc;
 use tokio::time::{Instant, sleep_until};
 use tokio_util::sync::CancellationToken;
@@ -16,11 +17,12 @@ use tonic::{Request, Status, Streaming};
 
 /// The most reports of a stream that go to the store in one call.
 const GATHERED_MAX: usize = 512;
-/// The encoded bytes after which no more messages are gathered. One message may be as long as all of them, so that a
-/// stream holds twice this for each of its calls under way, at most.
+/// The encoded bytes after which no more messages are gathered. One message may be as long as all of them.
 const GATHERED_BYTES_MAX: usize = MESSAGE_BYTES_MAX;
-/// How many such calls of one stream are under way at once.
-const IN_FLIGHT: usize = 4;
+/// How many reports of one stream may be under way at once, and how many bytes: what has come goes to the store at once and
+/// is there when the transaction before it ends, instead of waiting for its own turn after that.
+const IN_FLIGHT_MAX: usize = 2_048;
+const IN_FLIGHT_BYTES_MAX: usize = 4 * GATHERED_BYTES_MAX;
 /// How many acknowledgements wait for a slow reader before the stream stops taking reports.
 const ACKS_WAITING: usize = 1_024;
 
@@ -64,7 +66,8 @@ pub(super) fn start(desk: &Desk, request: Request<Streaming<v1::StreamReportsReq
     let (acks, receiver) = mpsc::channel(ACKS_WAITING);
     let deadline = request.extensions().get::<Deadline>().map(|deadline| deadline.0);
     let call = desk.call("StreamReports", &request, None);
-    let inbound = Inbound { messages: request.into_inner(), stopping: desk.stopping.clone(), deadline };
+    let (pass, stopping) = (request.extensions().get::<Pass>().cloned(), desk.stopping.clone());
+    let inbound = Inbound { messages: request.into_inner(), stopping, deadline, pass, waiting: None };
     let desk = desk.clone();
     let tasks = desk.tasks.clone();
     tasks.spawn(async move {
@@ -76,10 +79,16 @@ pub(super) fn start(desk: &Desk, request: Request<Streaming<v1::StreamReportsReq
     Acks::new(receiver)
 }
 
+/// What came of waiting for a message; none at the end of the stream.
+type Arrival = Option<Result<v1::StreamReportsRequest, Status>>;
+
 struct Inbound {
     messages: Streaming<v1::StreamReportsRequest>,
     stopping: CancellationToken,
     deadline: Option<Instant>,
+    pass: Option<Pass>,
+    /// What has come and waits until it is known whether the token is still taken.
+    waiting: Option<Arrival>,
 }
 
 /// What was waiting on the stream, and whether it ended after that: well, or for a reason.
@@ -91,15 +100,30 @@ struct Gathered {
 }
 
 impl Inbound {
+    /// Waits for a message, unless one is waiting.
+    async fn arrive(&mut self) -> Result<(), Failure> {
+        if self.waiting.is_none() {
+            self.waiting = Some(tokio::select! {
+                biased;
+                () = self.stopping.cancelled() => return Err(Failure::Stopping),
+                () = passed(self.deadline) => return Err(Failure::Deadline),
+                next = self.messages.next() => next,
+            });
+        }
+        // A stream outlasts no token: what is remembered of it is a second old at most. Whoever gives up here loses nothing.
+        match &self.pass {
+            Some(pass) => pass.still_holds().await,
+            None => Ok(()),
+        }
+    }
+
     /// Waits for a message and takes what else is there already.
     async fn gather(&mut self) -> Gathered {
         let mut gathered = Gathered::default();
-        let mut next = tokio::select! {
-            biased;
-            () = self.stopping.cancelled() => return Gathered::ended(Failure::Stopping),
-            () = passed(self.deadline) => return Gathered::ended(Failure::Deadline),
-            next = self.messages.next() => next,
-        };
+        if let Err(failure) = self.arrive().await {
+            return Gathered::ended(failure);
+        }
+        let mut next = self.waiting.take().flatten();
         loop {
             match next {
                 Some(Ok(message)) => gathered.add(message),
@@ -152,38 +176,68 @@ async fn pump(
     let Some(opening) = first.messages.first() else {
         return first.end.unwrap_or(Ok(()));
     };
-    let site = Arc::new(call.site(&opening.site).await?);
-    let gathered = stream::unfold((Some(first), Some(inbound)), |(first, inbound)| async move {
-        let mut inbound = inbound?;
-        let gathered = match first {
-            Some(first) => first,
-            None => inbound.gather().await,
-        };
-        let rest = gathered.end.is_none().then_some(inbound);
-        Some((gathered, (None, rest)))
-    });
-    let answers = gathered.map(|gathered| {
-        let (mut call, site) = (call.clone(), site.clone());
+    let site = call.site(&opening.site).await?;
+    let begin = |gathered: Gathered| {
+        let (mut call, site) = (call.clone(), &site);
         call.caller.now = desk.clock.now();
         async move {
             let reports = gathered.messages.iter().map(|message| message.report.as_ref());
-            (take(&call, &site, reports).await, gathered.end)
+            (take(&call, site, reports).await, gathered)
         }
-    });
-    let mut answers = std::pin::pin!(answers.buffered(IN_FLIGHT));
+    };
+    let mut flight = Flight { reading: first.end.is_none(), ..Flight::default() };
+    flight.add(&first);
+    let mut under_way: FuturesOrdered<_> = std::iter::once(begin(first)).collect();
     let mut sequence = 0;
-    while let Some((taken, end)) = answers.next().await {
+    loop {
+        // Giving up on what has not come loses nothing: what has come is taken without waiting.
+        let (taken, done) = tokio::select! {
+            answer = under_way.next(), if !under_way.is_empty() => match answer {
+                Some(answer) => answer,
+                None => continue,
+            },
+            gathered = inbound.gather(), if flight.takes_more() => {
+                flight.reading = gathered.end.is_none();
+                flight.add(&gathered);
+                under_way.push_back(begin(gathered));
+                continue;
+            }
+        };
+        flight.remove(&done);
         for acknowledgement in taken? {
             sequence += 1;
             let ack = v1::StreamReportsResponse { sequence, acknowledgement: Some(acknowledgement) };
             // A caller that has left still has what it sent stored.
             let _ = acks.send(Ok(ack)).await;
         }
-        if let Some(end) = end {
+        if let Some(end) = done.end {
             return end;
         }
     }
-    Ok(())
+}
+
+/// What of a stream is under way, and whether more of it is to be read.
+#[derive(Default)]
+struct Flight {
+    reading: bool,
+    reports: usize,
+    bytes: usize,
+}
+
+impl Flight {
+    fn takes_more(&self) -> bool {
+        self.reading && self.reports < IN_FLIGHT_MAX && self.bytes < IN_FLIGHT_BYTES_MAX
+    }
+
+    fn add(&mut self, gathered: &Gathered) {
+        self.reports += gathered.messages.len();
+        self.bytes += gathered.bytes;
+    }
+
+    fn remove(&mut self, gathered: &Gathered) {
+        self.reports -= gathered.messages.len();
+        self.bytes -= gathered.bytes;
+    }
 }
 
 #[cfg(test)]

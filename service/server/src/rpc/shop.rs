@@ -11,6 +11,7 @@ impl v1::shop_service_server::ShopService for Desk {
         self.change("LoadShop", request, |call, ask| async move {
             let declared = shop_in::asked(&ask)?;
             let by = shop_in::by(&ask.by)?;
+            call.may_declare(declared.site.key.as_str()).await?;
             let done = call.store.load_shop(&call.caller, &declared, by.as_ref(), ask.validate_only).await?;
             Ok(shop_out::loaded(&done))
         })
@@ -28,7 +29,7 @@ impl v1::shop_service_server::ShopService for Desk {
 
     async fn list_sites(&self, request: Request<v1::ListSitesRequest>) -> Answer<v1::ListSitesResponse> {
         self.read(request, |call, _| async move {
-            let sites = call.store.sites().await?;
+            let sites = call.sites().await?;
             Ok(v1::ListSitesResponse { sites: sites.iter().map(|site| shop_out::site(&site.card)).collect() })
         })
         .await

@@ -5,7 +5,8 @@ use super::units::{exact, unit as wire_unit};
 use fettler_domain::calendar::Calendar;
 use fettler_domain::forecast::{Basis, Likeness};
 use fettler_domain::plan::{
-    Base, BearingDays, ClauseState, Counted, DueKind, Expectation, PlanRow, Reason, reason_in_words, reasons,
+    Base, BearingDays, ClauseState, Counted, DueKind, Expectation, PlanRow, Reason, acts_in_words,
+    fault_in_words, model_clause_in_words, model_inputs, model_source, reason_in_words, reasons,
 };
 use fettler_domain::quantity::{Amount, Unit};
 use fettler_domain::text::Key;
@@ -52,6 +53,7 @@ fn told(row: &PlanRow, calendar: &Calendar, today: ShopDay) -> Told {
             | Reason::OutOfLimits { .. }
             | Reason::Reaching { .. }
             | Reason::WithinLimits { .. }
+            | Reason::Modelled { .. }
             | Reason::NeverRecorded
             | Reason::HoursNotKnown { .. } => {
                 if let Some(place) = places.next() {
@@ -114,6 +116,14 @@ fn standing(
         Counted::Reading { point, expects: true, .. } => {
             standing.clause = format!("{point} reaching its limit");
         }
+        Counted::Model { model, told, parts, .. } => {
+            standing.clause = model_clause_in_words(model);
+            standing.inputs = model_inputs(model);
+            standing.source = model_source(model);
+            standing.acts = acts_in_words(told);
+            standing.fault = fault_in_words(told, calendar, today).unwrap_or_default();
+            of_parts(&mut standing, parts, calendar, today);
+        }
         Counted::Meter { meter, unit, every, from, threshold, h, known_to, expectation } => {
             let text = |amount: Amount| exact(amount, *unit);
             let key = meters.get(&meter.0).map_or_else(|| format!("of meter {meter}"), Key::to_string);
@@ -128,6 +138,23 @@ fn standing(
         }
     }
     standing
+}
+
+/// Of the count among a model's parts: how far it is, until when hours are known, and what its date rests on.
+fn of_parts(standing: &mut v1::ClauseStanding, parts: &[ClauseState], calendar: &Calendar, today: ShopDay) {
+    for part in parts {
+        let Counted::Meter { unit, every, from, threshold, h, known_to, expectation, .. } = &part.counted
+        else {
+            continue;
+        };
+        let text = |amount: Amount| exact(amount, *unit);
+        standing.interval = text(*every);
+        standing.threshold = threshold.map(text).unwrap_or_default();
+        standing.counted = h.zip(*from).map(|(h, from)| text(h - from)).unwrap_or_default();
+        standing.unit = wire_unit(*unit).into();
+        standing.known_to = stamp_of(*known_to);
+        standing.history = expectation.map(|used| history(&used, *unit, calendar, today)).unwrap_or_default();
+    }
 }
 
 /// What an expected date rests on, in words.
@@ -178,6 +205,7 @@ fn base(clause: &ClauseState, calendar: &Calendar, today: ShopDay) -> String {
         (Base::Closing(at), _) => format!("closing of {}", day(calendar.shop_day_of(at))),
         (Base::Stated(on), _) => format!("stated {}", day(on)),
         (Base::Skip(at), _) => format!("due point skipped on {}", day(calendar.shop_day_of(at))),
+        (Base::Reading(at), _) => format!("reading of {}", day(calendar.shop_day_of(at))),
         (Base::Grid, Counted::Calendar { from: Some(from), .. }) => format!("grid from {from}"),
         (Base::Grid, Counted::Meter { from: Some(from), unit, .. }) => {
             format!("grid, from {}", from.display(*unit))

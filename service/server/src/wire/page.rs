@@ -54,9 +54,11 @@ macro_rules! paged {
 
 paged!(
     GetBuyListRequest,
+    ListCheckpointsRequest,
     ListDueRequest,
     ListEntriesRequest,
     ListHeldReportsRequest,
+    ListLeavesRequest,
     ListMachinesRequest,
     ListOrdersRequest,
     ListPeopleRequest,

@@ -193,6 +193,7 @@ fn clause(card: &ClauseCard) -> v1::Clause {
             rule: recurrence.text().to_owned(),
             from_day: recurrence.from().to_string(),
         }),
+        ClauseCard::Model { model } => super::models::counts(model),
         ClauseCard::Reading { point, expects } => {
             v1::clause::Counts::Reading(v1::ReadingClause { point: point.to_string(), expects: *expects })
         }

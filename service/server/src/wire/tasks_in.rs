@@ -1,6 +1,7 @@
 //! Reads task sheets, tasks, their rules, and when they were last done.
 
 use super::fields::{Fields, Said};
+use super::models;
 use super::order::kit_item;
 use super::units::unknown_value;
 use fettler_domain::error::Error;
@@ -123,8 +124,29 @@ fn clause(fields: &mut Fields, said: &v1::Clause) -> Option<ClauseCard> {
         Some(v1::clause::Counts::Reading(said)) => fields.within("reading", |fields| {
             Some(ClauseCard::Reading { point: fields.key("point", &said.point)?, expects: said.expects })
         }),
+        Some(v1::clause::Counts::Level(said)) => {
+            fields.within("level", |fields| models::level_said(fields, said)).map(models::clause)
+        }
+        Some(v1::clause::Counts::Fill(said)) => {
+            fields.within("fill", |fields| models::fill_said(fields, said)).map(models::clause)
+        }
+        Some(v1::clause::Counts::Element(said)) => {
+            fields.within("element", |fields| models::element_said(fields, said)).map(models::clause)
+        }
+        Some(v1::clause::Counts::Coolant(said)) => {
+            fields.within("coolant", |fields| models::coolant_said(fields, said)).map(models::clause)
+        }
+        Some(v1::clause::Counts::NeatOil(said)) => {
+            fields.within("neat_oil", |fields| models::neat_oil_said(fields, said)).map(models::clause)
+        }
+        Some(v1::clause::Counts::IdleAir(said)) => {
+            fields.within("idle_air", |fields| models::idle_air_said(fields, said)).map(models::clause)
+        }
         None => {
-            fields.wrong("counts", "is missing; give a calendar, a meter, a recurrence or a reading clause");
+            fields.wrong(
+                "counts",
+                "is missing; give a calendar, a meter, a recurrence or a reading clause, or one that follows a model",
+            );
             None
         }
     }

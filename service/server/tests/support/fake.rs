@@ -3,7 +3,7 @@
 
 use async_trait::async_trait;
 use fettler_domain::calendar::{Calendar, WallTime, Zone};
-use fettler_domain::ids::{OrderNumber, PersonId, SiteId, TokenId};
+use fettler_domain::ids::{OrderNumber, PersonId, SiteId};
 use fettler_domain::ledger::changes::Outcome;
 use fettler_domain::ledger::history::Month;
 use fettler_domain::ledger::report::Received;
@@ -21,16 +21,19 @@ use fettler_store::contract::{
     LoadReport, MachineAhead, MachineFilter, MachineMove, MachineRecord, OrderFilter, OrderRecord, Page,
     PageAsk, PersonRecord, PlanSaid, PlanTaken, PlannedCursor, PlannedFilter, PlannedPeriod, PlannedShift,
     PointHistory, ReadingFilter, ReportCursor, ReportFilter, Result, Settled, SiteRecord, StockDone,
-    StockFilter, StockTold, Store, StoreError, TakenReading, Telling, TokenRecord, Upkeep,
+    StockFilter, StockTold, Store, StoreError, TakenReading, Telling, Upkeep,
 };
 use std::collections::BTreeMap;
 use std::sync::Mutex;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use tokio::sync::Semaphore;
 
 /// The store.
 pub struct Fake {
-    tokens: Mutex<Vec<[u8; 32]>>,
+    /// How often a token was looked up.
+    pub looked_up: AtomicUsize,
+    /// The hashes of tokens that are known.
+    pub(super) tokens: Mutex<Vec<[u8; 32]>>,
     /// People in the order in which they were added.
     pub people: Mutex<Vec<Name>>,
     /// Ids of the reports taken, call by call.
@@ -54,6 +57,7 @@ pub struct Fake {
 impl Default for Fake {
     fn default() -> Fake {
         Fake {
+            looked_up: AtomicUsize::new(0),
             tokens: Mutex::default(),
             people: Mutex::default(),
             pushed: Mutex::default(),
@@ -101,26 +105,12 @@ impl Fake {
     }
 }
 
-fn away<T>() -> Result<T> {
+pub(super) fn away<T>() -> Result<T> {
     Err(StoreError::Unavailable("this store only pretends".into()))
 }
 
 #[async_trait]
 impl Store for Fake {
-    async fn token(&self, hash: &[u8; 32]) -> Result<Option<TokenRecord>> {
-        let known = self.tokens.lock().unwrap().contains(hash);
-        Ok(known.then(|| TokenRecord { token: TokenId(1), name: "admin".into() }))
-    }
-
-    async fn add_token(&self, _: &Caller, name: &str, hash: &[u8; 32]) -> Result<TokenRecord> {
-        self.tokens.lock().unwrap().push(*hash);
-        Ok(TokenRecord { token: TokenId(1), name: name.into() })
-    }
-
-    async fn has_tokens(&self) -> Result<bool> {
-        Ok(!self.tokens.lock().unwrap().is_empty())
-    }
-
     async fn sites(&self) -> Result<Vec<SiteRecord>> {
         let more = self.more_sites.lock().unwrap().clone();
         let more = more.into_iter().map(|site| SiteRecord { site, ..Fake::record() });

@@ -4,13 +4,16 @@
 #![expect(clippy::unwrap_used, reason = "test code beside the test functions")]
 
 pub mod fake;
+mod fake_proofs;
+mod fake_tokens;
 
 use fettler_domain::time::Ts;
 use fettler_proto::v1;
 use fettler_server::auth::{hash, new_token};
 use fettler_server::clock::HandClock;
+use fettler_server::notary::Notary;
 use fettler_server::serve::{ServeError, serve};
-use fettler_store::contract::{Caller, Store};
+use fettler_store::contract::{Caller, NewToken, Store};
 use std::net::SocketAddr;
 use std::sync::Arc;
 use tempfile::TempDir;
@@ -56,14 +59,26 @@ pub type Wire = InterceptedService<Channel, Bearer>;
 impl Server {
     /// Starts a server on a store.
     pub async fn start(store: Arc<dyn Store>) -> Server {
+        Server::start_with(store, Notary::silent()).await
+    }
+
+    /// Starts a server on a store, with what signs its journals.
+    pub async fn start_with(store: Arc<dyn Store>, notary: Notary) -> Server {
         let token = new_token().unwrap();
-        let caller = Caller { token: None, method: "FirstStart", request: None, now: NOW, person: None };
-        store.add_token(&caller, "admin", &hash(&token)).await.unwrap();
+        let caller = Caller {
+            token: None,
+            method: "FirstStart",
+            request: None,
+            now: NOW,
+            person: None,
+            as_manager: true,
+        };
+        store.add_token(&caller, &NewToken::admin("admin", hash(&token))).await.unwrap();
         let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
         let address = listener.local_addr().unwrap();
         let clock = Arc::new(HandClock::new(NOW));
         let (stop, stopped) = oneshot::channel();
-        let running = serve(listener, store, clock.clone(), async {
+        let running = serve(listener, store, clock.clone(), notary, None, async {
             let _ = stopped.await;
         });
         let running = tokio::spawn(running);

@@ -62,7 +62,7 @@ impl Subject {
         Asked {
             order: self.order,
             task: Some(card.key.clone()),
-            cautions: card.cautions.clone(),
+            cautions: card.heeded(),
             readings: card.readings.clone(),
             certificate: card.certificate,
             second_person: card.second_person,
@@ -138,6 +138,7 @@ pub(super) async fn close(tx: &mut Tx, site: SiteId, mut said: ClosingSaid) -> R
     let read = closing_reads::said_in_closing(tx, site, own.machine, &said, people.done_by).await?;
     judged.findings.extend(closing_reads::findings(&read));
     said.used = said.used_with(own.card.as_ref().map_or(&[], |card| &card.kit));
+    judged.findings.extend(wrongly_poured(tx, site, &own, &said).await?);
     let used = shelf_use::said_in_closing(tx, site, &said.used, said.done_at).await?;
     judged.findings.extend(used.findings.iter().cloned());
 
@@ -225,6 +226,15 @@ async fn last_closing(tx: &mut Tx, site: SiteId, task: Option<TaskId>) -> Result
     Ok(Reading::new(&row, "closing").next::<Option<i64>>()?.map(Ts))
 }
 
+/// What was used that is not the oil of the machine's card.
+async fn wrongly_poured(tx: &mut Tx, site: SiteId, own: &Subject, said: &ClosingSaid) -> Result<Vec<String>> {
+    let Some(card) = own.card.as_ref().filter(|_| !said.used.is_empty()) else { return Ok(Vec::new()) };
+    let points = super::readings::points(&mut tx.conn, site, own.machine).await?;
+    let points = points.into_iter().map(|(_, card)| (card.key.clone(), card)).collect();
+    let used: Vec<&str> = said.used.iter().map(|used| used.item.as_str()).collect();
+    Ok(card.wrongly_poured(&points, &used))
+}
+
 async fn points(tx: &mut Tx, site: SiteId, machine: MachineId) -> Result<BTreeMap<Key, String>> {
     let rows = sqlx::query(POINTS).bind(i64::from(site.0)).bind(machine.0).fetch_all(&mut tx.conn).await?;
     rows.iter()
@@ -269,9 +279,10 @@ fn record(
     let governed_then = plan.governing.zip(plan.governing.and_then(|clause| plan.clauses.get(clause)));
     let governed_then = governed_then.map(|(clause, state)| match &state.counted {
         Counted::Meter { h, known_to, .. } => GovernedThen { clause, h: *h, known_to: *known_to },
-        Counted::Calendar { .. } | Counted::Recurrence { .. } | Counted::Reading { .. } => {
-            GovernedThen { clause, h: None, known_to: None }
-        }
+        Counted::Calendar { .. }
+        | Counted::Recurrence { .. }
+        | Counted::Reading { .. }
+        | Counted::Model { .. } => GovernedThen { clause, h: None, known_to: None },
     });
     Ok(ClosingRecord {
         closing: tx.head(site)?.next_closing(),
@@ -284,7 +295,7 @@ fn record(
         readings: said.readings.clone(),
         used: said.used.clone(),
         lots: Vec::new(),
-        cautions_shown: subject.card.as_ref().map(|card| card.cautions.clone()).unwrap_or_default(),
+        cautions_shown: subject.card.as_ref().map(TaskCard::heeded).unwrap_or_default(),
         cautions_confirmed: said.cautions_confirmed,
         certificate: said.certificate.clone(),
         second_person: people.second_person,

@@ -55,7 +55,7 @@ pub(super) async fn turn(
     let mut turning: Vec<(MachineId, PlanRow)> = Vec::new();
     for machine in machines {
         let Some(known) = mind.machines.get(machine) else { continue };
-        let rows = known.stored.iter().flatten().filter(|row| is_turning(&known.ended, row));
+        let rows = known.stored.iter().flat_map(|stored| &stored.turning);
         turning.extend(rows.map(|row| (*machine, row.clone())));
     }
     let touched: BTreeSet<MachineId> = turning.iter().map(|(machine, _)| *machine).collect();

@@ -70,6 +70,10 @@ pub(super) async fn skip(tx: &mut Tx, site: SiteId, ask: Ending) -> Result<Ended
     }
     let own = subject(tx, site, ask.order).await?;
     must_be_open(tx, site, &own).await?;
+    if own.hazard {
+        let text = "a hazard is skipped by a manager only; do the work, or ask a manager";
+        must_decide(tx, ask.order, text.to_owned())?;
+    }
     let person = known_person(&mut tx.conn, "by", &ask.by).await?;
     let next = own.next(tx, site)?;
     let after = json!({
@@ -97,6 +101,30 @@ pub(super) async fn skip(tx: &mut Tx, site: SiteId, ask: Ending) -> Result<Ended
     tx.remember(site, &brought, Some(leaf), Keep::AWhile).await?;
     tx.forget_machines([own.machine]);
     skipped(tx, site, &own, brought).await
+}
+
+/// Refuses what is a manager's to decide.
+fn must_decide(tx: &Tx, order: OrderNumber, text: String) -> Result<()> {
+    if tx.caller.as_manager {
+        return Ok(());
+    }
+    Err(Error::NotAllowed { reason: "MANAGER_ONLY", subject: format!("order {order}"), text }.into())
+}
+
+/// Refuses an undo of what was entered on an earlier shop day: that is a manager's to decide.
+async fn of_this_day(tx: &mut Tx, site: SiteId, order: OrderNumber, steps: &[Step]) -> Result<()> {
+    let calendar = sites::by_number(&mut tx.conn, site).await?.calendar;
+    let today = calendar.shop_day_of(tx.caller.now);
+    let earlier =
+        steps.iter().map(|step| calendar.shop_day_of(step.record.entered_at)).find(|day| *day != today);
+    match earlier {
+        None => Ok(()),
+        Some(day) => {
+            let text =
+                format!("the closing was entered on {day}; after its shop day a manager undoes it, ask one");
+            must_decide(tx, order, text)
+        }
+    }
 }
 
 /// What a skip brought about, as its request id keeps it.
@@ -215,6 +243,7 @@ async fn raised_then(tx: &mut Tx, site: SiteId, order: OrderNumber) -> Result<Du
         replaced: BTreeMap::new(),
         readings: Vec::new(),
         points: BTreeMap::new(),
+        models: None,
         rests: rests.into_iter().filter(|rest| rest.from <= opened).map(known_then).collect(),
         meters: BTreeMap::new(),
         fleet_epoch: mind.fleet_epoch,
@@ -260,6 +289,7 @@ pub(super) async fn undo(tx: &mut Tx, site: SiteId, ask: Ending) -> Result<Ended
     }
     let own = subject(tx, site, ask.order).await?;
     let steps = to_undo(tx, site, ask.order, own.state).await?;
+    of_this_day(tx, site, ask.order, &steps).await?;
     let person = known_person(&mut tx.conn, "by", &ask.by).await?;
     for step in &steps {
         nothing_retired(tx, site, step).await?;

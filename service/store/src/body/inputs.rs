@@ -3,14 +3,16 @@
 use super::Conn;
 use super::bulk::Bulk;
 use super::decode::Reading;
+use super::plan_write::StoredRows;
 use super::point_reads;
 use crate::contract::{Result, StoreError};
 use fettler_domain::ids::{MachineId, MeterId, OrderNumber, SiteId, TaskId};
 use fettler_domain::ledger::declare::Replacement;
 use fettler_domain::order::OrderState;
-use fettler_domain::plan::{Closing, Covers, LastDone, PlanRow, Rest, RuleVersion, Skip, TaskInput};
+use fettler_domain::plan::{Closing, Covers, LastDone, Rest, RuleVersion, Skip, TaskInput};
 use fettler_domain::quantity::{Amount, MeterKind};
 use fettler_domain::rule::Clause;
+use fettler_domain::rule::model::Model;
 use fettler_domain::text::Key;
 use fettler_domain::time::{ShopDay, Ts};
 use std::collections::{BTreeMap, BTreeSet, HashMap};
@@ -115,8 +117,8 @@ pub(super) struct MachineMind {
     pub(super) rests: Vec<Rest>,
     /// Which of its tasks cover which.
     pub(super) covers: Covers,
-    /// Its plan rows as they are stored, once that is known.
-    pub(super) stored: Option<Vec<PlanRow>>,
+    /// What its stored plan rows look like, once that is known.
+    pub(super) stored: Option<StoredRows>,
     /// The turn of the mind in which it was last asked for.
     pub(super) used: u64,
 }
@@ -223,17 +225,57 @@ async fn load_readings(
     }
     let expecting: Vec<MachineId> = minds
         .iter()
-        .filter(|(_, mind)| mind.orders.iter().any(|order| expected_points(order).next().is_some()))
+        .filter(|(_, mind)| {
+            let reads = |order: &TaskInput| {
+                expected_points(order).next().is_some()
+                    || models(order).any(|model| !model.points().is_empty())
+            };
+            mind.orders.iter().any(reads)
+        })
         .map(|(machine, _)| *machine)
         .collect();
+    let modelled = load_models(&mut *conn, site, minds).await?;
     for (machine, key, point) in point_reads::recent(conn, site, &expecting).await? {
         for order in minds.get_mut(&machine).into_iter().flat_map(|mind| &mut mind.orders) {
             if expected_points(order).any(|expected| *expected == key) {
                 order.points.insert(key.clone(), point.clone());
             }
+            if modelled && models(order).any(|model| model.points().iter().any(|(_, of)| **of == key)) {
+                let models = order.models.get_or_insert_default();
+                models.points.insert(key.clone(), point.clone());
+            }
         }
     }
     Ok(())
+}
+
+/// Gives each order whose rule follows a model all closings of its task, from which the model learns; whether there are any.
+async fn load_models(
+    conn: &mut Conn,
+    site: i64,
+    minds: &mut HashMap<MachineId, MachineMind>,
+) -> Result<bool> {
+    let orders = minds.values().flat_map(|mind| &mind.orders);
+    let mut tasks: Vec<i64> = orders
+        .filter(|order| models(order).next().is_some())
+        .filter_map(|order| Some(order.task?.0))
+        .collect();
+    if tasks.is_empty() {
+        return Ok(false);
+    }
+    tasks.sort_unstable();
+    let mut closings: HashMap<TaskId, Vec<Ts>> = HashMap::new();
+    for row in &ALL_CLOSINGS.fetch_of(conn, &tasks, |q| q.bind(site)).await? {
+        let mut row = Reading::new(row, "closing");
+        closings.entry(TaskId(row.next()?)).or_default().push(Ts(row.next()?));
+    }
+    for order in minds.values_mut().flat_map(|mind| &mut mind.orders) {
+        if models(order).next().is_some() {
+            let closings = order.task.and_then(|task| closings.remove(&task)).unwrap_or_default();
+            order.models.get_or_insert_default().closings = closings;
+        }
+    }
+    Ok(true)
 }
 
 /// The points of which any version of an order's rule expects when a limit is reached.
@@ -241,6 +283,19 @@ fn expected_points(order: &TaskInput) -> impl Iterator<Item = &Key> {
     let clauses = order.versions.iter().flat_map(|version| version.rule.clauses());
     clauses.filter_map(|clause| match clause {
         Clause::Reading { point, expects: true } => Some(point),
+        Clause::Reading { .. }
+        | Clause::Calendar { .. }
+        | Clause::Meter { .. }
+        | Clause::Recurrence(_)
+        | Clause::Model { .. } => None,
+    })
+}
+
+/// The models that any version of an order's rule follows.
+fn models(order: &TaskInput) -> impl Iterator<Item = &Model<MeterId>> {
+    let clauses = order.versions.iter().flat_map(|version| version.rule.clauses());
+    clauses.filter_map(|clause| match clause {
+        Clause::Model { model } => Some(&**model),
         Clause::Reading { .. } | Clause::Calendar { .. } | Clause::Meter { .. } | Clause::Recurrence(_) => {
             None
         }
@@ -252,7 +307,9 @@ fn waits_for(order: &TaskInput, point: &Key) -> bool {
     let clauses = order.versions.iter().flat_map(|version| version.rule.clauses());
     clauses.into_iter().any(|clause| match clause {
         Clause::Reading { point: of, .. } => of == point,
-        Clause::Calendar { .. } | Clause::Meter { .. } | Clause::Recurrence(_) => false,
+        Clause::Calendar { .. } | Clause::Meter { .. } | Clause::Recurrence(_) | Clause::Model { .. } => {
+            false
+        }
     })
 }
 
@@ -304,6 +361,7 @@ async fn load_machines(
             replaced: BTreeMap::new(),
             readings: Vec::new(),
             points: BTreeMap::new(),
+            models: None,
             rests: Vec::new(),
             meters: BTreeMap::new(),
             fleet_epoch: 0,

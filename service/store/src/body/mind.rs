@@ -17,11 +17,11 @@ use fettler_domain::time::{ShopDay, Ts};
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::sync::Arc;
 
-/// How many open orders may be remembered: some 100 MB at most, however large the site.
-const ORDERS_MAX: usize = 60_000;
-/// How much of what meters counted may be remembered, in days and segments of 24 to 40 bytes: some 80 MB. A meter takes up
+/// How many open orders may be remembered: some 25 MB at most, however large the site.
+const ORDERS_MAX: usize = 20_000;
+/// How much of what meters counted may be remembered, in days and segments of 24 to 40 bytes: some 40 MB. A meter takes up
 /// to 260 days and the segments of the months that its tasks count from.
-const SEGMENTS_MAX: usize = 2_000_000;
+const SEGMENTS_MAX: usize = 1_000_000;
 
 /// What is remembered of one site.
 pub(super) struct Mind {

@@ -11,6 +11,7 @@
 //! * [`inputs`], [`refresh`], [`plan_reads`], [`weeks`], [`ahead`], [`upkeep`]: the plan.
 //! * [`fleet`], [`planned`]: what expected dates rest on beside a meter's own reports.
 //! * [`people`], [`sites`], [`entries`]: the rest of the reading.
+//! * [`proofs`], [`tokens`]: what makes the journal provable, and who may call.
 //! * [`shop`], [`shop_state`], [`shop_write`], [`machines`]: declarations and machines.
 //! * [`orders`], [`close`], [`ending`], [`ended`]: work orders.
 //! * [`readings`], [`closing_reads`], [`point_reads`]: readings at test points.
@@ -44,8 +45,10 @@ mod mind;
 mod orders;
 mod people;
 mod plan_reads;
+mod plan_write;
 mod planned;
 mod point_reads;
+mod proofs;
 mod push;
 mod readings;
 mod refresh;
@@ -59,6 +62,9 @@ mod shop_state;
 mod shop_write;
 mod sites;
 mod store;
+mod store_proofs;
+mod store_tokens;
+mod tokens;
 mod tx;
 mod upkeep;
 mod weeks;
@@ -93,6 +99,7 @@ pub(super) fn all_sql() -> Vec<&'static str> {
         ended::ALL_SQL,
         ending::ALL_SQL,
         head::ALL_SQL,
+        proofs::ALL_SQL,
         readings::ALL_SQL,
         reports::ALL_SQL,
         request::ALL_SQL,
@@ -102,6 +109,7 @@ pub(super) fn all_sql() -> Vec<&'static str> {
         shop_state::ALL_SQL,
         shop_write::ALL_SQL,
         sites::ALL_SQL,
+        tokens::ALL_SQL,
     ];
     all.extend(constants.into_iter().flatten());
     all.extend(journal::all_sql());
@@ -116,6 +124,7 @@ pub(super) fn all_sql() -> Vec<&'static str> {
         orders::all_sql(),
         people::all_sql(),
         plan_reads::all_sql(),
+        plan_write::all_sql(),
         planned::all_sql(),
         point_reads::all_sql(),
         refresh::all_sql(),

@@ -6,18 +6,15 @@ use super::journal::Fact;
 use super::request::Keep;
 use super::tx::Tx;
 use super::{Conn, DbRow};
-use crate::contract::{Page, PageAsk, PersonRecord, Result, TokenRecord};
+use crate::contract::{Page, PageAsk, PersonRecord, Result};
 use fettler_domain::error::Error;
-use fettler_domain::ids::{PersonId, SiteId, TokenId};
-use fettler_domain::journal::{Hash, Kind};
+use fettler_domain::ids::{PersonId, SiteId};
+use fettler_domain::journal::Kind;
 use fettler_domain::text::Name;
 use fettler_domain::time::Ts;
-use serde_json::{Value, json};
+use serde_json::Value;
 use std::collections::BTreeMap;
 
-const TOKEN: &str = "SELECT number, name FROM token WHERE hash = $1";
-const ANY_TOKEN: &str = "SELECT number FROM token LIMIT 1";
-const ADD_TOKEN: &str = "INSERT INTO token (number, name, hash, made_at, leaf) VALUES ($1, $2, $3, $4, $5)";
 const PERSON: &str = "SELECT number, name, added_at FROM person WHERE name = $1";
 const PERSON_NUMBERED: &str = "SELECT number, name, added_at FROM person WHERE number = $1";
 const ADD_PERSON: &str = "INSERT INTO person (number, name, added_at, leaf) VALUES ($1, $2, $3, $4)";
@@ -31,49 +28,7 @@ static NAMES: Bulk = Bulk::new(
 
 #[cfg(test)]
 pub(super) fn all_sql() -> Vec<&'static str> {
-    vec![TOKEN, ANY_TOKEN, ADD_TOKEN, PERSON, PERSON_NUMBERED, ADD_PERSON, PEOPLE, NAMES.sample()]
-}
-
-/// The token with this hash.
-pub(super) async fn token(conn: &mut Conn, hash: &[u8; 32]) -> Result<Option<TokenRecord>> {
-    let row = sqlx::query(TOKEN).bind(hash.as_slice()).fetch_optional(conn).await?;
-    row.map(|row| {
-        let mut row = Reading::new(&row, "token");
-        Ok(TokenRecord { token: TokenId(row.next()?), name: row.next()? })
-    })
-    .transpose()
-}
-
-/// Whether any token was ever made.
-pub(super) async fn has_tokens(conn: &mut Conn) -> Result<bool> {
-    Ok(sqlx::query(ANY_TOKEN).fetch_optional(conn).await?.is_some())
-}
-
-/// Keeps a new token's hash.
-pub(super) async fn add_token(tx: &mut Tx, name: String, hash: [u8; 32]) -> Result<TokenRecord> {
-    tx.forget_machines([]);
-    tx.take(SiteId::INSTALLATION).await?;
-    if let Some(token) = tx.replayed(SiteId::INSTALLATION).await? {
-        return Ok(TokenRecord { token, name });
-    }
-    if token(&mut tx.conn, &hash).await?.is_some() {
-        return Err(Error::invalid("token", "is kept already; make a new one").into());
-    }
-    let number = tx.head(SiteId::INSTALLATION)?.next_token();
-    let after = json!({"name": name, "hash": Hash(hash).to_hex()});
-    let subject = format!("tokens/{number}");
-    let fact = Fact { kind: Kind::TokenMade, subject, person: None, after, before: None, sealed: None };
-    let leaf = tx.append(SiteId::INSTALLATION, fact)?;
-    sqlx::query(ADD_TOKEN)
-        .bind(number.0)
-        .bind(name.as_str())
-        .bind(hash.as_slice())
-        .bind(tx.caller.now.0)
-        .bind(leaf)
-        .execute(&mut tx.conn)
-        .await?;
-    tx.remember(SiteId::INSTALLATION, &number, Some(leaf), Keep::AWhile).await?;
-    Ok(TokenRecord { token: number, name })
+    vec![PERSON, PERSON_NUMBERED, ADD_PERSON, PEOPLE, NAMES.sample()]
 }
 
 fn record(row: &DbRow) -> Result<PersonRecord> {

@@ -78,20 +78,22 @@ pub(super) async fn page(
     page: PageAsk<DueCursor>,
 ) -> Result<Page<DueEntry, DueCursor>> {
     let key_time = key_time(filter.part);
+    // A machine has few rows, which are found by it; the plus keeps an engine from walking the whole list in its order instead.
+    let p = if filter.machine.is_some() { "+p" } else { "p" };
     let mut query = QueryBuilder::<Db>::new(ENTRY);
     query.push_bind(i64::from(site.0));
     match filter.part {
         DuePart::Dated | DuePart::Sure => {
-            query.push(format!(" AND p.section = 0 AND p.{key_time} < ")).push_bind(filter.before.0);
+            query.push(format!(" AND {p}.section = 0 AND {p}.{key_time} < ")).push_bind(filter.before.0);
         }
         DuePart::NeverRecorded => {
-            query.push(" AND p.section = 1");
+            query.push(format!(" AND {p}.section = 1"));
         }
         DuePart::WhileStopped { now } | DuePart::WhileStoppedSure { now } => {
-            query.push(format!(" AND p.section = 0 AND p.{key_time} >= ")).push_bind(filter.before.0);
+            query.push(format!(" AND {p}.section = 0 AND {p}.{key_time} >= ")).push_bind(filter.before.0);
             query.push(" AND p.opens <= ").push_bind(now.0);
             query.push(" AND EXISTS (SELECT 1 FROM plan q WHERE q.site = p.site AND q.machine = p.machine");
-            query.push(format!(" AND (q.section = 1 OR (q.section = 0 AND q.{key_time} < "));
+            query.push(format!(" AND (+q.section = 1 OR (+q.section = 0 AND +q.{key_time} < "));
             query.push_bind(filter.before.0).push(")))");
         }
     }
@@ -102,10 +104,10 @@ pub(super) async fn page(
         query.push(" AND p.area = ").push_bind(area.as_str());
     }
     if let Some((section, time, number)) = page.after {
-        query.push(format!(" AND (p.section, p.{key_time}, p.number) > (")).push_bind(section);
+        query.push(format!(" AND ({p}.section, {p}.{key_time}, p.number) > (")).push_bind(section);
         query.push(", ").push_bind(time).push(", ").push_bind(number).push(")");
     }
-    query.push(format!(" ORDER BY p.section, p.{key_time}, p.number LIMIT "));
+    query.push(format!(" ORDER BY {p}.section, {p}.{key_time}, p.number LIMIT "));
     query.push_bind(i64::from(page.limit) + 1);
     let rows = query.build().fetch_all(&mut *conn).await?;
     let mut entries: Vec<DueEntry> = rows.iter().map(read_entry).collect::<Result<_>>()?;
@@ -163,7 +165,10 @@ fn read_entry(row: &DbRow) -> Result<DueEntry> {
     let task = task.map(|key| Key::new(key.clone()).map_err(|_| row.corrupt("key", key))).transpose()?;
     let (place, kit, minutes, cautions, readings) = card.map_or_else(
         || (String::new(), Vec::new(), 0, Vec::new(), Vec::new()),
-        |card| (card.place, card.kit, card.minutes, card.cautions, card.readings),
+        |card| {
+            let cautions = card.heeded();
+            (card.place, card.kit, card.minutes, cautions, card.readings)
+        },
     );
     let hazard = hazard || plan.hazard;
     Ok(DueEntry {

@@ -148,6 +148,7 @@ pub(super) async fn history(
 fn service(at: Ts, order: OrderNumber, task: TaskCard, point: &Key) -> Option<PointService> {
     let starts_anew = task.rule.iter().flat_map(|rule| &rule.clauses).any(|clause| match clause {
         ClauseCard::Reading { point: of, .. } => of == point,
+        ClauseCard::Model { model } => model.points().iter().any(|(_, of)| *of == point),
         ClauseCard::Calendar { .. } | ClauseCard::Meter { .. } | ClauseCard::Recurrence(_) => false,
     });
     let title: Name = task.title;
@@ -173,7 +174,8 @@ pub(super) async fn recent(
             continue;
         }
         let sign = PointUnit::parse(&card.unit).map_or("", PointUnit::sign).to_owned();
-        let point = PointInput { sign, limits: card.limits, readings: vec![placed] };
+        let unit = card.unit;
+        let point = PointInput { unit, sign, limits: card.limits, readings: vec![placed] };
         all.push((machine, card.key, point));
     }
     Ok(all)

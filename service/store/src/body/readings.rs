@@ -317,13 +317,19 @@ async fn remarks_of(tx: &mut Tx, site: SiteId, told: &ReadingTold, entry: i64) -
             record.point
         ));
     }
-    let Some(beyond) = record.beyond else { return Ok(remarks) };
+    // A value within its limits makes nothing due by them; one without limits may, by a model.
+    if record.beyond.is_none() && !record.limits.is_none() {
+        return Ok(remarks);
+    }
+    let waiting = waiting(&mut tx.conn, site, record).await?;
+    let due = |(order, title): &(i64, Name)| format!("order {order}, {title}, is due because of it");
+    let Some(beyond) = record.beyond else {
+        remarks.extend(waiting.iter().map(due));
+        return Ok(remarks);
+    };
     let value = record.value.map(|value| with_sign(value, record.sign())).unwrap_or_default();
     remarks.push(format!("{} {value} is {}", record.point, beyond.in_words(record.sign())));
-    let waiting = waiting(&mut tx.conn, site, record).await?;
-    for (order, title) in &waiting {
-        remarks.push(format!("order {order}, {title}, is due because of it"));
-    }
+    remarks.extend(waiting.iter().map(due));
     if waiting.is_empty() {
         remarks.push(format!(
             "no open task waits for it; `fettler raise {} \"what is to be done\" --by \"{}\"` puts it on the list",
@@ -353,6 +359,10 @@ async fn waiting(conn: &mut Conn, site: SiteId, record: &ReadingRecord) -> Resul
             | Counted::Calendar { .. }
             | Counted::Recurrence { .. }
             | Counted::Meter { .. } => false,
+            Counted::Model { model, .. } => {
+                let names = || model.points().iter().any(|(_, of)| **of == record.point);
+                clause.due == Some(record.at) && names()
+            }
         });
         if is_out {
             waiting.push((order, title));

@@ -1,42 +1,19 @@
 //! Computing plan rows afresh, and writing those that changed.
 
-use super::bulk::{self, Bulk};
-use super::decode::to_json;
+use super::bulk::Bulk;
 use super::history::Day;
 use super::mind::Mind;
+use super::plan_write::{Changed, StoredRows, Waiting};
 use super::tx::Tx;
 use super::{Conn, beside, ended};
 use crate::contract::{Result, StoreError};
-use fettler_domain::ids::{MachineId, MeterId, OrderNumber, SiteId, TaskId};
+use fettler_domain::ids::{MachineId, MeterId, OrderNumber, SiteId};
 use fettler_domain::ledger::history::Month;
-use fettler_domain::plan::{
-    MeterInput, Missing, PLANNER_VERSION, PlanRow, Section, Stamp, TaskInput, plan_task,
-};
-use fettler_domain::time::{ShopDay, Ts};
+use fettler_domain::plan::{MeterInput, Missing, PlanRow, TaskInput, plan_task};
+use fettler_domain::time::ShopDay;
 use std::collections::{BTreeMap, BTreeSet};
-use std::sync::Arc;
 use tokio::sync::mpsc;
 
-static WRITE: Bulk = Bulk::new(
-    "INSERT INTO plan (site, number, section, key_time, machine, task, area, due, opens, late, covered_by, hazard, as_of, \
-     fleet_epoch, calendar, zone_data, planner, stale, payload) VALUES",
-    1,
-    18,
-    "ON CONFLICT (site, number) DO UPDATE SET section = excluded.section, key_time = excluded.key_time, \
-     machine = excluded.machine, task = excluded.task, area = excluded.area, due = excluded.due, opens = excluded.opens, \
-     late = excluded.late, covered_by = excluded.covered_by, hazard = excluded.hazard, as_of = excluded.as_of, \
-     fleet_epoch = excluded.fleet_epoch, calendar = excluded.calendar, zone_data = excluded.zone_data, \
-     planner = excluded.planner, stale = excluded.stale, payload = excluded.payload \
-     WHERE plan.planner <= excluded.planner",
-);
-/// A newer service has written the row; it knows how to compute it afresh.
-static LEAVE_TO_NEWER: Bulk = Bulk::new(
-    "WITH k(site, planner, machine) AS (VALUES",
-    2,
-    1,
-    ") UPDATE plan SET stale = 1 FROM k \
-     WHERE plan.site = k.site AND plan.machine = k.machine AND plan.planner > k.planner",
-);
 static CLEAR: Bulk = Bulk::new(
     "DELETE FROM plan WHERE (site, machine) IN (VALUES",
     1,
@@ -47,7 +24,7 @@ static CLEAR: Bulk = Bulk::new(
 
 #[cfg(test)]
 pub(super) fn all_sql() -> Vec<&'static str> {
-    [&WRITE, &LEAVE_TO_NEWER, &CLEAR].map(Bulk::sample).to_vec()
+    vec![CLEAR.sample()]
 }
 
 /// How often the planner may ask for further months. Each round loads all that it named; more rounds than clauses and
@@ -91,7 +68,9 @@ pub(super) async fn refresh(
     let mut round = Round::of(mind, machines.iter().copied().collect(), as_of);
     let mut fresh = round.compare(mind)?;
     complete(conn, mind, &mut round, &mut fresh, as_of).await?;
-    write(conn, site, &fresh.changed).await?;
+    let mut waiting = Waiting::default();
+    waiting.add(fresh.changed);
+    waiting.write_all(conn, site).await?;
     Ok(fresh.computed)
 }
 
@@ -130,20 +109,16 @@ pub(super) fn begin(
 impl<F: Future<Output = Result<(Mind, Round)>>> Planning<F> {
     /// Writes the rows as they are handed on; gives the mind back.
     pub(super) async fn write(mut self, conn: &mut Conn, site: SiteId) -> Result<Mind> {
-        let mut waiting = Vec::new();
-        while let Some(mut some) = self.rows.recv().await {
-            waiting.append(&mut some);
-            // As many as statements take at once, so that there are few.
-            let whole = waiting.len() - waiting.len() % bulk::LARGEST;
-            if whole > 0 {
-                write(conn, site, &waiting[..whole]).await?;
-                waiting.drain(..whole);
-            }
+        let mut waiting = Waiting::default();
+        while let Some(some) = self.rows.recv().await {
+            waiting.add(some);
+            waiting.write_most(conn, site).await?;
         }
         let (mut mind, mut round) = self.planned.await?;
-        let mut fresh = Fresh { computed: 0, changed: waiting };
+        let mut fresh = Fresh::default();
         complete(conn, &mut mind, &mut round, &mut fresh, self.as_of).await?;
-        write(conn, site, &fresh.changed).await?;
+        waiting.add(fresh.changed);
+        waiting.write_all(conn, site).await?;
         Ok(mind)
     }
 }
@@ -231,13 +206,10 @@ impl Round {
         for (machine, rows) in self.planned.drain(..) {
             let Some(known) = mind.machines.get_mut(&machine) else { continue };
             fresh.computed += rows.len() as u64;
-            let stored = known.stored.as_deref().unwrap_or_default();
-            let area = Arc::from(known.area.as_str());
-            for row in rows.iter().filter(|row| !stored.contains(row)) {
-                let turning = ended::is_turning(&known.ended, row);
-                fresh.changed.push(Changed::of(row, &area, turning)?);
-            }
-            known.stored = Some(rows);
+            let turning = |row: &PlanRow| ended::is_turning(&known.ended, row);
+            let changed = |row| fresh.changed.push(row);
+            let stored = known.stored.as_ref();
+            known.stored = Some(StoredRows::take(stored, &rows, &known.area, turning, changed)?);
         }
         Ok(fresh)
     }
@@ -248,46 +220,6 @@ impl Round {
 struct Fresh {
     computed: u64,
     changed: Vec<Changed>,
-}
-
-/// A row to be written: its columns. Its clauses stand in the payload alone, so that a large push need not hold them twice.
-pub(super) struct Changed {
-    order: OrderNumber,
-    section: Section,
-    key_time: Ts,
-    machine: MachineId,
-    task: Option<TaskId>,
-    area: Arc<str>,
-    due: Option<Ts>,
-    opens: Option<Ts>,
-    late: Option<Ts>,
-    covered_by: Option<OrderNumber>,
-    hazard: bool,
-    stamp: Stamp,
-    /// Whether its order is to become void or open again, which upkeep does where the transaction cannot.
-    turning: bool,
-    payload: String,
-}
-
-impl Changed {
-    fn of(row: &PlanRow, area: &Arc<str>, turning: bool) -> Result<Changed> {
-        Ok(Changed {
-            order: row.order,
-            section: row.section,
-            key_time: row.key_time,
-            machine: row.machine,
-            task: row.task,
-            area: Arc::clone(area),
-            due: row.due,
-            opens: row.opens,
-            late: row.late,
-            covered_by: row.covered_by,
-            hazard: row.hazard,
-            stamp: row.stamp.clone(),
-            turning,
-            payload: to_json(row)?,
-        })
-    }
 }
 
 /// The rows of machines as of a shop day, covers marked, in the order of their numbers.
@@ -356,44 +288,4 @@ fn swap(
 ) {
     std::mem::swap(&mut order.meters, meters);
     std::mem::swap(&mut order.rests, rests);
-}
-
-async fn write(conn: &mut Conn, site: SiteId, rows: &[Changed]) -> Result<()> {
-    let site = i64::from(site.0);
-    let written = WRITE
-        .run(
-            conn,
-            rows,
-            |q| q.bind(site),
-            |q, row| {
-                q.bind(row.order.0)
-                    .bind(i64::from(row.section as u8))
-                    .bind(row.key_time.0)
-                    .bind(row.machine.0)
-                    .bind(row.task.map(|task| task.0))
-                    .bind(&*row.area)
-                    .bind(row.due.map(|at| at.0))
-                    .bind(row.opens.map(|at| at.0))
-                    .bind(row.late.map(|at| at.0))
-                    .bind(row.covered_by.map(|order| order.0))
-                    .bind(i64::from(row.hazard))
-                    .bind(i64::from(row.stamp.as_of.to_days()))
-                    .bind(row.stamp.fleet_epoch)
-                    .bind(row.stamp.calendar_revision)
-                    .bind(row.stamp.zone_data.as_ref())
-                    .bind(i64::from(row.stamp.planner))
-                    .bind(i64::from(row.turning))
-                    .bind(row.payload.as_str())
-            },
-        )
-        .await?;
-    if written < rows.len() as u64 {
-        let machines: BTreeSet<MachineId> = rows.iter().map(|row| row.machine).collect();
-        let machines: Vec<MachineId> = machines.into_iter().collect();
-        let planner = i64::from(PLANNER_VERSION);
-        LEAVE_TO_NEWER
-            .run(conn, &machines, |q| q.bind(site).bind(planner), |q, machine| q.bind(machine.0))
-            .await?;
-    }
-    Ok(())
 }

@@ -14,7 +14,7 @@ use crate::contract::{
     LoadReport, MachineAhead, MachineFilter, MachineMove, MachineRecord, OrderFilter, OrderRecord, Page,
     PageAsk, PersonRecord, PlanSaid, PlanTaken, PlannedCursor, PlannedFilter, PlannedPeriod, PlannedShift,
     PointHistory, ReadingFilter, ReportCursor, ReportFilter, Result, Settled, SiteRecord, StockDone,
-    StockFilter, StockTold, Store, TakenReading, Telling, TokenRecord, Upkeep,
+    StockFilter, StockTold, Store, TakenReading, Telling, Upkeep,
 };
 use async_trait::async_trait;
 use fettler_domain::ids::{OrderNumber, PersonId, SiteId};
@@ -33,7 +33,7 @@ use tokio::sync::Mutex;
 /// A store on one engine.
 pub(crate) struct SqlStore {
     readers: Pool<Db>,
-    queue: Queue,
+    pub(super) queue: Queue,
     /// How many marks the last look at each site's fleet figures saw.
     seen: Mutex<BTreeMap<SiteId, i64>>,
 }
@@ -46,7 +46,7 @@ impl SqlStore {
     }
 
     /// A connection on which every statement sees one state.
-    async fn read(&self) -> Result<Transaction<'static, Db>> {
+    pub(super) async fn read(&self) -> Result<Transaction<'static, Db>> {
         Ok(self.readers.begin_with(dialect::BEGIN_READ).await?)
     }
 
@@ -69,19 +69,6 @@ impl SqlStore {
 
 #[async_trait]
 impl Store for SqlStore {
-    async fn token(&self, hash: &[u8; 32]) -> Result<Option<TokenRecord>> {
-        people::token(&mut *self.read().await?, hash).await
-    }
-
-    async fn add_token(&self, caller: &Caller, name: &str, hash: &[u8; 32]) -> Result<TokenRecord> {
-        let (name, hash) = (name.to_owned(), *hash);
-        self.queue.write(caller, move |tx| Box::pin(people::add_token(tx, name, hash))).await
-    }
-
-    async fn has_tokens(&self) -> Result<bool> {
-        people::has_tokens(&mut *self.read().await?).await
-    }
-
     async fn add_person(&self, caller: &Caller, name: &Name) -> Result<PersonRecord> {
         let name = name.clone();
         self.queue.write(caller, move |tx| Box::pin(people::add_person(tx, name))).await
@@ -448,13 +435,15 @@ impl Store for SqlStore {
         if !dialect::SHARED {
             return Ok(true);
         }
-        let caller = Caller { token: None, method: "Lease", request: None, now, person: None };
+        let caller =
+            Caller { token: None, method: "Lease", request: None, now, person: None, as_manager: true };
         let ask = upkeep::Lease { site, duty, holder: holder.to_owned(), until };
         self.queue.write(&caller, move |tx| Box::pin(upkeep::lease(tx, ask))).await
     }
 
     async fn upkeep(&self, site: SiteId, now: Ts, limit: u32) -> Result<Upkeep> {
-        let caller = Caller { token: None, method: "Upkeep", request: None, now, person: None };
+        let caller =
+            Caller { token: None, method: "Upkeep", request: None, now, person: None, as_manager: true };
         self.learn(&caller, site).await?;
         self.queue.write(&caller, move |tx| Box::pin(upkeep::upkeep(tx, site, limit))).await
     }

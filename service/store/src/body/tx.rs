@@ -55,6 +55,7 @@ impl Tx {
             request: None,
             now: fettler_domain::time::Ts::MIN,
             person: None,
+            as_manager: true,
         };
         let minds = super::mind::Minds::default();
         Tx {

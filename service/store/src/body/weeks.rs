@@ -6,7 +6,7 @@ use super::decode::Reading;
 use crate::contract::Result;
 use fettler_domain::calendar::Calendar;
 use fettler_domain::ids::{MeterId, SiteId};
-use fettler_domain::plan::{Counted, PlanRow, Week, weeks_before};
+use fettler_domain::plan::{ClauseState, Counted, PlanRow, Week, weeks_before};
 use fettler_domain::quantity::{Amount, Unit};
 use fettler_domain::time::{MICROS_PER_DAY, ShopDay, Ts};
 
@@ -38,7 +38,7 @@ pub(super) async fn used(
     (calendar, as_of): (&Calendar, ShopDay),
 ) -> Result<Vec<(MeterId, Unit, Vec<Week>)>> {
     let mut meters: Vec<(MeterId, Unit)> = Vec::new();
-    for clause in &row.clauses {
+    for clause in row.clauses.iter().flat_map(ClauseState::parts) {
         if let Counted::Meter { meter, unit, expectation: Some(_), .. } = clause.counted
             && !meters.contains(&(meter, unit))
         {

@@ -13,9 +13,9 @@ use tokio::sync::{mpsc, oneshot, watch};
 
 /// How many calls may wait. More are kept waiting outside.
 pub(super) const QUEUE_MAX: usize = 4_096;
-/// How many reports of waiting pushes share one transaction, at most: enough to hide the flush, few enough to answer
-/// within a second.
-const GATHERED_MAX: usize = 8_000;
+/// How many reports of waiting pushes share one transaction, at most. More would be taken faster in a rush, as what they touch is
+/// written once for all of them; fewer are answered sooner.
+const GATHERED_MAX: usize = 1_536;
 
 /// What a job has to answer when its transaction has ended.
 type Answer = Box<dyn FnOnce(Result<()>) + Send>;
@@ -282,7 +282,8 @@ mod tests {
         let (_folder, mut conn, readers, again) = super::super::super::scratch().await;
         conn.execute(TABLE).await.expect("a table");
         let queue = Queue::start(Tx::new(conn, again));
-        let caller = Caller { token: None, method: "", request: None, now: Ts::MIN, person: None };
+        let caller =
+            Caller { token: None, method: "", request: None, now: Ts::MIN, person: None, as_manager: true };
         let (begun, has_begun) = oneshot::channel();
         let (go_on, may_go_on) = oneshot::channel::<()>();
         let failing = queue.write(&caller, move |tx| {

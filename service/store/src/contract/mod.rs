@@ -8,22 +8,24 @@ mod hours;
 mod journal;
 mod orders;
 mod planned;
+mod proofs;
 mod readings;
 mod shop;
 mod stock;
+mod tokens;
 
 pub use due::{AheadFilter, DueCursor, DueEntry, DueFilter, DueHead, DuePart, Explained, MachineAhead};
 pub use hours::{Acknowledged, HeldCounts, KeptReport, LoadReport, ReportCursor, ReportFilter, Settled};
 pub use journal::{EntryFilter, EntryRecord, JournalHead};
 pub use orders::{ClosingView, Ended, OrderFilter, OrderRecord};
 pub use planned::{PlanSaid, PlanTaken, PlannedCursor, PlannedFilter, PlannedPeriod, PlannedShift};
+pub use proofs::{JournalKey, KeptCheckpoint, Proofs};
 pub use readings::{
     HISTORY_MAX, KeptReading, PointHistory, PointService, ReadingFilter, TakenReading, Telling,
 };
-pub use shop::{
-    MachineFilter, MachineMove, MachineRecord, MachineState, PersonRecord, SiteRecord, TokenRecord,
-};
+pub use shop::{MachineFilter, MachineMove, MachineRecord, MachineState, PersonRecord, SiteRecord};
 pub use stock::{BuyFilter, BuyList, KeptItem, NOT_COUNTED_MAX, StockDone, StockFilter, StockTold};
+pub use tokens::{NewToken, TokenRecord, Tokens};
 
 use async_trait::async_trait;
 use fettler_domain::ids::{OrderNumber, PersonId, SiteId, TokenId};
@@ -128,6 +130,8 @@ pub struct Caller {
     pub now: Ts,
     /// Who says it, where a report is a person's word; other calls name their people themselves.
     pub person: Option<PersonId>,
+    /// Whether the caller may decide what is a manager's to decide, as the service itself may.
+    pub as_manager: bool,
 }
 
 /// A request id and what it was used for.
@@ -181,14 +185,7 @@ pub struct Upkeep {
 /// A store of shops.
 #[async_trait]
 #[expect(clippy::too_many_arguments, reason = "a call says each thing by itself")]
-pub trait Store: Send + Sync {
-    /// The token with this SHA-256.
-    async fn token(&self, hash: &[u8; 32]) -> Result<Option<TokenRecord>>;
-    /// Keeps a new token's hash.
-    async fn add_token(&self, caller: &Caller, name: &str, hash: &[u8; 32]) -> Result<TokenRecord>;
-    /// Whether any token was ever made.
-    async fn has_tokens(&self) -> Result<bool>;
-
+pub trait Store: Proofs + Tokens + Send + Sync {
     /// Adds a person, or gives the one with that name.
     async fn add_person(&self, caller: &Caller, name: &Name) -> Result<PersonRecord>;
     /// People by name.

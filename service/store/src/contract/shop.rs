@@ -1,7 +1,7 @@
 //! What stands of the installation and its machines.
 
 use fettler_domain::calendar::Calendar;
-use fettler_domain::ids::{MachineId, PersonId, SiteId, TokenId};
+use fettler_domain::ids::{MachineId, PersonId, SiteId};
 use fettler_domain::shop::{MeterRecord, MeterShows, SiteCard};
 use fettler_domain::text::{Key, Name};
 use fettler_domain::time::Ts;
@@ -15,15 +15,6 @@ pub struct SiteRecord {
     pub card: SiteCard,
     /// Its calendar.
     pub calendar: Calendar,
-}
-
-/// A token as stored.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct TokenRecord {
-    /// Its number.
-    pub token: TokenId,
-    /// What it is for.
-    pub name: String,
 }
 
 /// A person.

@@ -138,7 +138,7 @@ pub fn declaration() -> Declaration {
 }
 
 pub fn caller(method: &'static str, now: &str) -> Caller {
-    Caller { token: None, method, request: None, now: at(now), person: None }
+    Caller { token: None, method, request: None, now: at(now), person: None, as_manager: true }
 }
 
 /// A shuffle that is the same in every run.

@@ -1,0 +1,91 @@
+//! Checkpoints: what a journal was at a size, in the published form of C2SP (c2sp.org/tlog-checkpoint). Signed, and kept
+//! elsewhere, one shows later that nothing before it was changed.
+
+use super::note::{NoteError, SignedNote, VerifierKey, Verify};
+use super::proof::Head;
+use super::tree::Hash;
+use crate::ids::SiteId;
+use base64::Engine as _;
+use base64::engine::general_purpose::STANDARD;
+use std::fmt;
+
+/// Which journal: the installation, the site's number, and the lineage. It is the first line of a checkpoint, and the name
+/// under which the installation's key signs it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Origin {
+    installation: String,
+    /// The site whose journal it is; 0 is the installation's own.
+    pub site: SiteId,
+    /// The lineage.
+    pub lineage: u32,
+}
+
+impl Origin {
+    /// The origin of a journal; an installation is named by lower-case letters and digits.
+    pub fn new(installation: &str, site: SiteId, lineage: u32) -> Option<Origin> {
+        let is_plain = |b: u8| b.is_ascii_lowercase() || b.is_ascii_digit();
+        let fits = !installation.is_empty() && installation.bytes().all(is_plain);
+        fits.then(|| Origin { installation: installation.to_owned(), site, lineage })
+    }
+
+    /// Reads `fettler/INSTALLATION/site-N/lineage-N`.
+    pub fn parse(text: &str) -> Option<Origin> {
+        let mut parts = text.split('/');
+        let (head, installation) = (parts.next()?, parts.next()?);
+        let site = parts.next()?.strip_prefix("site-")?.parse().ok()?;
+        let lineage = parts.next()?.strip_prefix("lineage-")?.parse().ok()?;
+        let origin = Origin::new(installation, SiteId(site), lineage)?;
+        (head == "fettler" && origin.to_string() == text).then_some(origin)
+    }
+}
+
+impl fmt::Display for Origin {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "fettler/{}/site-{}/lineage-{}", self.installation, self.site, self.lineage)
+    }
+}
+
+/// A journal at a size.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Checkpoint {
+    /// Which journal.
+    pub origin: Origin,
+    /// Its size and root.
+    pub head: Head,
+}
+
+impl Checkpoint {
+    /// The text that is signed.
+    pub fn text(&self) -> String {
+        format!("{}\n{}\n{}\n", self.origin, self.head.size, STANDARD.encode(self.head.root.0))
+    }
+
+    /// Reads the text of a checkpoint; lines beyond the third are passed over, as the published form wants it.
+    pub fn parse(text: &str) -> Option<Checkpoint> {
+        let mut lines = text.strip_suffix('\n')?.split('\n');
+        let origin = Origin::parse(lines.next()?)?;
+        let written = lines.next()?;
+        let size: i64 = written.parse().ok()?;
+        let root = STANDARD.decode(lines.next()?).ok()?.try_into().ok()?;
+        let fits = size >= 0 && size.to_string() == written && lines.all(|line| !line.is_empty());
+        fits.then_some(Checkpoint { origin, head: Head { size, root: Hash(root) } })
+    }
+
+    /// The key that signs this journal's checkpoints, by its public half.
+    pub fn key(&self, public: [u8; 32]) -> Result<VerifierKey, NoteError> {
+        VerifierKey::new(self.origin.to_string(), public)
+    }
+
+    /// The checkpoint of a note that this key has signed.
+    pub fn of_note(note: &str, key: &VerifierKey, verify: Verify) -> Result<Checkpoint, NoteError> {
+        let note = SignedNote::parse(note)?;
+        note.proven_by(key, verify)?;
+        let checkpoint = Checkpoint::parse(note.text());
+        let checkpoint = checkpoint.ok_or(NoteError::NotNote("its text is not a checkpoint of a journal"))?;
+        if checkpoint.origin.to_string() == key.name() {
+            Ok(checkpoint)
+        } else {
+            Err(NoteError::NotNote("it is of another journal than its key"))
+        }
+    }
+}

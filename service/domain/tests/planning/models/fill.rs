@@ -1,0 +1,154 @@
+//! A bowl reaching its drain level.
+//!
+//! The worked example is that of the bowl's check values: 36 L/min ANR at 6 bar(g) with a pressure dew point of 25 °C drop
+//! 1.876 g/h into a bowl at 20 °C (water balance by Hyland and Wexler, ASHRAE Fundamentals, chapter 1), so that 30 mL are full
+//! in 15.96 h and half full in 7.98 h.
+
+use super::*;
+use fettler_domain::physics::condensate::{Bowl, bowl};
+use fettler_domain::physics::measure::{FreeAir, GaugePressure, STANDARD_AMBIENT, Temperature, Volume};
+use fettler_domain::plan::{DueKind, Fault};
+use fettler_domain::rule::model::{Dew, Fill};
+
+fn of() -> Fill<MeterId> {
+    Fill {
+        meter: METER,
+        point: Some(point("bowl")),
+        flow: value("36"),
+        line: value("6"),
+        dew: Dew::Point(value("25")),
+        behind_regulator: None,
+        ambient: vec![value("20")],
+        ambient_pressure: None,
+        bowl: value("30"),
+        drain_percent: 50,
+        carry_over: value("0"),
+        at_latest_days: 0,
+    }
+}
+
+fn fill(of: Fill<MeterId>, readings: &[(&str, &str)], closings: &[&str]) -> TaskInput {
+    following(Model::Fill(of), "mL", readings, closings)
+}
+
+const DONE: &str = "2026-01-01T00:00";
+
+fn hours_after(due: Option<Ts>) -> f64 {
+    #[expect(clippy::cast_precision_loss, reason = "a few weeks in microseconds")]
+    let hours = due.expect("a due instant").micros_since(utc(DONE)) as f64 / 3.6e9;
+    hours
+}
+
+#[test]
+fn a_bowl_is_half_full_after_eight_hours() {
+    let row = ran_daily(fill(of(), &[], &[DONE]), DONE, 3, "24").row("2026-01-03");
+    assert_eq!(row.kind, DueKind::Exact);
+    assert!((hours_after(row.due) - 7.98).abs() < 0.01, "{:?}", row.due);
+    // At half the pace of run it takes twice the clock.
+    let row = ran_daily(fill(of(), &[], &[DONE]), DONE, 3, "12").row("2026-01-03");
+    assert!((hours_after(row.due) - 15.96).abs() < 0.02, "{:?}", row.due);
+    let words = why(&row);
+    assert!(
+        words.starts_with("0 mL from Thursday 00:00 on; 1.88 mL/h by the formula; 36 of 7.98 h"),
+        "{words}"
+    );
+}
+
+/// One function of the domain gives what the calculator shows and what the due date rests on.
+#[test]
+fn a_coefficient_moves_the_calculator_and_the_due_date_alike() {
+    for (flow, dew, ambient, bowl_ml) in
+        [("36", "25", "20", "30"), ("50", "30", "20", "30"), ("36", "35", "15", "90")]
+    {
+        let line =
+            GaugePressure::bar(6.0).expect("a pressure").absolute(STANDARD_AMBIENT).expect("a pressure");
+        let shown = bowl(&Bowl {
+            flow: FreeAir::l_min(value(flow).to_f64()).expect("a flow"),
+            dew_point: Temperature::celsius(value(dew).to_f64()).expect("a temperature"),
+            dew_point_at: line,
+            pressure: line,
+            temperature: Temperature::celsius(value(ambient).to_f64()).expect("a temperature"),
+            volume: Volume::millilitres(value(bowl_ml).to_f64()).expect("a volume"),
+        });
+        let full_in = shown.expect("a balance").full_in.expect("it fills").to_hours();
+        let of = Fill {
+            flow: value(flow),
+            dew: Dew::Point(value(dew)),
+            ambient: vec![value(ambient)],
+            bowl: value(bowl_ml),
+            ..of()
+        };
+        let due = ran_daily(fill(of, &[], &[DONE]), DONE, 5, "24").row("2026-01-06").due;
+        assert!((hours_after(due) - full_in / 2.0).abs() < 1e-3, "{flow} {dew}: {due:?} and {full_in}");
+    }
+}
+
+#[test]
+fn dry_air_never_fills_it_and_the_day_at_the_latest_stands_all_the_same() {
+    // A refrigerant dryer: class 4 of ISO 8573-1 allows 3 °C at the most.
+    let dry = Fill { dew: Dew::Class(4), ..of() };
+    let row = ran_daily(fill(dry.clone(), &[], &[DONE]), DONE, 3, "24").row("2026-01-03");
+    assert_eq!((row.kind, row.due), (DueKind::Expected, None));
+    let daily = Fill { at_latest_days: 1, ..dry };
+    let row = ran_daily(fill(daily, &[], &[DONE]), DONE, 3, "24").row("2026-01-03");
+    assert_eq!((row.kind, row.due), (DueKind::CalendarDay, Some(utc("2026-01-02T00:00"))));
+    assert!(why(&row).contains("every 1 day") || why(&row).contains("every day"), "{}", why(&row));
+    // Whichever comes first: half full at eight in the morning, or the next day.
+    let wet = Fill { at_latest_days: 1, ..of() };
+    let row = ran_daily(fill(wet, &[], &[DONE]), DONE, 3, "24").row("2026-01-03");
+    assert_eq!(row.kind, DueKind::Exact);
+}
+
+#[test]
+fn a_bowl_behind_a_regulator_collects_less_and_each_month_has_its_temperature() {
+    let behind = Fill { behind_regulator: Some(value("4")), ..of() };
+    let before = ran_daily(fill(of(), &[], &[DONE]), DONE, 9, "24").row("2026-01-10").due;
+    let after = ran_daily(fill(behind, &[], &[DONE]), DONE, 9, "24").row("2026-01-10").due;
+    assert!(after.is_none_or(|after| Some(after) > before), "{after:?} {before:?}");
+    let mut months = vec![value("24"); 12];
+    months[0] = value("20");
+    let seasonal = Fill { ambient: months, ..of() };
+    // Half full on 1 January at 8 o'clock as at 20 °C; in February, at 24 °C, it takes far longer.
+    let row = ran_daily(fill(seasonal.clone(), &[], &[DONE]), DONE, 60, "24").row("2026-01-10");
+    assert!((hours_after(row.due) - 7.98).abs() < 0.01, "{:?}", row.due);
+    let row = ran_daily(fill(seasonal, &[], &["2026-02-01T00:00"]), DONE, 60, "24").row("2026-03-01");
+    assert!(hours_after(row.due) > 744.0 + 24.0, "{:?}", row.due);
+}
+
+#[test]
+fn a_bowl_found_fuller_than_computed_is_a_fault_and_raises_what_is_expected() {
+    // Drained each day after 8 h of run: some 15 mL are computed, 24 were found.
+    let days: Vec<String> = (1..=6).map(|day| format!("2026-01-{day:02}T00:00")).collect();
+    let closings: Vec<&str> = days.iter().map(String::as_str).collect();
+    let readings: Vec<(&str, &str)> = closings[1..].iter().map(|at| (*at, "24")).collect();
+    let as_computed = ran_daily(fill(of(), &[], &closings), DONE, 6, "8").row("2026-01-07");
+    let row = ran_daily(fill(of(), &readings, &closings), DONE, 6, "8").row("2026-01-07");
+    let Some(Fault::Fuller { found, computed, .. }) = told(&row).fault() else { panic!("{row:?}") };
+    assert_eq!((found, computed), (value("24"), value("15")));
+    assert!(row.due < as_computed.due && row.due.is_some(), "{:?} {:?}", row.due, as_computed.due);
+    assert!(
+        why(&row).starts_with("found with 24 mL on Tue 6 Jan, 15 mL computed: look at the dryer"),
+        "{}",
+        why(&row)
+    );
+    // One wild find warns, and moves nothing.
+    let one = ran_daily(fill(of(), &readings[4..], &closings), DONE, 6, "8").row("2026-01-07");
+    assert_eq!(one.due, as_computed.due);
+    assert!(told(&one).fault().is_some());
+    // Less than computed makes nothing later.
+    let less: Vec<(&str, &str)> = closings[1..].iter().map(|at| (*at, "6")).collect();
+    let row = ran_daily(fill(of(), &less, &closings), DONE, 6, "8").row("2026-01-07");
+    assert_eq!((row.due, told(&row).fault()), (as_computed.due, None));
+}
+
+#[test]
+fn a_look_between_two_drains_is_what_it_goes_on_from() {
+    let read = fill(of(), &[("2026-01-01T02:00", "11")], &[DONE]);
+    let row = ran_daily(read, DONE, 3, "24").row("2026-01-03");
+    // 4 mL are missing to 15, at 1.88 mL/h.
+    assert!((hours_after(row.due) - 4.13).abs() < 0.02, "{:?}", row.due);
+    let full = fill(of(), &[("2026-01-01T02:00", "15")], &[DONE]);
+    let row = full.row("2026-01-01");
+    assert_eq!((row.kind, row.due), (DueKind::Exact, Some(utc("2026-01-01T02:00"))));
+    assert_eq!(fill(of(), &[], &[]).row("2026-01-01").kind, DueKind::Unknown);
+}

@@ -1,0 +1,15 @@
+//! Made-up years: a leak of 30 % is told within 10 readings in 9 of 10, clogged filters and failing dryers before their limit,
+//! and reservoirs that have nothing raise at most one alarm a year.
+
+use fettler_tests::care::{Year, year};
+
+#[test]
+fn faults_are_told_in_time_and_seldom_without_reason() {
+    let years: Vec<(u64, Year)> = (1..=40).map(|seed| (seed, year(seed))).collect();
+    let count = |of: &dyn Fn(&Year) -> bool| years.iter().filter(|(_, year)| of(year)).count();
+    assert!(count(&|year| year.leak.is_some_and(|readings| readings <= 10)) >= 36, "{years:?}");
+    let alarms: u32 = years.iter().map(|(_, year)| year.false_alarms).sum();
+    assert!(alarms <= 40, "{years:?}");
+    assert!(count(&|year| year.element[0]) >= 32 && count(&|year| year.element[1]) >= 38, "{years:?}");
+    assert_eq!(count(&|year| year.dryer), 40, "{years:?}");
+}

@@ -1,0 +1,151 @@
+//! Encryption between the real programs: who is trusted, who is not, and a certificate in a token's place.
+
+use fettler_tests::client::{Ran, fettler};
+use fettler_tests::programs::program;
+use fettler_tests::service::Service;
+use rcgen::{BasicConstraints, CertificateParams, IsCa, Issuer, KeyPair, date_time_ymd};
+use std::fs;
+use std::path::Path;
+use std::process::Command;
+use tempfile::TempDir;
+
+/// An authority that signs certificates.
+struct Authority {
+    issuer: Issuer<'static, KeyPair>,
+    certificate: String,
+}
+
+fn authority() -> Authority {
+    let key = KeyPair::generate().expect("a key");
+    let mut params = CertificateParams::new(Vec::new()).expect("no names");
+    params.is_ca = IsCa::Ca(BasicConstraints::Unconstrained);
+    let certificate = params.self_signed(&key).expect("signed").pem();
+    Authority { issuer: Issuer::new(params, key), certificate }
+}
+
+impl Authority {
+    /// Writes a certificate for a name, and its key, into a folder.
+    fn sign(&self, folder: &Path, name: &str, host: &str, is_over: bool) {
+        let key = KeyPair::generate().expect("a key");
+        let mut params = CertificateParams::new(vec![host.to_owned()]).expect("a name");
+        if is_over {
+            params.not_before = date_time_ymd(2020, 1, 1);
+            params.not_after = date_time_ymd(2021, 1, 1);
+        }
+        let certificate = params.signed_by(&key, &self.issuer).expect("signed");
+        fs::write(folder.join(format!("{name}.pem")), certificate.pem()).expect("a file");
+        fs::write(folder.join(format!("{name}.key")), key.serialize_pem()).expect("a file");
+    }
+}
+
+/// An encrypted service, the folder of all certificates beside it, and who signed them.
+struct Shop {
+    service: Service,
+    folder: TempDir,
+}
+
+impl Shop {
+    /// With callers' certificates asked for, or not.
+    fn open(asks_callers: bool) -> Shop {
+        let folder = tempfile::tempdir().expect("a folder");
+        let (own, other) = (authority(), authority());
+        fs::write(folder.path().join("ca.pem"), &own.certificate).expect("a file");
+        fs::write(folder.path().join("other-ca.pem"), &other.certificate).expect("a file");
+        own.sign(folder.path(), "service", "127.0.0.1", false);
+        own.sign(folder.path(), "erp", "erp.example", false);
+        own.sign(folder.path(), "unknown", "unknown.example", false);
+        own.sign(folder.path(), "over", "over.example", true);
+        other.sign(folder.path(), "stranger", "erp.example", false);
+        let at = |name: &str| folder.path().join(name).to_str().expect("UTF-8").to_owned();
+        let files = [at("service.pem"), at("service.key"), at("ca.pem")];
+        let mut arguments = vec!["--tls-cert", &files[0], "--tls-key", &files[1]];
+        if asks_callers {
+            arguments.extend(["--tls-client-ca", &files[2]]);
+        }
+        let service = Service::start_with(&arguments);
+        Shop { service, folder }
+    }
+
+    fn at(&self, name: &str) -> String {
+        self.folder.path().join(name).to_str().expect("UTF-8").to_owned()
+    }
+
+    fn call(&self, authority: &str, arguments: &[&str]) -> Ran {
+        let endpoint = self.service.endpoint().replace("http:", "https:");
+        let authority = self.at(authority);
+        let arguments = [&["--ca-file", &authority], arguments].concat();
+        fettler(&endpoint, self.service.data(), &arguments, b"")
+    }
+
+    fn call_as(&self, certificate: &str, arguments: &[&str]) -> Ran {
+        let (certificate, key) =
+            (self.at(&format!("{certificate}.pem")), self.at(&format!("{certificate}.key")));
+        self.call("ca.pem", &[&["--client-cert", &certificate, "--client-key", &key], arguments].concat())
+    }
+}
+
+#[test]
+fn a_service_is_trusted_by_the_authority_of_its_certificate_only() {
+    let shop = Shop::open(false);
+    shop.call("ca.pem", &["person", "list"]).done();
+    let ran = shop.call("other-ca.pem", &["person", "list"]);
+    assert!(ran.code == 4 && ran.stderr.contains("is --ca-file the authority"), "{}", ran.all());
+    // Whoever does not encrypt is not understood, and without an authority nobody is trusted.
+    let plain = shop.service.fettler(&["person", "list"]);
+    assert_eq!(plain.code, 4, "{}", plain.all());
+    let endpoint = shop.service.endpoint().replace("http:", "https:");
+    let ran = fettler(&endpoint, shop.service.data(), &["person", "list"], b"");
+    assert!(ran.code == 2 && ran.stderr.contains("--ca-file"), "{}", ran.all());
+}
+
+#[test]
+fn a_caller_s_certificate_may_stand_in_a_token_s_place() {
+    let shop = Shop::open(true);
+    let made = Command::new(program("fettlerd"))
+        .args(["token", "add", "ERP", "--role", "technician", "--certificate", &shop.at("erp.pem"), "--data"])
+        .arg(shop.service.data())
+        .env_clear()
+        .output()
+        .expect("it runs");
+    assert!(made.status.success() && made.stdout.is_empty(), "{made:?}");
+    shop.call_as("erp", &["person", "list"]).done();
+    let ran = shop.call_as("erp", &["person", "add", "Cem Yil"]);
+    assert!(ran.code == 3 && ran.stderr.contains("ROLE_MISSING"), "{}", ran.all());
+    let ran = shop.call_as("unknown", &["person", "list"]);
+    assert!(ran.code == 3 && ran.stderr.contains("TOKEN_UNKNOWN"), "{}", ran.all());
+    // Of another authority, over, or none at all: the connection is not made.
+    for certificate in ["stranger", "over"] {
+        let ran = shop.call_as(certificate, &["person", "list"]);
+        assert_eq!(ran.code, 4, "{certificate}: {}", ran.all());
+    }
+    let ran = shop.call("ca.pem", &["person", "list"]);
+    assert_eq!(ran.code, 4, "{}", ran.all());
+}
+
+#[test]
+fn a_certificate_that_cannot_be_used_is_told_before_anything_starts() {
+    let shop = Shop::open(false);
+    let data = tempfile::tempdir().expect("a folder");
+    for (certificate, key, why) in
+        [("none.pem", "service.key", "cannot read"), ("service.pem", "erp.key", "cannot be used together")]
+    {
+        let ran = Command::new(program("fettlerd"))
+            .args([
+                "serve",
+                "--listen",
+                "127.0.0.1:0",
+                "--tls-cert",
+                &shop.at(certificate),
+                "--tls-key",
+                &shop.at(key),
+                "--data",
+            ])
+            .arg(data.path().join("new"))
+            .env_clear()
+            .output()
+            .expect("it runs");
+        let said = String::from_utf8_lossy(&ran.stderr);
+        assert!(!ran.status.success() && said.contains(why), "{said}");
+        assert!(!data.path().join("new").exists(), "nothing was begun");
+    }
+}
