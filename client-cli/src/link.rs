@@ -7,6 +7,7 @@ use fettler_proto::v1::{
     person_service_client::PersonServiceClient, planned_use_service_client::PlannedUseServiceClient,
     proof_service_client::ProofServiceClient, reading_service_client::ReadingServiceClient,
     run_hours_service_client::RunHoursServiceClient, shop_service_client::ShopServiceClient,
+    stock_service_client::StockServiceClient,
 };
 use std::time::Duration;
 use tonic::{
@@ -88,6 +89,11 @@ impl Link {
     /// Planned use.
     pub(crate) fn planned(&self) -> PlannedUseServiceClient<Wire> {
         PlannedUseServiceClient::new(self.wire.clone()).max_decoding_message_size(ANSWER_BYTES_MAX)
+    }
+
+    /// Items on the shelf.
+    pub(crate) fn stock(&self) -> StockServiceClient<Wire> {
+        StockServiceClient::new(self.wire.clone()).max_decoding_message_size(ANSWER_BYTES_MAX)
     }
 
     /// Machines.

@@ -85,8 +85,18 @@ pub(crate) fn crossed() -> pb::DueItem {
         ],
         why: "402.5 of 400 h since 3 Nov, crossed Tuesday 13:20".into(),
         kit: vec![
-            pb::KitItem { item: "bowl gasket".into(), quantity: "1".into(), unit: "pcs".into() },
-            pb::KitItem { item: "way oil VG 68".into(), quantity: "0.5".into(), unit: "L".into() },
+            pb::KitItem {
+                item: "bowl gasket".into(),
+                quantity: "1".into(),
+                unit: "pcs".into(),
+                lot: String::new(),
+            },
+            pb::KitItem {
+                item: "way oil VG 68".into(),
+                quantity: "0.5".into(),
+                unit: "L".into(),
+                lot: String::new(),
+            },
         ],
         minutes: 20,
         hazard: true,
@@ -171,7 +181,12 @@ fn while_stopped() -> pb::DueItem {
         kind: pb::DueKind::Calendar.into(),
         when: "may be done now".into(),
         why: "30 days after 31 Oct".into(),
-        kit: vec![pb::KitItem { item: "way oil VG 68".into(), quantity: "2".into(), unit: "L".into() }],
+        kit: vec![pb::KitItem {
+            item: "way oil VG 68".into(),
+            quantity: "2".into(),
+            unit: "L".into(),
+            lot: String::new(),
+        }],
         minutes: 10,
         ..Default::default()
     }

@@ -26,6 +26,11 @@ const LINES: &[&str] = &[
     "fettler hours adjust L-03 -2.5 --by \"Ada Kern\" --note \"gap to the counter\"",
     "fettler hours adjust L-03 -2.5 --by Ada --note gap --request-id 6f1c2b1e-8f0a-4f57-9d1e-0d6a1b2c3d4e",
     "fettler hours plan L-03 --from \"2026-12-01 06:00\" --until \"2026-12-02 06:00\" --shift \"2026-12-01 06:00\" \"2026-12-01 14:00\" 7.5",
+    "fettler stock receive \"way oil\" 20",
+    "fettler stock count \"way oil\" --lot A-17=8,2027-03-01 --by Ada",
+    "fettler stock issue cloth 10 --by Ada --note \"for the wash stand\"",
+    "fettler stock ordered \"way oil\" 40 --reference P-9",
+    "fettler stock cancel \"way oil\" 3",
     "fettler machine rest G-01 --by \"Ben Holt\" --reason \"no work until spring\"",
     "fettler machine forbid M-07 --by \"Ada Kern\" --reason \"the door's interlock\"",
     "fettler machine return M-07 --by \"Ada Kern\" --reason replaced",
@@ -87,6 +92,6 @@ fn every_command_that_takes_a_request_id_is_among_them() {
 fn verb(line: &str) -> Option<String> {
     let mut words = line.split(' ').skip(1);
     let first = words.next()?;
-    let group = ["hours", "machine", "person", "shop"].contains(&first);
+    let group = ["hours", "machine", "person", "shop", "stock"].contains(&first);
     Some(if group { format!("{first} {}", words.next()?) } else { first.to_owned() })
 }

@@ -46,7 +46,7 @@ impl Story {
             sources: sources.collect(),
             people,
             machines: machines.collect(),
-            sheets: vec![],
+            ..Shop::default()
         }
     }
 

@@ -159,6 +159,7 @@ pub fn shop(machines: &[String]) -> Shop {
         people: vec!["Ada Kern".into()],
         machines: cards.collect(),
         sheets: vec![],
+        items: Vec::new(),
     }
 }
 

@@ -9,6 +9,7 @@ pub(crate) mod orders;
 pub(crate) mod planned;
 pub(crate) mod readings;
 pub(crate) mod shop;
+pub(crate) mod stock;
 
 use crate::out::ColorChoice;
 use clap::{Args as ClapArgs, Parser, Subcommand, ValueEnum};
@@ -120,6 +121,11 @@ pub(crate) enum Command {
     /// Run hours: push, look, settle, read a counter.
     #[command(subcommand)]
     Hours(hours::HoursCommand),
+    /// Items on the shelf: list, lots, receive, count, issue, ordered, cancel.
+    #[command(subcommand)]
+    Stock(stock::StockCommand),
+    /// What to buy, how much, by when and why.
+    Buy(stock::BuyArgs),
     /// Machines: list, show, rest, forbid, return, retire.
     #[command(subcommand)]
     Machine(shop::MachineCommand),

@@ -74,9 +74,12 @@ pub(crate) struct CloseArgs {
     /// A reading that is so, however odd it looks: the test point's key. Repeatable.
     #[arg(long = "it-is-so", value_name = "POINT")]
     pub(crate) it_is_so: Vec<String>,
-    /// What was used: "way oil VG 68=2 L". Repeatable.
-    #[arg(long = "used", value_name = "ITEM=QTY [UNIT]")]
+    /// What was used: "way oil VG 68=2 L", with its lot where that matters: "way oil VG 68=2 L @ A-17". Repeatable.
+    #[arg(long = "used", value_name = "ITEM=QTY [UNIT] [@ LOT]")]
     pub(crate) used: Vec<String>,
+    /// The task's kit was used as it stands, save for items that --used names.
+    #[arg(long)]
+    pub(crate) kit: bool,
     /// The cautions were shown to the doer and heeded.
     #[arg(long)]
     pub(crate) cautions_confirmed: bool,

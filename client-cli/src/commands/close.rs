@@ -88,6 +88,7 @@ fn resolve(site: String, args: CloseArgs) -> Result<pb::CloseOrderRequest, Failu
         minutes: args.minutes.unwrap_or_default(),
         note: args.note.unwrap_or_default(),
         left_out: args.left_out,
+        kit_used: args.kit,
     })
 }
 
@@ -188,10 +189,11 @@ pub(super) fn reading(text: &str) -> Result<pb::Reading, String> {
     })
 }
 
-/// Reads `item=quantity [unit]`.
+/// Reads `item=quantity [unit] [@ lot]`.
 fn used(text: &str) -> Result<pb::KitItem, String> {
     let bad = |what: &str| format!("`{text}` {what}; write it like \"way oil VG 68=2 L\"");
-    let (item, rest) = text.rsplit_once('=').ok_or_else(|| bad("names no quantity"))?;
+    let (said, lot) = text.split_once(" @ ").unwrap_or((text, ""));
+    let (item, rest) = said.rsplit_once('=').ok_or_else(|| bad("names no quantity"))?;
     let (quantity, unit) = amount(rest);
     if item.trim().is_empty() {
         return Err(bad("names no item"));
@@ -202,7 +204,12 @@ fn used(text: &str) -> Result<pb::KitItem, String> {
     if !quantity.bytes().any(|b| b.is_ascii_digit()) {
         return Err(bad("has no number"));
     }
-    Ok(pb::KitItem { item: item.trim().to_owned(), quantity: quantity.to_owned(), unit: unit.to_owned() })
+    Ok(pb::KitItem {
+        item: item.trim().to_owned(),
+        quantity: quantity.to_owned(),
+        unit: unit.to_owned(),
+        lot: lot.trim().to_owned(),
+    })
 }
 
 /// The leading number of a text, and what follows it.
@@ -275,6 +282,8 @@ mod tests {
             (item.item.as_str(), item.quantity.as_str(), item.unit.as_str()),
             ("grease a=b", "0.4", "kg")
         );
+        let item = used("oil=2 L @ A=17").unwrap();
+        assert_eq!((item.quantity.as_str(), item.unit.as_str(), item.lot.as_str()), ("2", "L", "A=17"));
         assert!(used("oil").is_err());
         assert!(used("oil=2,5 L").is_err());
     }

@@ -22,6 +22,7 @@ mod readings;
 pub(crate) mod readings_file;
 mod shop;
 mod skip;
+mod stock;
 mod undo;
 mod why;
 
@@ -83,6 +84,8 @@ async fn dispatch(session: &Session, command: Command) -> Result<Answer, Failure
         Command::Withdraw(args) => read::withdraw(session, args).await,
         Command::Orders(args) => orders::run(session, args).await,
         Command::Hours(command) => hours(session, command).await,
+        Command::Stock(command) => stock::run(session, command).await,
+        Command::Buy(args) => stock::buy(session, args).await,
         Command::Machine(command) => machine::run(session, command).await,
         Command::Person(command) => person::run(session, command).await,
         Command::Shop(command) => shop::run(session, command).await,

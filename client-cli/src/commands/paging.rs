@@ -37,6 +37,7 @@ macro_rules! pages {
 }
 
 pages!(
+    GetBuyListResponse.lines,
     ListCheckpointsResponse.checkpoints,
     ListEntriesResponse.entries,
     ListHeldReportsResponse.reports,
@@ -46,6 +47,7 @@ pages!(
     ListPlannedUseResponse.shifts,
     ListReadingsResponse.readings,
     ListReportsResponse.reports,
+    ListStockResponse.items,
 );
 
 /// Gathers pages until the list or the limit ends, and says on stderr when there is more.

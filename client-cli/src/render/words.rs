@@ -140,8 +140,10 @@ pub(crate) fn held_code(code: pb::HeldCode) -> &'static str {
 
 /// A list of items and quantities in one line.
 pub(crate) fn kit(items: &[pb::KitItem]) -> String {
-    let one =
-        |item: &pb::KitItem| format!("{} {} {}", item.item, item.quantity, item.unit).trim_end().to_owned();
+    let one = |item: &pb::KitItem| {
+        let lot = if item.lot.is_empty() { String::new() } else { format!(" of lot {}", item.lot) };
+        format!("{}{lot}", format!("{} {} {}", item.item, item.quantity, item.unit).trim_end())
+    };
     items.iter().map(one).collect::<Vec<_>>().join("; ")
 }
 

@@ -1,6 +1,7 @@
 //! The contract's messages as the file's tables.
 
 use super::{
+    items,
     model::{
         Closure, Combine, ExtraShift, Feed, Kind, Machine, Meter, Point, Sheet, Shift, ShopFile, Site,
         Source, TakenBy, Task,
@@ -52,6 +53,7 @@ pub(super) fn shop(shop: &pb::Shop) -> ShopFile {
             })
             .collect(),
         machine: shop.machines.iter().map(|card| machine(card, &units)).collect(),
+        item: shop.items.iter().map(items::from_wire).collect(),
     }
 }
 

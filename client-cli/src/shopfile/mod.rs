@@ -5,6 +5,7 @@
 
 mod fault;
 mod from_wire;
+mod items;
 pub(crate) mod last_done;
 mod model;
 mod models;

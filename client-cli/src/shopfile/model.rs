@@ -29,6 +29,8 @@ pub(super) struct ShopFile {
     pub(super) sheet: Vec<Sheet>,
     #[serde(default, skip_serializing_if = "is_default")]
     pub(super) machine: Vec<Machine>,
+    #[serde(default, skip_serializing_if = "is_default")]
+    pub(super) item: Vec<Item>,
 }
 
 /// `[site]`
@@ -82,6 +84,41 @@ pub(super) struct Source {
     pub(super) rank: i32,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub(super) feeds: Option<Kind>,
+}
+
+/// `[[item]]`
+#[derive(Clone, Debug, Default, PartialEq, Eq, Deserialize, Serialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Item {
+    pub(super) name: String,
+    #[serde(default, skip_serializing_if = "is_default")]
+    pub(super) code: String,
+    #[serde(default, skip_serializing_if = "is_default")]
+    pub(super) unit: String,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub(super) pack: Option<Plain>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub(super) least: Option<Plain>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub(super) lead_days: Option<i32>,
+    #[serde(default, skip_serializing_if = "is_default")]
+    pub(super) lead_spread_days: i32,
+    #[serde(default, skip_serializing_if = "is_default")]
+    pub(super) shelf_life_days: i32,
+    #[serde(default, skip_serializing_if = "is_default")]
+    pub(super) lost_days: i32,
+    #[serde(default, skip_serializing_if = "is_default")]
+    pub(super) hazardous: bool,
+    #[serde(default, skip_serializing_if = "is_default")]
+    pub(super) data_sheet: String,
+    #[serde(default, skip_serializing_if = "is_default")]
+    pub(super) service_percent: i32,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub(super) order_cost: Option<Plain>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub(super) holding_cost: Option<Plain>,
+    #[serde(default, skip_serializing_if = "is_default")]
+    pub(super) retire: bool,
 }
 
 /// `[[sheet]]`

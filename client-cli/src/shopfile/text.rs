@@ -76,7 +76,12 @@ impl TryFrom<String> for Kit {
         if quantity.is_empty() || !quantity.bytes().all(|b| b.is_ascii_digit() || b == b'.') {
             return Err(bad("has no plain decimal quantity"));
         }
-        Ok(Kit(pb::KitItem { item: item.trim().into(), quantity: quantity.into(), unit: unit.into() }))
+        Ok(Kit(pb::KitItem {
+            item: item.trim().into(),
+            quantity: quantity.into(),
+            unit: unit.into(),
+            lot: String::new(),
+        }))
     }
 }
 

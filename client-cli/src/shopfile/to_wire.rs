@@ -1,6 +1,7 @@
 //! The file's tables as the contract's messages, with the checks that need more than one key.
 
 use super::{
+    items,
     model::{Combine, CountsFrom, Feed, Kind, Machine, Meter, Point, Sheet, ShopFile, TakenBy, Task},
     rule::{Clause, Counts},
     text::{LastDone, MachineLastDone, Plain, Window},
@@ -26,6 +27,7 @@ pub(super) fn shop(file: &ShopFile) -> Result<pb::Shop, String> {
         people: file.people.clone(),
         sheets,
         machines,
+        items: file.item.iter().map(items::to_wire).collect(),
     })
 }
 

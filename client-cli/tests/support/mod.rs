@@ -3,6 +3,7 @@
 mod others;
 mod planned;
 mod service;
+mod stock;
 
 pub(crate) use service::{Mock, Plan};
 

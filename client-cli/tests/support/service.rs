@@ -11,6 +11,7 @@ use fettler_proto::v1::{
     reading_service_server::ReadingServiceServer,
     run_hours_service_server::{RunHoursService, RunHoursServiceServer},
     shop_service_server::{ShopService, ShopServiceServer},
+    stock_service_server::StockServiceServer,
 };
 use futures::FutureExt as _;
 use prost::Message;
@@ -92,6 +93,7 @@ impl Mock {
             .add_service(ShopServiceServer::with_interceptor(mock.clone(), check))
             .add_service(MachineServiceServer::with_interceptor(mock.clone(), check))
             .add_service(PersonServiceServer::with_interceptor(mock.clone(), check))
+            .add_service(StockServiceServer::with_interceptor(mock.clone(), check))
             .add_service(ReadingServiceServer::with_interceptor(mock.clone(), check))
             .serve_with_incoming(TcpListenerStream::new(listener));
         tokio::spawn(server);

@@ -20,6 +20,7 @@ pub mod planned;
 pub mod quantity;
 pub mod reading;
 pub mod rule;
+pub mod shelf;
 pub mod shop;
 pub mod statistics;
 pub mod text;

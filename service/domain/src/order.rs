@@ -69,6 +69,9 @@ pub struct ClosingSaid {
     pub readings: Vec<ReadingSaid>,
     /// What was used.
     pub used: Vec<KitItem>,
+    /// Whether the task's kit was used as it stands, save for items that `used` names.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub kit_used: bool,
     /// Whether the cautions were shown and confirmed.
     pub cautions_confirmed: bool,
     /// A certificate's number.
@@ -97,6 +100,7 @@ impl ClosingSaid {
             as_found: AsFound::Good,
             readings: Vec::new(),
             used: Vec::new(),
+            kit_used: false,
             cautions_confirmed: false,
             certificate: None,
             second_person: None,
@@ -104,6 +108,16 @@ impl ClosingSaid {
             left_out: Vec::new(),
             note: String::new(),
         }
+    }
+
+    /// What was used in all, with a kit where that was used as it stands.
+    pub fn used_with(&self, kit: &[KitItem]) -> Vec<KitItem> {
+        let mut used = self.used.clone();
+        if self.kit_used {
+            let is_said = |item: &&KitItem| self.used.iter().any(|said| said.item == item.item);
+            used.extend(kit.iter().filter(|item| !is_said(item)).cloned());
+        }
+        used
     }
 
     /// Whether the second person named is the one who did the work.
@@ -178,6 +192,9 @@ pub struct ClosingRecord {
     pub readings: Vec<ReadingSaid>,
     /// What was used.
     pub used: Vec<KitItem>,
+    /// From which lots that came, where it was an item on the shelf.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub lots: Vec<LotUsed>,
     /// The cautions that stood on the order.
     pub cautions_shown: Vec<String>,
     /// Whether they were confirmed.
@@ -212,6 +229,17 @@ pub struct ClosingRecord {
     pub findings: Vec<String>,
     /// When, by whom and why it was undone.
     pub undone: Option<Undone>,
+}
+
+/// A lot from which a closing took something.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct LotUsed {
+    /// The item.
+    pub item: Name,
+    /// The lot.
+    pub lot: Name,
+    /// How much of it, in thousandths of the item's unit.
+    pub amount: Amount,
 }
 
 /// The clause that governed a closed order, as known at the closing.

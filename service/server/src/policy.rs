@@ -47,6 +47,11 @@ pub const fn roles(method: Method) -> &'static [Role] {
         Method::ListReadings | Method::ExplainPoint => SHOP,
         Method::TakeReadings => &[Technician],
         Method::WithdrawReading => &[Technician, Manager],
+        // The shelf. The ERP buys, and books what comes; who works on the machines takes from it and counts.
+        Method::ListStock | Method::GetBuyList => ALL,
+        Method::ReceiveStock => &[Reporter, Technician, Planner],
+        Method::CountStock | Method::IssueStock => &[Technician, Planner],
+        Method::RecordPurchase | Method::CancelPurchase => &[Reporter, Planner],
         // The journal. Who closes does not audit.
         Method::ListEntries | Method::GetJournalHead => AUDIT,
         Method::GetCheckpoint | Method::ListCheckpoints | Method::GetConsistency => AUDIT,

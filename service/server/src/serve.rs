@@ -13,6 +13,7 @@ use fettler_proto::v1::{
     person_service_server::PersonServiceServer, planned_use_service_server::PlannedUseServiceServer,
     proof_service_server::ProofServiceServer, reading_service_server::ReadingServiceServer,
     run_hours_service_server::RunHoursServiceServer, shop_service_server::ShopServiceServer,
+    stock_service_server::StockServiceServer,
 };
 use fettler_store::contract::Store;
 use std::sync::Arc;
@@ -196,6 +197,7 @@ fn routes(desk: &Desk) -> Result<Routes, tonic_reflection::server::Error> {
         .add_service(limited!(DueServiceServer, desk))
         .add_service(limited!(OrderServiceServer, desk))
         .add_service(limited!(ReadingServiceServer, desk))
+        .add_service(limited!(StockServiceServer, desk))
         .add_service(limited!(JournalServiceServer, desk))
         .add_service(limited!(ProofServiceServer, desk))
         .add_service(reflection().build_v1()?)

@@ -35,7 +35,12 @@ fn task(key: &str, clauses: Vec<v1::Clause>) -> v1::TaskCard {
     v1::TaskCard {
         key: key.into(),
         rule: Some(v1::IntervalRule { clauses, ..Default::default() }),
-        kit: vec![v1::KitItem { item: "gasket".into(), quantity: "0.5".into(), unit: "pcs".into() }],
+        kit: vec![v1::KitItem {
+            item: "gasket".into(),
+            quantity: "0.5".into(),
+            unit: "pcs".into(),
+            lot: String::new(),
+        }],
         minutes: 20,
         ..Default::default()
     }

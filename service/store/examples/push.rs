@@ -96,6 +96,7 @@ fn declaration(machines: usize, shifts: Vec<Shift>) -> Result<Declaration, Box<d
         people: Vec::new(),
         sheets: vec![SheetCard { key: Key::new("care")?, title: Name::new("Care")?, tasks }],
         machines: cards,
+        items: Vec::new(),
         past_rules: false,
     })
 }

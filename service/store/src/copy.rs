@@ -324,6 +324,33 @@ pub(crate) const TABLES: &[Table] = &[
         ],
     },
     Table {
+        name: "item",
+        key: 2,
+        columns: &[
+            ("site", N),
+            ("number", N),
+            ("name", T),
+            ("code", T),
+            ("card", T),
+            ("shelf", T),
+            ("leaf", N),
+        ],
+    },
+    Table {
+        name: "stock_use",
+        key: 2,
+        columns: &[
+            ("site", N),
+            ("leaf", N),
+            ("item", N),
+            ("at", N),
+            ("amount", N),
+            ("closing", N),
+            ("returned", N),
+            ("taken", T),
+        ],
+    },
+    Table {
         name: "fleet_figures",
         key: 3,
         columns: &[("site", N), ("family", T), ("kind", T), ("machines", N), ("figures", T)],

@@ -130,7 +130,12 @@ async fn close(shop: &Shop, of: &str, done_at: &str, read: &[(&str, &str)], used
         unit: None,
         confirmed: true,
     });
-    let used = used.iter().map(|item| KitItem { item: name(item), quantity: "2".into(), unit: "L".into() });
+    let used = used.iter().map(|item| KitItem {
+        item: name(item),
+        quantity: "2".into(),
+        unit: "L".into(),
+        lot: None,
+    });
     let said = ClosingSaid {
         as_found: AsFound::Good,
         readings: read.collect(),
@@ -325,7 +330,8 @@ async fn another_oil_is_refused_in_a_plan_and_recorded_in_a_closing(engine: Engi
                    take the oil of the card";
     assert!(remarks.contains(&finding.to_owned()), "{remarks:?}");
     let mut planned = self::shop();
-    let kit = |item: &str| vec![KitItem { item: name(item), quantity: "2".into(), unit: "L".into() }];
+    let kit =
+        |item: &str| vec![KitItem { item: name(item), quantity: "2".into(), unit: "L".into(), lot: None }];
     planned.machines[0].tasks[2].kit = kit("way oil VG 220");
     let refused = shop.store.load_shop(&caller("LoadShop", NOON), &planned, None, false).await;
     let Err(StoreError::Refused(Error::Invalid(wrong))) = refused else { panic!("{refused:?}") };

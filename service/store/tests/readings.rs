@@ -123,6 +123,7 @@ fn closing(
         as_found: AsFound::Good,
         readings,
         used: Vec::new(),
+        kit_used: false,
         cautions_confirmed: true,
         certificate: None,
         second_person: None,

@@ -73,6 +73,7 @@ impl Fleet {
             people: vec!["Ada Kern".into()],
             sheets: (0..FAMILIES).map(sheet).collect(),
             machines: (first..to.min(first + MACHINES_PER_LOAD)).map(|machine| self.card(machine)).collect(),
+            items: Vec::new(),
         })
     }
 

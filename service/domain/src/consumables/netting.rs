@@ -43,6 +43,17 @@ pub struct Netted {
 
 /// Where the stock would fall below its safety stock, what is missing, or the least order, is received in whole packs.
 pub fn net(on_hand: Quantity, lots: Lots, periods: &[Period]) -> Result<Netted, Impossible> {
+    net_within(on_hand, lots, periods, |_, _| None)
+}
+
+/// The same where a receipt may be bounded: `most` is asked with the period and the stock that it would end with, and gives
+/// the most that is received then, in whole packs.
+pub fn net_within(
+    on_hand: Quantity,
+    lots: Lots,
+    periods: &[Period],
+    most: impl Fn(usize, f64) -> Option<Quantity>,
+) -> Result<Netted, Impossible> {
     let (pack, least) = (lots.pack.to_units(), lots.least.to_units());
     if pack == 0.0 {
         return Err(Impossible("a pack of 0 units never adds up; give what a pack holds".into()));
@@ -55,7 +66,10 @@ pub fn net(on_hand: Quantity, lots: Lots, periods: &[Period]) -> Result<Netted, 
     for (index, period) in periods.iter().enumerate() {
         stock += period.scheduled.to_units() - period.gross.to_units();
         let missing = lots.safety_stock.to_units() - stock;
-        let received = if missing > 0.0 { ceil(missing.max(least) / pack) * pack } else { 0.0 };
+        let mut received = if missing > 0.0 { ceil(missing.max(least) / pack) * pack } else { 0.0 };
+        if received > 0.0 {
+            received = most(index, stock).map_or(received, |most| received.min(most.to_units()));
+        }
         stock += received;
         match index.checked_sub(lots.lead_periods) {
             Some(ordered) => plan.orders[ordered] += received,
@@ -82,6 +96,17 @@ mod tests {
         let plan = net(Quantity(2.0), lots(), &[period, period]).expect("a plan");
         assert!((plan.receipts[0] - 2.4).abs() < 1e-9 && (plan.receipts[1] - 2.4).abs() < 1e-9);
         assert!((plan.late - 2.4).abs() < 1e-9 && (plan.orders[0] - 2.4).abs() < 1e-9);
+    }
+
+    #[test]
+    fn a_receipt_is_bounded_by_the_most_there_may_be() {
+        let period = Period { gross: Quantity(2.4), scheduled: Quantity(0.0) };
+        let most = |index: usize, stock: f64| {
+            assert!((stock - [-0.4, -1.8][index]).abs() < 1e-9, "{index}: {stock}");
+            Some(Quantity(1.0))
+        };
+        let plan = net_within(Quantity(2.0), lots(), &[period, period], most).expect("a plan");
+        assert_eq!(plan.receipts, [1.0, 1.0]);
     }
 
     #[test]

@@ -33,27 +33,41 @@ pub struct ShelfUse {
 /// What becomes of a shelf at a steady use; a lot is begun when the one before it is used up or has expired.
 pub fn use_up(lots: &[Lot], used_per_day: UsePerDay) -> ShelfUse {
     let rate = used_per_day.to_units();
+    let lots = use_up_along(lots, |days| rate * days.to_days());
+    let total: f64 = lots.iter().map(|lot| lot.used.to_units()).sum();
+    ShelfUse { lots, covers: (rate > 0.0).then(|| Days(total / rate)) }
+}
+
+/// What becomes of each lot where so much is used from now up to a time, which never falls; in the order in which the lots
+/// were given.
+pub fn use_up_along(lots: &[Lot], used_up_to: impl Fn(Days) -> f64) -> Vec<LotUse> {
     let mut order: Vec<usize> = (0..lots.len()).collect();
     order.sort_by(|a, b| lots[*a].expires_in.to_days().total_cmp(&lots[*b].expires_in.to_days()));
     let mut lots_used = vec![LotUse { used: Quantity(0.0), expired: Quantity(0.0) }; lots.len()];
-    let (mut day, mut total) = (0.0, 0.0);
+    let mut served = 0.0;
     for index in order {
         let quantity = lots[index].quantity.to_units();
-        let used = quantity.min(rate * (lots[index].expires_in.to_days() - day).max(0.0));
+        let used = quantity.min((used_up_to(lots[index].expires_in) - served).max(0.0));
         lots_used[index] = LotUse { used: Quantity(used), expired: Quantity(quantity - used) };
-        total += used;
-        if rate > 0.0 {
-            day += used / rate;
-        }
+        served += used;
     }
-    ShelfUse { lots: lots_used, covers: (rate > 0.0).then(|| Days(total / rate)) }
+    lots_used
 }
 
 /// The most that can be used before it expires, if nothing else is on the shelf: use times the days that are left at
 /// its receipt.
 pub fn order_max(used_per_day: UsePerDay, shelf_life: Days, lost_before_receipt: Days) -> Quantity {
+    order_max_along(|days| used_per_day.to_units() * days.to_days(), shelf_life, lost_before_receipt)
+}
+
+/// The same where so much is used from its receipt up to a time after it.
+pub fn order_max_along(
+    used_up_to: impl Fn(Days) -> f64,
+    shelf_life: Days,
+    lost_before_receipt: Days,
+) -> Quantity {
     let left = (shelf_life.to_days() - lost_before_receipt.to_days()).max(0.0);
-    Quantity(used_per_day.to_units() * left)
+    Quantity(used_up_to(Days(left)))
 }
 
 #[cfg(test)]

@@ -77,6 +77,22 @@ kinds! {
     ReportSettled = "report.settled",
     /// It was stated what is to run on a meter in a period, or that nothing is planned there any more.
     UsePlanned = "use.planned",
+    /// An item on the shelf was declared or its card changed.
+    ItemDeclared = "item.declared",
+    /// Some of an item was received into stock.
+    StockReceived = "stock.received",
+    /// An item was counted on the shelf.
+    StockCounted = "stock.counted",
+    /// Some of an item was taken off the shelf by hand.
+    StockIssued = "stock.issued",
+    /// Some of an item was used for a work order, as its closing says.
+    StockUsed = "stock.used",
+    /// What a closing had used was returned to the stock, because the closing was undone.
+    StockReturned = "stock.returned",
+    /// A purchase of an item was recorded or restated.
+    PurchaseRecorded = "purchase.recorded",
+    /// What was open of a purchase will not come.
+    PurchaseCancelled = "purchase.cancelled",
     /// A work order was raised by hand.
     OrderRaised = "order.raised",
     /// A work order was closed.

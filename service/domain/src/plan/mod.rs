@@ -41,7 +41,10 @@ pub use row::{
 };
 pub use satisfied::{By, Satisfied, Timing, satisfied};
 pub use share::{Share, share_of_clause, share_used};
-pub use walk::{CLOSINGS_MAX, LookAhead, MonthCount, Pace, TaskAhead, WalkInput, WhyNone, look_ahead};
+pub use walk::{
+    CLOSINGS_MAX, LookAhead, MonthCount, Occurrence, Pace, TaskAhead, WalkInput, WhyNone, look_ahead,
+    occurrences,
+};
 
 pub use weeks::{WEEKS_MAX, Week, weeks_before};
 

@@ -152,6 +152,31 @@ pub fn look_ahead(
     })
 }
 
+/// When a task is expected to be done.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Occurrence {
+    /// The task.
+    pub task: TaskId,
+    /// The shop day.
+    pub day: ShopDay,
+}
+
+/// When a machine's tasks are expected to be done along each of [`Pace::ALL`], from a shop day to another, both included; what
+/// is due already is done on the first day, and what is done together with a larger task is left out.
+pub fn occurrences(
+    machine: &WalkInput,
+    calendar: &Calendar,
+    as_of: ShopDay,
+    until: ShopDay,
+) -> Result<[Vec<Occurrence>; 3], Missing> {
+    let mut by_pace: [Vec<Occurrence>; 3] = Default::default();
+    for (of_pace, pace) in by_pace.iter_mut().zip(Pace::ALL) {
+        let done = Walk::along(machine, pace, calendar, as_of, until)?.done;
+        *of_pace = done.into_iter().map(|Done { task, day }| Occurrence { task, day }).collect();
+    }
+    Ok(by_pace)
+}
+
 /// One machine on its way along one pace.
 struct Walk<'a> {
     calendar: &'a Calendar,

@@ -31,6 +31,7 @@ pub fn diff(
     differ.people(declared);
     let sheets = differ.sheets(declared);
     machines(&mut differ, declared, &sheets);
+    super::item_diff::items(&mut differ, &declared.items);
     differ.finish()
 }
 

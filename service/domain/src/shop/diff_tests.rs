@@ -120,6 +120,7 @@ pub(super) fn shop() -> Declaration {
         people: vec![name("Ada")],
         sheets: vec![sheet],
         machines: vec![machine("L-01"), sheeted],
+        items: vec![ItemCard::plain(name("way oil VG 68"))],
         past_rules: false,
     }
 }
@@ -134,6 +135,7 @@ pub(super) fn apply(mut shop: ShopState, steps: Vec<ShopStep>) -> ShopState {
                 shop.people.insert(name);
             }
             Write::Sheet(card) => drop(shop.sheets.insert(card.key.clone(), card)),
+            Write::Item(card) => drop(shop.items.insert(card.name.clone(), card)),
             Write::Machine(card) => {
                 let old = shop.machines.remove(&card.tag);
                 let old = old.map(|old| (old.meters, old.points, old.tasks)).unwrap_or_default();
@@ -204,6 +206,7 @@ fn a_first_load_adds_everything_in_the_order_of_the_declaration() {
         "task L-02 drain-bowl: added, every 1 months, every 400 h operating, whichever comes first",
         "task L-02 year: added, every 6 months",
         "task L-02 way-oil: added, every 50 h operating",
+        "item way oil VG 68: added, counted in pcs",
     ];
     // One month is "every month": the rule's own word for it.
     let expect: Vec<String> =

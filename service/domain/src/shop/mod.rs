@@ -6,6 +6,7 @@
 pub mod diff;
 #[cfg(test)]
 mod diff_tests;
+mod item_diff;
 mod last_done_diff;
 pub mod limits;
 mod machine_diff;
@@ -27,6 +28,7 @@ use crate::quantity::{Amount, MaxPerHour, MeterKind, Unit};
 use crate::reading::{Limits, Possible, Taker};
 use crate::rule::model::Model;
 use crate::rule::{Combine, Every, Recurrence};
+use crate::shelf::ItemCard;
 use crate::text::{ForeignName, Key, Name};
 use crate::time::ShopDay;
 use serde::{Deserialize, Serialize};
@@ -45,6 +47,9 @@ pub struct Declaration {
     pub sheets: Vec<SheetCard>,
     /// Machines.
     pub machines: Vec<MachineCard>,
+    /// Items on the shelf.
+    #[serde(default)]
+    pub items: Vec<ItemCard>,
     /// Whether a manager confirms changes of rules from a day that is past.
     #[serde(default)]
     pub past_rules: bool,
@@ -169,6 +174,9 @@ pub struct KitItem {
     pub quantity: String,
     /// In what.
     pub unit: String,
+    /// In a closing: the lot it was taken from, where one is named.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub lot: Option<Name>,
 }
 
 impl KitItem {

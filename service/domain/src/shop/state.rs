@@ -4,6 +4,7 @@ use super::{PointCard, SheetCard, SourceCard, TaskCard};
 use crate::calendar::CalendarSpec;
 use crate::ledger::row::Feed;
 use crate::quantity::{Amount, MaxPerHour, MeterKind};
+use crate::shelf::ItemCard;
 use crate::text::{ForeignName, Key, Name};
 use crate::time::ShopDay;
 use std::collections::{BTreeMap, BTreeSet};
@@ -21,6 +22,8 @@ pub struct ShopState {
     pub sheets: BTreeMap<Key, SheetCard>,
     /// Machines by tag, retired ones among them.
     pub machines: BTreeMap<Key, MachineShape>,
+    /// Items on the shelf by name, those that are no longer bought among them.
+    pub items: BTreeMap<Name, ItemCard>,
 }
 
 /// A site's settings as they stand.
@@ -159,6 +162,8 @@ pub enum Write {
         /// The sheet from which it comes.
         sheet: Option<Key>,
     },
+    /// An item was declared or changed.
+    Item(ItemCard),
     /// It was stated when a task was last done.
     LastDone {
         /// The machine's tag.

@@ -7,6 +7,7 @@ mod care;
 mod gauges;
 mod oil;
 mod past;
+mod shelf;
 mod shop;
 
 use crate::wire::due::item;

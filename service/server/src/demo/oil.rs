@@ -30,7 +30,12 @@ pub(super) fn reservoir(last_done: String) -> v1::Shop {
         title: text("Fill the spindle oil to its upper mark"),
         place: text("oil unit, left side"),
         rule: Some(v1::IntervalRule { clauses, ..Default::default() }),
-        kit: vec![v1::KitItem { item: text("spindle oil HM 32"), quantity: text("2"), unit: text("L") }],
+        kit: vec![v1::KitItem {
+            item: text("spindle oil HM 32"),
+            quantity: text("2"),
+            unit: text("L"),
+            lot: String::new(),
+        }],
         readings: vec![text(LEVEL)],
         minutes: 10,
         ..Default::default()

@@ -4,6 +4,7 @@
 use super::DAYS;
 use super::gauges::{THIN, THIN_AT_LAST, usual_value};
 use super::oil;
+use super::shelf;
 use super::shop::{COUNTER_ONLY, MACHINES, Machine, SITE, first, later};
 use crate::wire::{report, shop_in};
 use anyhow::{Context as _, Result, bail};
@@ -16,7 +17,7 @@ use fettler_domain::text::{ForeignName, Key, Name};
 use fettler_domain::time::{MICROS_PER_HOUR, MICROS_PER_MINUTE, ShopDay, Ts};
 use fettler_proto::v1;
 use fettler_store::contract::{
-    Caller, DueEntry, DueFilter, DuePart, MachineMove, PageAsk, SiteRecord, Store,
+    Caller, DueEntry, DueFilter, DuePart, MachineMove, PageAsk, SiteRecord, StockTold, Store,
 };
 
 /// From so many days before today on, nobody closed anything: that is what stands on today's list.
@@ -150,8 +151,9 @@ impl Teller<'_> {
             10 => {
                 let declared = shop_in::declaration(Some(&later()))?;
                 self.store.load_shop(&caller(at), &declared, None, false).await?;
-                Ok(())
+                self.shelf(shelf::counted()?, at).await
             }
+            4 => self.shelf(shelf::ordered(self.calendar().shop_day_of(at))?, at).await,
             3 => self.held(at).await,
             2 => {
                 let reason = "door interlock failed its test; licensed service is called";
@@ -179,6 +181,14 @@ impl Teller<'_> {
             note: "foams less than usual".to_owned(),
         };
         self.store.take_readings(&caller(at), self.site.site, &[Ok(told)], false).await?;
+        Ok(())
+    }
+
+    /// What is said of the stock.
+    async fn shelf(&self, told: Vec<StockTold>, at: Ts) -> Result<()> {
+        for told in told {
+            self.store.change_stock(&caller(at), self.site.site, &told, false).await?;
+        }
         Ok(())
     }
 

@@ -88,16 +88,18 @@ pub(super) fn first(saturdays: &[NaiveDate]) -> v1::Shop {
         people: ["Ada Kern", "Ben Holt", "Jo Lind"].map(str::to_owned).to_vec(),
         sheets: sheets(),
         machines: MACHINES.iter().map(card).collect(),
+        ..Default::default()
     }
 }
 
-/// What was added later: a task on a machine, of which nobody knows when it was last done.
+/// What was added later: a task on a machine, of which nobody knows when it was last done, and what is on the shelf.
 pub(super) fn later() -> v1::Shop {
     let machine =
         v1::MachineCard { tag: "SG-01".into(), tasks: vec![never_recorded()], ..Default::default() };
     v1::Shop {
         site: Some(v1::Site { key: SITE.into(), ..Default::default() }),
         machines: vec![machine],
+        items: super::shelf::items(),
         ..Default::default()
     }
 }

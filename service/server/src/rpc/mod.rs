@@ -12,6 +12,7 @@ mod push;
 mod reading;
 mod run_hours;
 mod shop;
+mod stock;
 
 use crate::auth::Pass;
 use crate::clock::Clock;
@@ -81,11 +82,16 @@ macro_rules! changing {
 changing!(
     AddPersonRequest,
     BookAdjustmentRequest,
+    CancelPurchaseRequest,
     CloseOrderRequest,
+    CountStockRequest,
     ForbidMachineRequest,
+    IssueStockRequest,
     LoadShopRequest,
     PlanUseRequest,
     RaiseOrderRequest,
+    ReceiveStockRequest,
+    RecordPurchaseRequest,
     ReplaceCounterRequest,
     RestMachineRequest,
     RetireMachineRequest,

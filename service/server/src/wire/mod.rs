@@ -4,6 +4,7 @@
 //! Nothing here reads a clock, asks the store or knows a status code.
 
 pub mod ahead;
+pub mod buy;
 pub mod due;
 pub mod due_clause;
 pub mod fields;
@@ -20,6 +21,7 @@ pub mod reading;
 pub mod report;
 pub mod shop_in;
 pub mod shop_out;
+pub mod stock;
 pub mod tasks_in;
 pub mod time;
 pub mod units;

@@ -5,12 +5,12 @@ use super::fields::{Fields, SHORT_MAX, Said};
 use super::machine::numbers;
 use super::people::Names;
 use super::time::{stamp, stamp_of};
-use super::units::unknown_value;
+use super::units::{decimal, unknown_value};
 use fettler_domain::calendar::Calendar;
 use fettler_domain::error::Error;
 use fettler_domain::ids::{OrderNumber, PersonId};
 use fettler_domain::order::{
-    AsFound, ClosingRecord, ClosingSaid, OrderState, READINGS_SAID_MAX, RaiseSaid, ReadingSaid,
+    AsFound, ClosingRecord, ClosingSaid, LotUsed, OrderState, READINGS_SAID_MAX, RaiseSaid, ReadingSaid,
 };
 use fettler_domain::plan::{By, DueKind, PlanRow, Satisfied, Timing};
 use fettler_domain::shop::KitItem;
@@ -66,7 +66,7 @@ pub fn closing(ask: &v1::CloseOrderRequest, now: Ts) -> Result<ClosingSaid, Erro
     let entered_by = fields.optional_name("entered_by", &ask.entered_by);
     let as_found = as_found(&mut fields, ask.as_found);
     let readings = fields.each("readings", &ask.readings, READINGS_SAID_MAX, reading);
-    let used = fields.each("used", &ask.used, KIT_MAX, kit_item);
+    let used = fields.each("used", &ask.used, KIT_MAX, used_item);
     let certificate = fields.line("certificate", &ask.certificate, SHORT_MAX);
     let second_person = fields.optional_name("second_person", &ask.second_person);
     let minutes = fields.number("minutes", ask.minutes, 0, MINUTES_MAX);
@@ -81,6 +81,7 @@ pub fn closing(ask: &v1::CloseOrderRequest, now: Ts) -> Result<ClosingSaid, Erro
             as_found: as_found?,
             readings,
             used,
+            kit_used: ask.kit_used,
             cautions_confirmed: ask.cautions_confirmed,
             certificate: certificate.map(|number| (!number.is_empty()).then_some(number))?,
             second_person: second_person?,
@@ -117,12 +118,22 @@ fn reading(fields: &mut Fields, said: &v1::Reading) -> Option<ReadingSaid> {
     })
 }
 
+/// Reads an item that was used, and the lot it came from where that is said.
+fn used_item(fields: &mut Fields, said: &v1::KitItem) -> Option<KitItem> {
+    let lot = fields.optional_name("lot", &said.lot);
+    let used = kit_item(fields, &v1::KitItem { lot: String::new(), ..said.clone() });
+    Some(KitItem { lot: lot?, ..used? })
+}
+
 /// Reads an item and how much of it.
 pub fn kit_item(fields: &mut Fields, said: &v1::KitItem) -> Option<KitItem> {
+    if !said.lot.is_empty() {
+        fields.wrong("lot", "is not a kit's to say; leave it out, and name it when the order is closed");
+    }
     let item = fields.name("item", &said.item);
     let quantity = fields.positive_text("quantity", &said.quantity);
     let unit = fields.line("unit", &said.unit, UNIT_MAX);
-    Some(KitItem { item: item?, quantity: quantity?, unit: unit? })
+    Some(KitItem { item: item?, quantity: quantity?, unit: unit?, lot: None })
 }
 
 /// Reads a job raised by hand.
@@ -213,6 +224,7 @@ fn closed(view: &ClosingView, names: &Names, calendar: &Calendar) -> v1::Closing
         as_found: wire_as_found(record.as_found).into(),
         readings: record.readings.iter().map(wire_reading).collect(),
         used: record.used.iter().map(kit).collect(),
+        lots: record.lots.iter().map(lot_used).collect(),
         cautions_shown: record.cautions_shown.clone(),
         cautions_confirmed: record.cautions_confirmed,
         certificate: record.certificate.clone().unwrap_or_default(),
@@ -254,7 +266,16 @@ fn wire_reading(said: &ReadingSaid) -> v1::Reading {
 
 /// An item and how much of it.
 pub fn kit(item: &KitItem) -> v1::KitItem {
-    v1::KitItem { item: item.item.to_string(), quantity: item.quantity.clone(), unit: item.unit.clone() }
+    v1::KitItem {
+        item: item.item.to_string(),
+        quantity: item.quantity.clone(),
+        unit: item.unit.clone(),
+        lot: item.lot.as_ref().map(Name::to_string).unwrap_or_default(),
+    }
+}
+
+fn lot_used(of: &LotUsed) -> v1::LotUsed {
+    v1::LotUsed { item: of.item.to_string(), lot: of.lot.to_string(), quantity: decimal(of.amount) }
 }
 
 /// Whether the due instant known at a closing was a forecast.
@@ -377,6 +398,7 @@ mod tests {
             as_found: AsFound::Good,
             readings: Vec::new(),
             used: Vec::new(),
+            lots: Vec::new(),
             cautions_shown: Vec::new(),
             cautions_confirmed: false,
             certificate: None,

@@ -53,6 +53,7 @@ macro_rules! paged {
 }
 
 paged!(
+    GetBuyListRequest,
     ListCheckpointsRequest,
     ListDueRequest,
     ListEntriesRequest,
@@ -64,6 +65,7 @@ paged!(
     ListPlannedUseRequest,
     ListReadingsRequest,
     ListReportsRequest,
+    ListStockRequest,
     LookAheadRequest
 );
 

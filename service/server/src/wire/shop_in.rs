@@ -1,6 +1,7 @@
 //! Reads a shop's declaration: site, sources, people and machines. Tasks and rules stand in [`super::tasks_in`].
 
 use super::fields::{Fields, Said, shown};
+use super::stock::item_card;
 use super::tasks_in::{last_done, sheet, task};
 use super::units::unknown_value;
 use chrono::Weekday;
@@ -11,8 +12,9 @@ use fettler_domain::error::Error;
 use fettler_domain::quantity::{Amount, MaxPerHour, MeterKind};
 use fettler_domain::reading::{Limits, Possible, Taker};
 use fettler_domain::shop::limits::{
-    ALIASES_MAX, CAUTIONS_MAX, FAMILY_MAX, LAST_DONE_MAX, MACHINES_MAX, METERS_MAX, PEOPLE_MAX, POINTS_MAX,
-    RANK_MAX, SHEETS_MAX, SHEETS_OF_MACHINE_MAX, SHORT_TEXT_MAX, SOURCES_MAX, TASKS_MAX, TEXT_MAX, UNIT_MAX,
+    ALIASES_MAX, CAUTIONS_MAX, FAMILY_MAX, ITEMS_MAX, LAST_DONE_MAX, MACHINES_MAX, METERS_MAX, PEOPLE_MAX,
+    POINTS_MAX, RANK_MAX, SHEETS_MAX, SHEETS_OF_MACHINE_MAX, SHORT_TEXT_MAX, SOURCES_MAX, TASKS_MAX,
+    TEXT_MAX, UNIT_MAX,
 };
 use fettler_domain::shop::{Declaration, MachineCard, MeterCard, PointCard, SiteCard, SourceCard};
 use fettler_domain::text::{Key, Name};
@@ -35,10 +37,12 @@ pub fn declaration(shop: Option<&v1::Shop>) -> Result<Declaration, Error> {
         let people = fields.each("people", &shop.people, PEOPLE_MAX, |fields, name| fields.name("", name));
         let sheets = fields.each("sheets", &shop.sheets, SHEETS_MAX, sheet);
         let machines = fields.each("machines", &shop.machines, MACHINES_MAX, machine);
+        let items = fields.each("items", &shop.items, ITEMS_MAX, item_card);
         fields.unique("sources", "name", shop.sources.iter().map(|source| source.name.as_str()));
         fields.unique("sheets", "key", shop.sheets.iter().map(|sheet| sheet.key.as_str()));
         fields.unique("machines", "tag", shop.machines.iter().map(|machine| machine.tag.as_str()));
-        Some(Declaration { site: site?, sources, people, sheets, machines, past_rules: false })
+        fields.unique("items", "name", shop.items.iter().map(|item| item.name.as_str()));
+        Some(Declaration { site: site?, sources, people, sheets, machines, items, past_rules: false })
     });
     fields.finish(read)
 }

@@ -2,6 +2,7 @@
 
 use super::order::kit;
 use super::shop_in::DAYS;
+use super::stock::wire_card;
 use super::units::{exact, feed, kind};
 use fettler_domain::calendar::{Shift, WallTime};
 use fettler_domain::quantity::Amount;
@@ -24,6 +25,7 @@ pub fn shop(declared: &Declaration) -> v1::Shop {
         people: declared.people.iter().map(Name::to_string).collect(),
         sheets: declared.sheets.iter().map(sheet).collect(),
         machines: declared.machines.iter().map(machine).collect(),
+        items: declared.items.iter().map(wire_card).collect(),
     }
 }
 

@@ -16,12 +16,12 @@ use fettler_domain::shop::{
 use fettler_domain::text::{ForeignName, Key, Name};
 use fettler_domain::time::Ts;
 use fettler_store::contract::{
-    Acknowledged, AheadFilter, Caller, DueCursor, DueEntry, DueFilter, DueHead, Ended, EntryFilter,
-    EntryRecord, Explained, HeldCounts, JournalHead, KeptReading, KeptReport, LoadReport, MachineAhead,
-    MachineFilter, MachineMove, MachineRecord, OrderFilter, OrderRecord, Page, PageAsk, PersonRecord,
-    PlanSaid, PlanTaken, PlannedCursor, PlannedFilter, PlannedPeriod, PlannedShift, PointHistory,
-    ReadingFilter, ReportCursor, ReportFilter, Result, Settled, SiteRecord, Store, StoreError, TakenReading,
-    Telling, Upkeep,
+    Acknowledged, AheadFilter, BuyFilter, BuyList, Caller, DueCursor, DueEntry, DueFilter, DueHead, Ended,
+    EntryFilter, EntryRecord, Explained, HeldCounts, JournalHead, KeptItem, KeptReading, KeptReport,
+    LoadReport, MachineAhead, MachineFilter, MachineMove, MachineRecord, OrderFilter, OrderRecord, Page,
+    PageAsk, PersonRecord, PlanSaid, PlanTaken, PlannedCursor, PlannedFilter, PlannedPeriod, PlannedShift,
+    PointHistory, ReadingFilter, ReportCursor, ReportFilter, Result, Settled, SiteRecord, StockDone,
+    StockFilter, StockTold, Store, StoreError, TakenReading, Telling, Upkeep,
 };
 use std::collections::BTreeMap;
 use std::sync::Mutex;
@@ -155,6 +155,18 @@ impl Store for Fake {
 
     async fn shut(&self) {
         self.is_shut.store(true, Ordering::SeqCst);
+    }
+
+    async fn change_stock(&self, _: &Caller, _: SiteId, _: &StockTold, _: bool) -> Result<StockDone> {
+        away()
+    }
+
+    async fn stock(&self, _: SiteId, _: &StockFilter, _: PageAsk<String>) -> Result<Page<KeptItem, String>> {
+        away()
+    }
+
+    async fn buy_list(&self, _: SiteId, _: &BuyFilter, _: Ts) -> Result<BuyList> {
+        away()
     }
 
     async fn people(&self, _: PageAsk<String>) -> Result<Page<PersonRecord, String>> {

@@ -7,8 +7,9 @@ use super::mind::Mind;
 use super::refresh::{self, ROUNDS_MAX};
 use super::{Conn, Db, beside};
 use crate::contract::{AheadFilter, MachineAhead, Page, PageAsk, Result, StoreError};
+use fettler_domain::calendar::Calendar;
 use fettler_domain::ids::{MachineId, MeterId, SiteId, TaskId};
-use fettler_domain::plan::{LookAhead, MeterInput, WalkInput, look_ahead};
+use fettler_domain::plan::{LookAhead, MeterInput, Missing, WalkInput, look_ahead};
 use fettler_domain::shop::TaskCard;
 use fettler_domain::text::{Key, Name};
 use fettler_domain::time::{ShopDay, Ts};
@@ -46,19 +47,29 @@ pub(super) async fn look(
     let numbers: BTreeSet<MachineId> = found.iter().map(|machine| machine.number).collect();
     let mut mind = Mind::load(conn, site).await?;
     let as_of = mind.calendar.shop_day_of(now);
-    // What the present plan needs is loaded by making it.
-    refresh::plan(conn, &mut mind, &numbers, as_of).await?;
+    plan(conn, &mut mind, &numbers, as_of).await?;
     let mut cards = cards(conn, site, &numbers).await?;
     let mut rows = Vec::with_capacity(found.len());
     for machine in found {
-        let ahead = walk(conn, &mut mind, machine.number, as_of, filter.until).await?;
+        let ahead = walk(conn, &mut mind, machine.number, (as_of, filter.until), look_ahead).await?;
         let cards = cards.remove(&machine.number).unwrap_or_default();
         rows.push(MachineAhead { ahead, cards, ..machine });
     }
     Ok(Page { rows, next })
 }
 
-async fn machines(
+/// Makes the present plan of machines, by which what it needs is loaded.
+pub(super) async fn plan(
+    conn: &mut Conn,
+    mind: &mut Mind,
+    machines: &BTreeSet<MachineId>,
+    as_of: ShopDay,
+) -> Result<()> {
+    refresh::plan(conn, mind, machines, as_of).await?;
+    Ok(())
+}
+
+pub(super) async fn machines(
     conn: &mut Conn,
     site: SiteId,
     filter: &AheadFilter,
@@ -88,7 +99,7 @@ async fn machines(
     Ok(Page::cut(machines, page.limit, |machine| machine.number.0))
 }
 
-async fn cards(
+pub(super) async fn cards(
     conn: &mut Conn,
     site: SiteId,
     machines: &BTreeSet<MachineId>,
@@ -103,18 +114,21 @@ async fn cards(
     Ok(cards)
 }
 
+/// A way to walk a machine on from a shop day to another.
+type Along<T> = fn(&WalkInput, &Calendar, ShopDay, ShopDay) -> std::result::Result<T, Missing>;
+
 /// Walks a machine on, loading months that the walk asks for.
-async fn walk(
+pub(super) async fn walk<T: Send + 'static>(
     conn: &mut Conn,
     mind: &mut Mind,
     machine: MachineId,
-    as_of: ShopDay,
-    until: ShopDay,
-) -> Result<LookAhead> {
+    (as_of, until): (ShopDay, ShopDay),
+    along: Along<T>,
+) -> Result<T> {
     for _ in 0..ROUNDS_MAX {
         let Some(input) = input(mind, machine, as_of) else { break };
         let calendar = Arc::clone(&mind.calendar);
-        match beside(move || Ok(look_ahead(&input, &calendar, as_of, until))).await? {
+        match beside(move || Ok(along(&input, &calendar, as_of, until))).await? {
             Ok(ahead) => return Ok(ahead),
             Err(missing) => mind.know_months(conn, &missing).await?,
         }

@@ -6,7 +6,7 @@ use super::people::{known_person, names};
 use super::request::Keep;
 use super::shop_write::OPEN_ORDER;
 use super::tx::Tx;
-use super::{closing_reads, ended, orders, plan_reads, refresh};
+use super::{closing_reads, ended, orders, plan_reads, refresh, shelf_use};
 use crate::contract::{Ended, Result, StoreError};
 use fettler_domain::closing::{Asked, Judged, Stood, judge};
 use fettler_domain::error::Error;
@@ -120,7 +120,7 @@ pub(super) async fn must_be_open(tx: &mut Tx, site: SiteId, subject: &Subject) -
 }
 
 /// Closes an order, and those that it covers where all they ask for was given.
-pub(super) async fn close(tx: &mut Tx, site: SiteId, said: ClosingSaid) -> Result<Ended> {
+pub(super) async fn close(tx: &mut Tx, site: SiteId, mut said: ClosingSaid) -> Result<Ended> {
     tx.take(site).await?;
     if let Some(brought) = tx.replayed(site).await? {
         return ended(tx, site, said.order, brought).await;
@@ -137,13 +137,18 @@ pub(super) async fn close(tx: &mut Tx, site: SiteId, said: ClosingSaid) -> Resul
         judge(&said, tx.caller.now, &own.asked(), &asked, stood, &points).map_err(Error::Invalid)?;
     let read = closing_reads::said_in_closing(tx, site, own.machine, &said, people.done_by).await?;
     judged.findings.extend(closing_reads::findings(&read));
+    said.used = said.used_with(own.card.as_ref().map_or(&[], |card| &card.kit));
     judged.findings.extend(wrongly_poured(tx, site, &own, &said).await?);
+    let used = shelf_use::said_in_closing(tx, site, &said.used, said.done_at).await?;
+    judged.findings.extend(used.findings.iter().cloned());
 
     let machine = own.machine;
     let record = record(tx, site, &said, &people, &own, &plan, &judged)?;
+    let record = ClosingRecord { lots: used.lots(), ..record };
     let number = record.closing;
     let leaf = put(tx, site, &own, &record, Some(said.note.clone())).await?;
     closing_reads::put_of_closing(tx, site, read, number).await?;
+    shelf_use::put_of_closing(tx, site, used, (said.order, number), people.entered_by).await?;
     for subject in covered.iter().filter(|subject| judged.covered.contains(&subject.order)) {
         let plan = plan_reads::entry(&mut tx.conn, site, subject.order).await?.plan;
         let judged = Judged::default();
@@ -290,6 +295,7 @@ fn record(
         as_found: said.as_found,
         readings: said.readings.clone(),
         used: said.used.clone(),
+        lots: Vec::new(),
         cautions_shown: subject.card.as_ref().map(TaskCard::heeded).unwrap_or_default(),
         cautions_confirmed: said.cautions_confirmed,
         certificate: said.certificate.clone(),

@@ -8,7 +8,7 @@ use super::orders::RaisedCard;
 use super::people::known_person;
 use super::request::Keep;
 use super::tx::Tx;
-use super::{closing_reads, ended, orders, plan_reads, refresh, sites};
+use super::{closing_reads, ended, orders, plan_reads, refresh, shelf_use, sites};
 use crate::contract::{DueEntry, Ended, Result};
 use fettler_domain::error::Error;
 use fettler_domain::ids::{ClosingId, MachineId, OrderNumber, PersonId, SiteId, TaskId};
@@ -319,16 +319,20 @@ pub(super) async fn undo(tx: &mut Tx, site: SiteId, ask: Ending) -> Result<Ended
             .execute(&mut tx.conn)
             .await?;
     }
+    let mut remarks = Vec::new();
     for step in &steps {
         if let Some(task) = step.task {
             ended::leave(tx, site, task).await?;
         }
         let undone = Undone { at: now, by: person, reason: ask.reason.clone() };
         closing_reads::undo_of_closing(tx, site, step.closing, &undone).await?;
+        if !step.record.used.is_empty() {
+            remarks.extend(shelf_use::undo_of_closing(tx, site, step.closing, person).await?);
+        }
         write_undone(tx, site, step, undone, leaf).await?;
     }
     let ended = refresh::machines(tx, site, &BTreeSet::from([own.machine])).await?;
-    let brought = Undoing { open: steps.iter().map(|step| step.order).collect(), void, ended };
+    let brought = Undoing { open: steps.iter().map(|step| step.order).collect(), void, ended, remarks };
     tx.remember(site, &brought, Some(leaf), Keep::ForEver).await?;
     tx.forget_machines([own.machine]);
     opened_again(tx, site, ask.order, brought).await
@@ -343,13 +347,17 @@ struct Undoing {
     /// Orders that were to be open again, but whose rule has ended meanwhile.
     #[serde(default)]
     ended: Vec<OrderNumber>,
+    /// What is back in stock.
+    #[serde(default)]
+    remarks: Vec<String>,
 }
 
 /// The orders that are open again, the one that was asked for first, and those that are void.
 async fn opened_again(tx: &mut Tx, site: SiteId, asked: OrderNumber, brought: Undoing) -> Result<Ended> {
     let mut next = plan_reads::entries(&mut tx.conn, site, &brought.open).await?;
     next.sort_by_key(|entry| entry.plan.order != asked);
-    let remarks = brought.ended.iter().copied().map(ended::remark).collect();
+    let mut remarks = brought.remarks;
+    remarks.extend(brought.ended.iter().copied().map(ended::remark));
     let void = brought.void.into_iter().chain(brought.ended).collect();
     Ok(Ended { next, void, remarks, ..Ended::default() })
 }

@@ -15,6 +15,7 @@
 //! * [`shop`], [`shop_state`], [`shop_write`], [`machines`]: declarations and machines.
 //! * [`orders`], [`close`], [`ending`], [`ended`]: work orders.
 //! * [`readings`], [`closing_reads`], [`point_reads`]: readings at test points.
+//! * [`shelf`], [`shelf_use`], [`buy`]: items on the shelf, and what to buy.
 //! * [`copy`]: everything, read and written as it stands.
 
 use super::{Db, dialect};
@@ -23,6 +24,7 @@ use crate::contract::{Result, StoreError};
 mod ahead;
 mod apply;
 mod bulk;
+mod buy;
 mod close;
 mod closing_reads;
 mod copy;
@@ -53,6 +55,8 @@ mod refresh;
 mod reports;
 mod request;
 mod settle;
+mod shelf;
+mod shelf_use;
 mod shop;
 mod shop_state;
 mod shop_write;
@@ -87,6 +91,7 @@ type DbRow = <Db as sqlx::Database>::Row;
 pub(super) fn all_sql() -> Vec<&'static str> {
     let mut all = Vec::new();
     let constants = [
+        buy::ALL_SQL,
         close::ALL_SQL,
         closing_reads::ALL_SQL,
         copy::ALL_SQL,
@@ -98,6 +103,8 @@ pub(super) fn all_sql() -> Vec<&'static str> {
         readings::ALL_SQL,
         reports::ALL_SQL,
         request::ALL_SQL,
+        shelf::ALL_SQL,
+        shelf_use::ALL_SQL,
         shop::ALL_SQL,
         shop_state::ALL_SQL,
         shop_write::ALL_SQL,

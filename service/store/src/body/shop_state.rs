@@ -1,7 +1,7 @@
 //! A shop as it stands, read for a comparison, and turned back into a declaration.
 
 use super::decode::Reading;
-use super::{Conn, DbRow, sites};
+use super::{Conn, DbRow, shelf, sites};
 use crate::contract::{Result, StoreError};
 use fettler_domain::ids::{MachineId, MeterId, SiteId};
 use fettler_domain::ledger::row::Feed;
@@ -83,6 +83,8 @@ pub(super) async fn load(conn: &mut Conn, site: Option<SiteId>) -> Result<ShopSt
         state.sheets.insert(key, card);
     }
     state.machines = machines(conn, number, None).await?;
+    let items = shelf::cards(conn, site).await?;
+    state.items = items.into_iter().map(|card| (card.name.clone(), card)).collect();
     Ok(state)
 }
 
@@ -213,6 +215,7 @@ pub(super) fn declaration(key: Key, state: ShopState) -> Declaration {
         people: state.people.into_iter().collect(),
         sheets: state.sheets.into_values().collect(),
         machines: standing.map(|(tag, machine)| machine_card(tag, machine)).collect(),
+        items: state.items.into_values().collect(),
         past_rules: false,
     }
 }

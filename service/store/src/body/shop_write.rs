@@ -173,6 +173,7 @@ impl<'s> Writing<'s> {
                 let task = self.task(tx, &machine, &card, sheet.as_ref(), new_rule).await?;
                 if opens { self.open(tx, &machine, &card, task).await } else { Ok(()) }
             }
+            Write::Item(card) => super::shelf::declare(tx, self.site, card, self.person).await,
             Write::Retire { machine, card, sheet } => self.retire(tx, &machine, card, sheet.as_ref()).await,
             Write::LastDone { machine, task, stated } => self.last_done(tx, &machine, &task, stated).await,
         }

@@ -4,17 +4,17 @@
 use super::tx::{Connect, Tx};
 use super::writer::Queue;
 use super::{
-    Conn, Db, ahead, close, dialect, ending, entries, fleet, machines, meters, orders, people, plan_reads,
-    planned, point_reads, readings as body_readings, reports, settle, shop, sites,
+    Conn, Db, ahead, buy, close, dialect, ending, entries, fleet, machines, meters, orders, people,
+    plan_reads, planned, point_reads, readings as body_readings, reports, settle, shelf, shop, sites,
 };
 use super::{upkeep, writer};
 use crate::contract::{
-    Acknowledged, AheadFilter, Caller, DueCursor, DueEntry, DueFilter, DueHead, Ended, EntryFilter,
-    EntryRecord, Explained, HeldCounts, JournalHead, KeptReading, KeptReport, LoadReport, MachineAhead,
-    MachineFilter, MachineMove, MachineRecord, OrderFilter, OrderRecord, Page, PageAsk, PersonRecord,
-    PlanSaid, PlanTaken, PlannedCursor, PlannedFilter, PlannedPeriod, PlannedShift, PointHistory,
-    ReadingFilter, ReportCursor, ReportFilter, Result, Settled, SiteRecord, Store, TakenReading, Telling,
-    Upkeep,
+    Acknowledged, AheadFilter, BuyFilter, BuyList, Caller, DueCursor, DueEntry, DueFilter, DueHead, Ended,
+    EntryFilter, EntryRecord, Explained, HeldCounts, JournalHead, KeptItem, KeptReading, KeptReport,
+    LoadReport, MachineAhead, MachineFilter, MachineMove, MachineRecord, OrderFilter, OrderRecord, Page,
+    PageAsk, PersonRecord, PlanSaid, PlanTaken, PlannedCursor, PlannedFilter, PlannedPeriod, PlannedShift,
+    PointHistory, ReadingFilter, ReportCursor, ReportFilter, Result, Settled, SiteRecord, StockDone,
+    StockFilter, StockTold, Store, TakenReading, Telling, Upkeep,
 };
 use async_trait::async_trait;
 use fettler_domain::ids::{OrderNumber, PersonId, SiteId};
@@ -378,6 +378,37 @@ impl Store for SqlStore {
     ) -> Result<Ended> {
         let ask = ending::Ending { order, by: by.clone(), reason: reason.to_owned(), validate_only };
         self.queue.write(caller, move |tx| Box::pin(ending::undo(tx, site, ask))).await
+    }
+
+    async fn change_stock(
+        &self,
+        caller: &Caller,
+        site: SiteId,
+        told: &StockTold,
+        validate_only: bool,
+    ) -> Result<StockDone> {
+        let told = told.clone();
+        self.queue.write(caller, move |tx| Box::pin(shelf::change(tx, site, told, validate_only))).await
+    }
+
+    async fn stock(
+        &self,
+        site: SiteId,
+        filter: &StockFilter,
+        page: PageAsk<String>,
+    ) -> Result<Page<KeptItem, String>> {
+        shelf::list(&mut *self.read().await?, site, filter, page).await
+    }
+
+    async fn buy_list(&self, site: SiteId, filter: &BuyFilter, now: Ts) -> Result<BuyList> {
+        let mut gathered = buy::begin(&mut *self.read().await?, site, filter, now).await?;
+        let mut page = Some(PageAsk { after: None, limit: buy::MACHINES_AT_ONCE });
+        while let Some(ask) = page {
+            // A connection for each page, so that nobody waits for one as long as the whole walk takes.
+            let next = buy::add_machines(&mut *self.read().await?, site, &mut gathered, ask).await?;
+            page = next.map(|after| PageAsk { after: Some(after), limit: buy::MACHINES_AT_ONCE });
+        }
+        gathered.lines(filter.item.is_some()).await
     }
 
     async fn entries(

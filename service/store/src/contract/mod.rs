@@ -11,6 +11,7 @@ mod planned;
 mod proofs;
 mod readings;
 mod shop;
+mod stock;
 mod tokens;
 
 pub use due::{AheadFilter, DueCursor, DueEntry, DueFilter, DueHead, DuePart, Explained, MachineAhead};
@@ -23,6 +24,7 @@ pub use readings::{
     HISTORY_MAX, KeptReading, PointHistory, PointService, ReadingFilter, TakenReading, Telling,
 };
 pub use shop::{MachineFilter, MachineMove, MachineRecord, MachineState, PersonRecord, SiteRecord};
+pub use stock::{BuyFilter, BuyList, KeptItem, NOT_COUNTED_MAX, StockDone, StockFilter, StockTold};
 pub use tokens::{NewToken, TokenRecord, Tokens};
 
 use async_trait::async_trait;
@@ -404,6 +406,24 @@ pub trait Store: Proofs + Tokens + Send + Sync {
         reason: &str,
         validate_only: bool,
     ) -> Result<Ended>;
+
+    /// Takes what is said of an item's stock, or (`validate_only`) says what would come of it.
+    async fn change_stock(
+        &self,
+        caller: &Caller,
+        site: SiteId,
+        told: &StockTold,
+        validate_only: bool,
+    ) -> Result<StockDone>;
+    /// Items by name.
+    async fn stock(
+        &self,
+        site: SiteId,
+        filter: &StockFilter,
+        page: PageAsk<String>,
+    ) -> Result<Page<KeptItem, String>>;
+    /// What to buy. The work ahead is read page by page of the machines, each page as it stands then.
+    async fn buy_list(&self, site: SiteId, filter: &BuyFilter, now: Ts) -> Result<BuyList>;
 
     /// Journal entries.
     async fn entries(

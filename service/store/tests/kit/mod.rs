@@ -132,6 +132,7 @@ pub fn declaration() -> Declaration {
         people: vec![name("Ada")],
         sheets: Vec::new(),
         machines: vec![lathe],
+        items: Vec::new(),
         past_rules: false,
     }
 }

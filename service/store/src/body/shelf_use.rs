@@ -1,0 +1,154 @@
+//! What closings use: taken off the shelf with the closing, given back when it is undone. A closing that says nothing of it
+//! costs no statement.
+
+use super::decode::Reading;
+use super::shelf::{self, Change};
+use super::sites;
+use super::tx::Tx;
+use crate::contract::{KeptItem, Result};
+use fettler_domain::ids::{ClosingId, OrderNumber, PersonId, SiteId};
+use fettler_domain::journal::Kind;
+use fettler_domain::order::LotUsed;
+use fettler_domain::quantity::Amount;
+use fettler_domain::shelf::book::{Shelf, Taken};
+use fettler_domain::shelf::said::{taken_value, use_up};
+use fettler_domain::shop::KitItem;
+use fettler_domain::time::Ts;
+use serde_json::json;
+
+const ANY: &str = "SELECT number FROM item WHERE site = $1 LIMIT 1";
+const OF_CLOSING: &str = "SELECT leaf, item, at, amount, taken FROM stock_use \
+    WHERE site = $1 AND closing = $2 AND returned = 0 ORDER BY leaf";
+const MARK: &str = "UPDATE stock_use SET returned = 1 WHERE site = $1 AND leaf = $2";
+
+#[cfg(test)]
+pub(super) const ALL_SQL: &[&str] = &[ANY, OF_CLOSING, MARK];
+
+/// What a closing uses of items on the shelf, ready to be kept.
+#[derive(Default)]
+pub(super) struct UsedInClosing {
+    /// What was not as it should be about it.
+    pub(super) findings: Vec<String>,
+    uses: Vec<Use>,
+}
+
+/// One use: the item after it, and its stock before.
+struct Use {
+    item: KeptItem,
+    before: Shelf,
+    amount: Amount,
+    taken: Taken,
+}
+
+impl UsedInClosing {
+    /// The lots that it came from.
+    pub(super) fn lots(&self) -> Vec<LotUsed> {
+        let of = |used: &Use| {
+            let name = used.item.card.name.clone();
+            let lot = |part: &fettler_domain::shelf::book::Lot| LotUsed {
+                item: name.clone(),
+                lot: part.lot.clone(),
+                amount: part.amount,
+            };
+            used.taken.from.iter().map(lot).collect::<Vec<_>>()
+        };
+        self.uses.iter().flat_map(of).collect()
+    }
+}
+
+/// Takes what a closing says was used off the shelf, in mind only. What is no item, or is said in another unit, stays in the
+/// closing as it was said, and is a finding where the site keeps a stock at all.
+pub(super) async fn said_in_closing(
+    tx: &mut Tx,
+    site: SiteId,
+    used: &[KitItem],
+    done_at: Ts,
+) -> Result<UsedInClosing> {
+    let mut all = UsedInClosing::default();
+    if used.is_empty() {
+        return Ok(all);
+    }
+    let number = i64::from(site.0);
+    if sqlx::query(ANY).bind(number).fetch_optional(&mut tx.conn).await?.is_none() {
+        return Ok(all);
+    }
+    let on = sites::by_number(&mut tx.conn, site).await?.calendar.shop_day_of(done_at);
+    for said in used {
+        let known = all.uses.iter().rfind(|other| other.item.card.is_named(said.item.as_str()));
+        let known = match known {
+            Some(known) => Some(known.item.clone()),
+            None => shelf::named(&mut tx.conn, site, said.item.as_str()).await?,
+        };
+        let Some(mut item) = known else {
+            all.findings.push(format!("{} is no item on the shelf, so no stock was changed", said.item));
+            continue;
+        };
+        let Some(amount) = item.card.amount_of(said) else {
+            all.findings.push(format!(
+                "{} is counted in {}, not in {}, so no stock was changed",
+                said.item, item.card.unit, said.unit
+            ));
+            continue;
+        };
+        let before = item.shelf.clone();
+        let used = use_up(&item.card, &mut item.shelf, amount, said.lot.as_ref(), on, tx.caller.now);
+        all.findings.extend(used.findings);
+        all.uses.push(Use { item, before, amount, taken: used.taken });
+    }
+    Ok(all)
+}
+
+/// Keeps what a closing used, one fact each.
+pub(super) async fn put_of_closing(
+    tx: &mut Tx,
+    site: SiteId,
+    used: UsedInClosing,
+    (order, closing): (OrderNumber, ClosingId),
+    person: PersonId,
+) -> Result<()> {
+    for Use { item, before, amount, taken } in used.uses {
+        let said = json!({
+            "amount": amount.0,
+            "taken": taken_value(&taken),
+            "order": order.0,
+            "closing": closing.0,
+        });
+        let change =
+            Change { kind: Kind::StockUsed, said, before, person: Some(person), note: String::new() };
+        let leaf = shelf::record(tx, site, &item, change).await?;
+        shelf::put_use(tx, site, item.number, leaf, amount, Some(closing), &taken).await?;
+    }
+    Ok(())
+}
+
+/// Gives back what a closing that is undone had used; says so.
+pub(super) async fn undo_of_closing(
+    tx: &mut Tx,
+    site: SiteId,
+    closing: ClosingId,
+    person: PersonId,
+) -> Result<Vec<String>> {
+    let number = i64::from(site.0);
+    let rows = sqlx::query(OF_CLOSING).bind(number).bind(closing.0).fetch_all(&mut tx.conn).await?;
+    let mut remarks = Vec::with_capacity(rows.len());
+    for row in &rows {
+        let mut row = Reading::new(row, "stock_use");
+        let (leaf, of, at): (i64, i64, i64) = (row.next()?, row.next()?, row.next()?);
+        let amount = Amount(row.next()?);
+        let taken: Taken = row.json("taken")?;
+        let mut item = shelf::numbered(&mut tx.conn, site, of).await?;
+        let before = item.shelf.clone();
+        item.shelf.give_back(&taken, Ts(at), tx.caller.now);
+        let said =
+            json!({ "amount": amount.0, "taken": taken_value(&taken), "closing": closing.0, "use": leaf });
+        let change =
+            Change { kind: Kind::StockReturned, said, before, person: Some(person), note: String::new() };
+        shelf::record(tx, site, &item, change).await?;
+        sqlx::query(MARK).bind(number).bind(leaf).execute(&mut tx.conn).await?;
+        let back = amount - taken.beyond;
+        if back > Amount::ZERO {
+            remarks.push(format!("{} of {} is back in stock", item.card.says(back), item.card.name));
+        }
+    }
+    Ok(remarks)
+}
