@@ -7,7 +7,7 @@ use crate::quantity::{Amount, MaxPerHour, MeterKind};
 use crate::text::{ForeignName, Key};
 use crate::time::Ts;
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// A counter was replaced: the old one showed `closing`, the new one began at `opening`. A reading of the same
 /// instant is one of the new counter.
@@ -71,7 +71,7 @@ pub struct NameTaken {
 pub struct Declarations {
     names: BTreeMap<String, MachineId>,
     meters: BTreeMap<MeterId, Meter>,
-    of_machine: BTreeMap<MachineId, Vec<MeterId>>,
+    of_machine: BTreeSet<(MachineId, MeterId)>,
     sources: BTreeMap<ForeignName, Source>,
 }
 
@@ -90,7 +90,6 @@ impl Declarations {
                 _ => self.names.insert(name.to_owned(), id),
             };
         }
-        self.of_machine.entry(id).or_default();
         Ok(())
     }
 
@@ -98,12 +97,11 @@ impl Declarations {
     pub fn meter(&mut self, mut meter: Meter) {
         meter.replacements.sort_unstable();
         meter.replacements.dedup_by_key(|r| r.at);
-        if let Some(old) = self.meters.insert(meter.id, meter.clone())
-            && let Some(list) = self.of_machine.get_mut(&old.machine)
-        {
-            list.retain(|id| *id != meter.id);
+        let (id, machine) = (meter.id, meter.machine);
+        if let Some(old) = self.meters.insert(id, meter) {
+            self.of_machine.remove(&(old.machine, id));
         }
-        self.of_machine.entry(meter.machine).or_default().push(meter.id);
+        self.of_machine.insert((machine, id));
     }
 
     /// Declares a source, in place of an earlier declaration with the same name.
@@ -141,8 +139,8 @@ impl Declarations {
         let Some(id) = self.machine_named(machine.as_str()) else {
             return Err((None, Reason::UnknownMachine { name: machine.clone() }));
         };
-        let meters = self.of_machine.get(&id).map_or(&[][..], Vec::as_slice);
-        let meters = meters.iter().filter_map(|meter| self.meters.get(meter));
+        let of_it = (id, MeterId(i64::MIN))..=(id, MeterId(i64::MAX));
+        let meters = self.of_machine.range(of_it).filter_map(|(_, meter)| self.meters.get(meter));
         let feeds = self.sources.get(source).and_then(|s| s.feeds);
         let found = match (meter, feeds) {
             (Some(name), _) => meters

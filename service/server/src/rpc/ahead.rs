@@ -1,7 +1,7 @@
 //! How often tasks are expected to fall due in the months ahead.
 
 use super::Call;
-use super::due::{machine_id, site_name};
+use super::due::{known_area, machine_id, site_name};
 use crate::status::Failure;
 use crate::wire::time::stamp;
 use crate::wire::{ahead, page};
@@ -17,6 +17,9 @@ pub(super) async fn look(call: Call, ask: v1::LookAheadRequest) -> Result<v1::Lo
         None => None,
         Some(name) => Some(machine_id(&call, &site, name.as_str()).await?),
     };
+    if let Some(area) = &wanted.area {
+        known_area(&call, &site, area).await?;
+    }
     let filter = AheadFilter { until: wanted.until, machine, area: wanted.area };
     let asked: PageAsk<i64> = page::ask(&ask)?;
     let page = PageAsk { limit: ahead::machines(&ask, asked.limit), ..asked };

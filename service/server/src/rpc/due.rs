@@ -8,7 +8,7 @@ use crate::wire::{due, machine, page};
 use fettler_domain::ids::MachineId;
 use fettler_domain::time::{ShopDay, Ts};
 use fettler_proto::v1;
-use fettler_store::contract::{DueCursor, DueEntry, DueFilter, DuePart, PageAsk, SiteRecord};
+use fettler_store::contract::{DueCursor, DueEntry, DueFilter, DuePart, MachineFilter, PageAsk, SiteRecord};
 use tonic::{Request, async_trait};
 
 /// Where a page of the whole list begins: the part's place among the parts asked for, and the key within it.
@@ -63,10 +63,24 @@ async fn filter(call: &Call, site: &SiteRecord, ask: &DueAsk) -> Result<DueFilte
         None => None,
         Some(name) => Some(machine_id(call, site, name.as_str()).await?),
     };
+    if let Some(area) = &ask.area {
+        known_area(call, site, area).await?;
+    }
     let before = site.calendar.end_of(ask.until);
     Ok(DueFilter { before, part: DuePart::Dated, machine, area: ask.area.clone() })
 }
 
+/// Refuses an area in which no machine stands: an empty list would read as if there were nothing to do.
+pub(super) async fn known_area(call: &Call, site: &SiteRecord, area: &str) -> Result<(), Failure> {
+    let filter = MachineFilter { area: Some(area.to_owned()), ..MachineFilter::default() };
+    let any = call.store.machines(site.site, &filter, PageAsk { after: None, limit: 1 }).await?;
+    if any.rows.is_empty() {
+        return Err(machine::no_area(area).into());
+    }
+    Ok(())
+}
+
+/// The machine of a name; one that is not there is refused.
 pub(super) async fn machine_id(call: &Call, site: &SiteRecord, name: &str) -> Result<MachineId, Failure> {
     let found = call.store.machine(site.site, name).await?;
     Ok(found.map(|(record, _)| record.machine).ok_or_else(|| machine::no_machine(name))?)

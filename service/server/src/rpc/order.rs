@@ -1,5 +1,6 @@
 //! Work orders.
 
+use super::due::machine_id;
 use super::{Answer, Desk};
 use crate::wire::{due, order, page};
 use fettler_proto::v1;
@@ -11,6 +12,9 @@ impl v1::order_service_server::OrderService for Desk {
         self.read(request, |call, ask| async move {
             let filter = order::filter(&ask)?;
             let site = call.site(&ask.site).await?;
+            if let Some(machine) = &filter.machine {
+                machine_id(&call, &site, machine.as_str()).await?;
+            }
             let (call, ask, filter, site) = (&call, &ask, &filter, &site);
             call.fit(page::ask(ask)?, |page| async move {
                 let page = call.store.orders(site.site, filter, page).await?;

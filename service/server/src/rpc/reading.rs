@@ -1,5 +1,6 @@
 //! Readings and test points.
 
+use super::due::machine_id;
 use super::{Answer, Desk};
 use crate::wire::{page, reading};
 use fettler_proto::v1;
@@ -43,6 +44,9 @@ impl v1::reading_service_server::ReadingService for Desk {
         self.read(request, |call, ask| async move {
             let filter = reading::filter(&ask)?;
             let site = call.site(&ask.site).await?;
+            if let Some(machine) = &filter.machine {
+                machine_id(&call, &site, machine).await?;
+            }
             let (call, ask, filter, site) = (&call, &ask, &filter, &site);
             call.fit(page::ask(ask)?, |page| async move {
                 let page = call.store.readings(site.site, filter, page).await?;

@@ -46,6 +46,12 @@ pub fn no_machine(name: &str) -> Error {
     Error::NotFound { kind: "machine", name: name.to_owned(), remedy }
 }
 
+/// No machine stands in an area of that name.
+pub fn no_area(area: &str) -> Error {
+    let remedy = "list the machines: each says its area".to_owned();
+    Error::NotFound { kind: "area", name: area.to_owned(), remedy }
+}
+
 /// Reads a move: the machine, who says so, and why.
 pub fn moved(machine: &str, by: &str, reason: &str) -> Result<(Key, Name, String), Error> {
     let mut fields = Fields::new();

@@ -8,6 +8,7 @@ use fettler_domain::ledger::declare::{Declarations, Meter, Replacement, Source};
 use fettler_domain::quantity::{Amount, MaxPerHour};
 use fettler_domain::text::{ForeignName, Key};
 use fettler_domain::time::Ts;
+use futures::TryStreamExt as _;
 use std::collections::BTreeMap;
 
 const NAMES: &str = "SELECT machine, name FROM machine_name WHERE site = $1";
@@ -22,8 +23,10 @@ pub(super) const ALL_SQL: &[&str] = &[NAMES, METERS, REPLACEMENTS, SOURCES];
 pub(super) async fn load(conn: &mut Conn, site: SiteId) -> Result<Declarations> {
     let site = i64::from(site.0);
     let mut declarations = Declarations::default();
-    for row in &sqlx::query(NAMES).bind(site).fetch_all(&mut *conn).await? {
-        let mut row = Reading::new(row, "machine_name");
+    // Row by row: a site may have hundreds of thousands of machines, and rows take several times what is kept of them.
+    let mut names = sqlx::query(NAMES).bind(site).fetch(&mut *conn);
+    while let Some(row) = names.try_next().await? {
+        let mut row = Reading::new(&row, "machine_name");
         let machine = MachineId(row.next()?);
         let name: &str = row.next()?;
         declarations.machine(machine, [name]).map_err(|_| StoreError::Corrupt {
@@ -32,6 +35,7 @@ pub(super) async fn load(conn: &mut Conn, site: SiteId) -> Result<Declarations> 
             row: name.to_owned(),
         })?;
     }
+    drop(names);
     let mut replaced: BTreeMap<MeterId, Vec<Replacement>> = BTreeMap::new();
     for row in &sqlx::query(REPLACEMENTS).bind(site).fetch_all(&mut *conn).await? {
         let mut row = Reading::new(row, "replacement");
@@ -39,8 +43,9 @@ pub(super) async fn load(conn: &mut Conn, site: SiteId) -> Result<Declarations> 
         let (at, closing, opening) = (Ts(row.next()?), Amount(row.next()?), Amount(row.next()?));
         replaced.entry(meter).or_default().push(Replacement { at, closing, opening });
     }
-    for row in &sqlx::query(METERS).bind(site).fetch_all(&mut *conn).await? {
-        let mut row = Reading::new(row, "meter");
+    let mut meters = sqlx::query(METERS).bind(site).fetch(&mut *conn);
+    while let Some(row) = meters.try_next().await? {
+        let mut row = Reading::new(&row, "meter");
         let id = MeterId(row.next()?);
         declarations.meter(Meter {
             id,
@@ -52,6 +57,7 @@ pub(super) async fn load(conn: &mut Conn, site: SiteId) -> Result<Declarations> 
             replacements: replaced.remove(&id).unwrap_or_default(),
         });
     }
+    drop(meters);
     for row in &sqlx::query(SOURCES).bind(site).fetch_all(conn).await? {
         let mut row = Reading::new(row, "source");
         let name = row.text("name", ForeignName::new)?;

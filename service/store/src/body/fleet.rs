@@ -13,6 +13,7 @@ use fettler_domain::ledger::history::Segment;
 use fettler_domain::plan::{LaidUp, Rest};
 use fettler_domain::quantity::{MaxPerHour, MeterKind};
 use fettler_domain::time::{MICROS_PER_MINUTE, ShopDay, Ts};
+use futures::TryStreamExt as _;
 use std::collections::HashMap;
 use std::sync::Arc;
 
@@ -123,15 +124,16 @@ async fn members(
     as_of: ShopDay,
 ) -> Result<Vec<Member>> {
     let (since, until) = (history::forecast_since(calendar, as_of), calendar.start_of(as_of));
-    let rows = sqlx::query(METERS).bind(i64::from(site.0)).fetch_all(&mut *conn).await?;
-    let mut meters = Vec::with_capacity(rows.len());
-    for row in &rows {
-        let mut row = Reading::new(row, "meter");
+    let mut rows = sqlx::query(METERS).bind(i64::from(site.0)).fetch(&mut *conn);
+    let mut meters = Vec::new();
+    while let Some(row) = rows.try_next().await? {
+        let mut row = Reading::new(&row, "meter");
         let (meter, machine) = (MeterId(row.next()?), MachineId(row.next()?));
         let (family, kind): (String, MeterKind) = (row.next()?, row.word("kind")?);
         let member = Member { machine, family, kind, past: Past::default() };
         meters.push((meter, MaxPerHour(row.next()?), member));
     }
+    drop(rows);
     let laid_up = Arc::new(laid_up(conn, site, until).await?);
     let mut members = Vec::with_capacity(meters.len());
     while !meters.is_empty() {

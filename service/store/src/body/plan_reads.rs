@@ -3,6 +3,7 @@
 use super::bulk::Bulk;
 use super::decode::Reading;
 use super::mind::Mind;
+use super::upkeep::of_another_stamp;
 use super::{Conn, Db, DbRow, fleet, machines, orders, refresh, reports, sites, upkeep, weeks};
 use crate::contract::{
     DueCursor, DueEntry, DueFilter, DueHead, DuePart, Explained, Page, PageAsk, Result, StoreError,
@@ -33,7 +34,7 @@ const SURE_TIME: &str = "sure_time";
 /// wrote it can. Of two numbers of fleet figures neither is the later one: another is another.
 pub(super) const STALE: &str = concat!(
     "SELECT COUNT(*), MIN(as_of) FROM (",
-    upkeep::of_another_stamp!(
+    of_another_stamp!(
         "as_of",
         "(planner <= $5 OR stale = 1 OR as_of < $2 OR (as_of = $2 AND (fleet_epoch <> $3 OR calendar < $4)))"
     ),

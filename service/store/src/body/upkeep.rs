@@ -20,14 +20,36 @@ const WAITING: &str =
     "SELECT source, report FROM ledger WHERE site = $1 AND waiting = 1 ORDER BY leaf LIMIT $2";
 const COME: &str = "SELECT source, report FROM ledger WHERE site = $1 AND counts_from <= $2 \
     ORDER BY counts_from LIMIT $3";
-/// Rows whose stamp is not the present one ($2 to $6) or that are marked stale: two stretches of the index by stamp.
-/// What is chosen of them is the caller's to say.
+/// Rows whose stamp is not the present one ($2 to $6) or that are marked stale. What is chosen of them is the caller's to say.
+///
+/// Each part is a stretch of the index by stamp with nothing else in it: a comparison of all columns at once says the same, and
+/// SQLite walks all rows of the day for it.
 macro_rules! of_another_stamp {
     ($columns:literal, $which:literal) => {
         concat!(
-            "SELECT ", $columns, " FROM plan WHERE site = $1 AND (as_of, fleet_epoch, calendar, planner, zone_data, stale) \
-             < ($2, $3, $4, $5, $6, 0) AND ", $which, " UNION ALL SELECT ", $columns, " FROM plan WHERE site = $1 \
-             AND (as_of, fleet_epoch, calendar, planner, zone_data, stale) > ($2, $3, $4, $5, $6, 0) AND ", $which
+            of_another_stamp!(@part $columns, $which, "as_of < $2"),
+            of_another_stamp!(@more $columns, $which, "as_of > $2"),
+            of_another_stamp!(@more $columns, $which, "as_of = $2 AND fleet_epoch < $3"),
+            of_another_stamp!(@more $columns, $which, "as_of = $2 AND fleet_epoch > $3"),
+            of_another_stamp!(@more $columns, $which, "as_of = $2 AND fleet_epoch = $3 AND calendar < $4"),
+            of_another_stamp!(@more $columns, $which, "as_of = $2 AND fleet_epoch = $3 AND calendar > $4"),
+            of_another_stamp!(@same $columns, $which, "planner < $5"),
+            of_another_stamp!(@same $columns, $which, "planner > $5"),
+            of_another_stamp!(@same $columns, $which, "planner = $5 AND zone_data < $6"),
+            of_another_stamp!(@same $columns, $which, "planner = $5 AND zone_data > $6"),
+            of_another_stamp!(@same $columns, $which, "planner = $5 AND zone_data = $6 AND stale > 0"),
+        )
+    };
+    (@part $columns:literal, $which:literal, $stretch:literal) => {
+        concat!("SELECT ", $columns, " FROM plan WHERE site = $1 AND ", $stretch, " AND ", $which)
+    };
+    (@more $columns:literal, $which:literal, $stretch:literal) => {
+        concat!(" UNION ALL ", of_another_stamp!(@part $columns, $which, $stretch))
+    };
+    (@same $columns:literal, $which:literal, $stretch:literal) => {
+        concat!(
+            " UNION ALL SELECT ", $columns, " FROM plan WHERE site = $1 AND as_of = $2 AND fleet_epoch = $3 AND calendar = $4 \
+             AND ", $stretch, " AND ", $which
         )
     };
 }
