@@ -23,6 +23,7 @@ mod push;
 mod render;
 mod session;
 mod sheet;
+mod shipped;
 mod shopfile;
 #[cfg(test)]
 mod testkit;

@@ -8,6 +8,7 @@ pub(crate) mod journal;
 pub(crate) mod orders;
 pub(crate) mod planned;
 pub(crate) mod readings;
+pub(crate) mod sheet;
 pub(crate) mod shop;
 pub(crate) mod stock;
 
@@ -135,6 +136,9 @@ pub(crate) enum Command {
     /// The declared shop: load, show, and when tasks were last done.
     #[command(subcommand)]
     Shop(shop::ShopCommand),
+    /// Task sheets that come with Fettler: list, show, use.
+    #[command(subcommand)]
+    Sheet(sheet::SheetCommand),
     /// The journal: everything that changed.
     #[command(subcommand)]
     Journal(journal::JournalCommand),

@@ -20,6 +20,7 @@ mod raise;
 mod read;
 mod readings;
 pub(crate) mod readings_file;
+mod sheet;
 mod shop;
 mod skip;
 mod stock;
@@ -27,7 +28,10 @@ mod undo;
 mod why;
 
 use crate::{
-    args::{Args, ChangeArgs, Command, OutputForm, hours::HoursCommand, journal::JournalCommand},
+    args::{
+        Args, ChangeArgs, Command, OutputForm, hours::HoursCommand, journal::JournalCommand,
+        sheet::SheetCommand,
+    },
     clock,
     config::Settings,
     exit::{Answer, Failure},
@@ -66,7 +70,8 @@ fn asks_nobody(command: &Command) -> bool {
     if let Command::Journal(JournalCommand::Verify(args)) = command {
         return args.file.is_some();
     }
-    matches!(command, Command::Journal(JournalCommand::Confirm(_)))
+    matches!(command, Command::Sheet(SheetCommand::List | SheetCommand::Show(_)))
+        || matches!(command, Command::Journal(JournalCommand::Confirm(_)))
         || matches!(command, Command::Backtest(args) if args.cases.is_some())
 }
 
@@ -89,6 +94,7 @@ async fn dispatch(session: &Session, command: Command) -> Result<Answer, Failure
         Command::Machine(command) => machine::run(session, command).await,
         Command::Person(command) => person::run(session, command).await,
         Command::Shop(command) => shop::run(session, command).await,
+        Command::Sheet(command) => sheet::run(session, command).await,
         Command::Journal(command) => journal::run(session, command).await,
         Command::Calc(args) => calc::run(args, session.settings.output, session.settings.width, &session.out),
         Command::Backtest(args) => backtest::run(session, args).await,

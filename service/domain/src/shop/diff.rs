@@ -3,6 +3,7 @@
 //! The declaration owns only what it names: what is absent stays as it is, and nothing is ever retired by absence.
 //! So a declaration that was loaded gives no steps when it is loaded again.
 
+use super::check_diff::{self, Retired};
 use super::limits::{PEOPLE_MAX, RANK_MAX, SHEETS_MAX, SOURCES_MAX, TASKS_MAX, VIOLATIONS_MAX};
 use super::machine_diff::machines;
 use super::state::{ShopState, ShopStep, SiteState, Write};
@@ -241,6 +242,10 @@ impl<'a> Differ<'a> {
                     let mut words = Words::default();
                     words.changed("title", &old.title, &merged.title);
                     words.list("tasks", &old.tasks, &merged.tasks);
+                    words.list("checks", &old.checks, &merged.checks);
+                    if old.checks != merged.checks {
+                        words.say(check_diff::walked_on(self.current, &card.key));
+                    }
                     Some(words.text())
                 }
             };
@@ -277,7 +282,10 @@ impl<'a> Differ<'a> {
                 None => tasks.push(task),
             }
         }
-        SheetCard { key: card.key.clone(), title: card.title.clone(), tasks }
+        let stood = old.map_or(&[][..], |old| &old.checks);
+        let field = format!("{field}.checks");
+        let checks = check_diff::merged(self, stood, &card.checks, &field, Retired::Go);
+        SheetCard { key: card.key.clone(), title: card.title.clone(), tasks, checks }
     }
 }
 

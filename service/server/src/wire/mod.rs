@@ -5,6 +5,7 @@
 
 pub mod ahead;
 pub mod buy;
+pub mod check;
 pub mod due;
 pub mod due_clause;
 pub mod fields;
