@@ -22,12 +22,14 @@ macro_rules! named {
 }
 
 named!(
+    AcknowledgeHandoverResponse,
     Acknowledgement,
     AddPersonResponse,
     BookAdjustmentResponse,
     CancelPurchaseResponse,
     CloseOrderResponse,
     CountStockResponse,
+    EndRoundResponse,
     ExplainOrderResponse,
     ForbidMachineResponse,
     GetBuyListResponse,
@@ -41,8 +43,10 @@ named!(
     GetShopResponse,
     IssueStockResponse,
     ListCheckpointsResponse,
+    ListChecksResponse,
     ListDueResponse,
     ListEntriesResponse,
+    ListHandoversResponse,
     ListHeldReportsResponse,
     ListMachinesResponse,
     ListOrdersResponse,
@@ -57,6 +61,7 @@ named!(
     PushReportResponse,
     RaiseOrderResponse,
     ReceiveStockResponse,
+    RecordChecksResponse,
     RecordPurchaseResponse,
     ReplaceCounterResponse,
     RestMachineResponse,

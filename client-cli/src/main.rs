@@ -28,6 +28,7 @@ mod shopfile;
 #[cfg(test)]
 mod testkit;
 mod times;
+mod walk;
 
 use clap::Parser as _;
 use std::process::ExitCode;

@@ -8,6 +8,7 @@ pub(crate) mod journal;
 pub(crate) mod orders;
 pub(crate) mod planned;
 pub(crate) mod readings;
+pub(crate) mod round;
 pub(crate) mod sheet;
 pub(crate) mod shop;
 pub(crate) mod stock;
@@ -27,6 +28,7 @@ use uuid::Uuid;
     after_help = "Examples:\n  \
         fettler due                                   what is due today\n  \
         fettler due --within 7d --while-stopped       the week, and what fits into a stop\n  \
+        fettler round --by \"Ada Kern\"                 walk the checks of the shift\n  \
         fettler why 1042                              where a due point comes from\n  \
         fettler close 1042 --by \"Ada Kern\"            it was done, just now\n  \
         fettler hours push shift.csv --source erp     run hours in\n  \
@@ -113,6 +115,8 @@ pub(crate) enum Command {
     Undo(orders::UndoArgs),
     /// Work orders, open and ended.
     Orders(orders::OrdersArgs),
+    /// The checks of the shift: walk them, list them, hand over.
+    Round(round::RoundArgs),
     /// Something was read at test points: keep it, and judge it against its limits.
     Read(readings::ReadArgs),
     /// Readings; those of one test point drawn, with limits and trend.
@@ -200,6 +204,9 @@ mod tests {
             "fettler journal list --from 0 --kind order.",
             "fettler journal verify north.journal --checkpoint monday.txt --checkpoint friday.txt --key shop.key",
             "fettler journal proof 1042 --to 1042.tlog-proof",
+            "fettler round --by Ada --area hall",
+            "fettler round --list --open --at 2026-11-25T05:40",
+            "fettler round --answers - --by Ada",
             "fettler backtest --output json",
             "fettler backtest --reports a.csv.gz --reports b.csv --cases c.csv --deciles --output csv",
         ] {
@@ -218,6 +225,9 @@ mod tests {
             "fettler hours settle erp R-1 maybe --by Ada",
             "fettler orders --task t",
             "fettler ahead",
+            "fettler round --open",
+            "fettler round --answers f.csv",
+            "fettler round --list --end --by Ada",
             "fettler journal proof",
             "fettler journal proof 1042 --entry 7",
             "fettler journal confirm 1042.tlog-proof",

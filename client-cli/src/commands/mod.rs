@@ -20,12 +20,15 @@ mod raise;
 mod read;
 mod readings;
 pub(crate) mod readings_file;
+mod round;
 mod sheet;
 mod shop;
 mod skip;
 mod stock;
 mod undo;
 mod why;
+
+pub(crate) use round::{people as round_people, seen as seen_round};
 
 use crate::{
     args::{
@@ -84,6 +87,7 @@ async fn dispatch(session: &Session, command: Command) -> Result<Answer, Failure
         Command::Skip(args) => skip::run(session, args).await,
         Command::Raise(args) => raise::run(session, args).await,
         Command::Undo(args) => undo::run(session, args).await,
+        Command::Round(args) => round::run(session, args).await,
         Command::Read(args) => read::run(session, args).await,
         Command::Readings(args) => readings::run(session, args).await,
         Command::Withdraw(args) => read::withdraw(session, args).await,
@@ -119,6 +123,11 @@ async fn hours(session: &Session, command: HoursCommand) -> Result<Answer, Failu
 /// The request id that was typed, or a fresh one.
 fn request_id(change: &ChangeArgs) -> Uuid {
     change.request_id.unwrap_or_else(clock::request_id)
+}
+
+/// A request id for what is safe to repeat under another.
+fn request_id_fresh() -> Uuid {
+    clock::request_id()
 }
 
 /// How tables are laid out for a site in this zone.

@@ -40,6 +40,7 @@ pages!(
     GetBuyListResponse.lines,
     ListCheckpointsResponse.checkpoints,
     ListEntriesResponse.entries,
+    ListHandoversResponse.handovers,
     ListHeldReportsResponse.reports,
     ListMachinesResponse.machines,
     ListOrdersResponse.orders,

@@ -9,7 +9,7 @@ use crate::{
     },
     exit::{Answer, Failure},
     json,
-    render::table::Table,
+    render::{table::Table, wrap},
     session::Session,
     shipped::{self, OVERRIDES},
 };
@@ -38,12 +38,16 @@ fn list(session: &Session) -> Result<Answer, Failure> {
     let answer = pb::GetShopResponse { shop: Some(pb::Shop { sheets, ..Default::default() }) };
     let text = || {
         let table = table.text(session.settings.width, session.out.style());
-        format!(
-            "{table}\n{OVERRIDES}\n`fettler sheet show NAME` prints one, `fettler sheet use NAME MACHINE --dry-run` tries it\n"
-        )
+        let hint =
+            "`fettler sheet show NAME` prints one, `fettler sheet use NAME MACHINE --dry-run` tries it";
+        format!("{table}\n{}{}", wrapped(session, OVERRIDES), wrapped(session, hint))
     };
     session.show(&answer, text, || table.clone())?;
     Ok(Answer::Done)
+}
+
+fn wrapped(session: &Session, text: &str) -> String {
+    wrap::lines(text, session.settings.width).into_iter().map(|line| line + "\n").collect()
 }
 
 fn show(session: &Session, args: &SheetShowArgs) -> Result<Answer, Failure> {
@@ -81,10 +85,9 @@ async fn give(session: &Session, args: SheetUseArgs) -> Result<Answer, Failure> 
     let text = || {
         let mut text = shop::loaded_text(session, &answer, args.dry_run);
         for remark in &fitted.remarks {
-            text.push_str(&format!("{remark}\n"));
+            text.push_str(&wrapped(session, remark));
         }
-        text.push_str(OVERRIDES);
-        text.push('\n');
+        text.push_str(&wrapped(session, OVERRIDES));
         text
     };
     session.show(&answer, text, || shop::changes(&answer.changes))?;

@@ -271,7 +271,7 @@ fn sheet(key: &str, title: &str, tasks: &[Care]) -> v1::TaskSheet {
         key: key.into(),
         title: title.into(),
         tasks: tasks.iter().map(card).collect(),
-        checks: Vec::new(),
+        checks: super::rounds::checks(key),
     }
 }
 

@@ -20,6 +20,7 @@ pub mod planned;
 pub mod proof;
 pub mod reading;
 pub mod report;
+pub mod round;
 pub mod shop_in;
 pub mod shop_out;
 pub mod stock;

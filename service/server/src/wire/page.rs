@@ -54,6 +54,8 @@ macro_rules! paged {
 
 paged!(
     GetBuyListRequest,
+    ListChecksRequest,
+    ListHandoversRequest,
     ListCheckpointsRequest,
     ListDueRequest,
     ListEntriesRequest,
