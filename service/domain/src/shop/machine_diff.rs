@@ -2,7 +2,7 @@
 
 use super::check::CheckCard;
 use super::check_diff::{self, Retired};
-use super::diff::{Differ, Sheet, Words, twice};
+use super::diff::{Differ, Sheet, Words, differs, twice};
 use super::last_done_diff;
 use super::limits::{
     ALIASES_MAX, FAMILY_MAX, MACHINES_MAX, METERS_MAX, SHEETS_OF_MACHINE_MAX, SHORT_TEXT_MAX, TASKS_MAX,
@@ -57,7 +57,7 @@ pub(super) fn machines(differ: &mut Differ<'_>, declared: &Declaration, sheets: 
     }
     let current = differ.current;
     for (tag, old) in &current.machines {
-        let changed = |key: &Key| sheets.get(key).is_some_and(|sheet| sheet.declared.is_some());
+        let changed = |key: &Key| sheets.get(key).is_some_and(|sheet| differs(current, key, sheet));
         if old.retired || named.contains_key(tag) || !old.sheets.iter().any(changed) {
             continue;
         }
