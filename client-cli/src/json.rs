@@ -52,6 +52,7 @@ named!(
     ListOrdersResponse,
     ListPeopleResponse,
     ListPlannedUseResponse,
+    ListReadinessResponse,
     ListReadingsResponse,
     ListReportsResponse,
     ListStockResponse,

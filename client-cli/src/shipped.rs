@@ -22,6 +22,7 @@ pub(crate) const ALL: &[(&str, &str)] = &[
     ("compressor", include_str!("../sheets/compressor.toml")),
     ("mist-extractor", include_str!("../sheets/mist-extractor.toml")),
     ("chiller", include_str!("../sheets/chiller.toml")),
+    ("start-up", include_str!("../sheets/start-up.toml")),
 ];
 
 /// A sheet as it is shipped.

@@ -6,7 +6,11 @@ use fettler_tests::programs::program;
 use fettler_tests::service::Service;
 use serde_json::{Value, json};
 use std::fs;
+use std::io;
+use std::net::{Shutdown, TcpListener, TcpStream};
 use std::path::PathBuf;
+use std::sync::{Arc, Mutex};
+use std::thread;
 
 /// How wide a small screen is, in characters.
 const COLUMNS: usize = 50;
@@ -74,8 +78,54 @@ fn shop() -> Service {
     service
 }
 
+/// A line to a service that can be cut: it has one address, wherever the service listens.
+struct Line {
+    address: String,
+    to: Arc<Mutex<Option<String>>>,
+}
+
+impl Line {
+    fn to(service: &Service) -> Line {
+        let listener = TcpListener::bind("127.0.0.1:0").expect("a port");
+        let address = format!("http://{}", listener.local_addr().expect("an address"));
+        let line = Line { address, to: Arc::new(Mutex::new(None)) };
+        line.lead_to(service);
+        let to = line.to.clone();
+        thread::spawn(move || {
+            for caller in listener.incoming().map_while(Result::ok) {
+                let to = to.lock().expect("no thread broke").clone();
+                // A line that leads nowhere is closed at once.
+                let Some(called) = to.and_then(|to| TcpStream::connect(to).ok()) else { continue };
+                for (from, into) in [(&caller, &called), (&called, &caller)] {
+                    let (mut from, mut into) =
+                        (from.try_clone().expect("a stream"), into.try_clone().expect("a stream"));
+                    thread::spawn(move || {
+                        let _ = io::copy(&mut from, &mut into);
+                        let _ = into.shutdown(Shutdown::Both);
+                    });
+                }
+            }
+        });
+        line
+    }
+
+    fn lead_to(&self, service: &Service) {
+        let address = service.endpoint().trim_start_matches("http://").to_owned();
+        *self.to.lock().expect("no thread broke") = Some(address);
+    }
+
+    fn cut(&self) {
+        *self.to.lock().expect("no thread broke") = None;
+    }
+}
+
 /// Walks at a terminal: each time it shows the first text, the second is typed.
 fn walk(service: &Service, arguments: &[&str], talk: &[(&str, &str)]) -> Walk {
+    walk_by(service, service.endpoint(), arguments, talk)
+}
+
+/// The same by a line.
+fn walk_by(service: &Service, address: &str, arguments: &[&str], talk: &[(&str, &str)]) -> Walk {
     let data = service.data().display().to_string();
     let command: Vec<String> = std::iter::once(program("fettler").display().to_string())
         .chain(["round"].into_iter().chain(arguments.iter().copied()).map(str::to_owned))
@@ -88,7 +138,7 @@ fn walk(service: &Service, arguments: &[&str], talk: &[(&str, &str)]) -> Walk {
         "command": command,
         "env": {
             "HOME": data, "FETTLER_DATA": data, "FETTLER_STATE": state(service).display().to_string(),
-            "FETTLER_SERVER": service.endpoint(), "TERM": "xterm",
+            "FETTLER_SERVER": address, "TERM": "xterm",
         },
         "columns": COLUMNS,
         "talk": talk,
@@ -186,7 +236,11 @@ fn a_round_is_walked_left_gone_on_with_and_handed_over() {
     let read = walk(
         &service,
         &["--by", "Ben Holt"],
-        &[("mind the door of L-01", ""), ("a I have read it, Enter later, q leave > ", "a\n")],
+        &[
+            ("mind the door of L-01", ""),
+            ("a I have read it, Enter later, q leave > ", "a\n"),
+            ("nothing is open here", ""),
+        ],
     );
     assert!(read.shown.contains("found: L-01 Leaks below and behind: oil"), "{}", read.shown);
     let handovers = service.fettler(&["round", "--handovers", "--output", "csv"]).done();
@@ -197,16 +251,18 @@ fn a_round_is_walked_left_gone_on_with_and_handed_over() {
 #[test]
 fn a_walk_goes_on_without_the_service_and_nothing_is_lost() {
     let mut service = shop();
-    let ada = ["--by", "Ada Kern"];
-    let seen = walk(&service, &ada, &[("[1 of 4]", ""), ("> ", "q\n"), ("left at 0 of 4", "")]);
+    let (ada, line) = (["--by", "Ada Kern"], Line::to(&service));
+    let seen =
+        walk_by(&service, &line.address, &ada, &[("[1 of 4]", ""), ("> ", "q\n"), ("left at 0 of 4", "")]);
     assert_eq!(seen.code, 0, "{}", seen.shown);
-    let endpoint = service.endpoint().to_owned();
+    line.cut();
     service.kill();
-    let away = walk(
+    let away = walk_by(
         &service,
+        &line.address,
         &ada,
         &[
-            ("walking the round as it was last seen", ""),
+            ("the round is as it was last seen here", ""),
             ("[1 of 4]", ""),
             ("> ", "6.0\n"),
             ("[2 of 4]", ""),
@@ -221,10 +277,11 @@ fn a_walk_goes_on_without_the_service_and_nothing_is_lost() {
     assert_eq!(away.code, 4, "{}", away.shown);
     assert!(away.shown.contains("2 answers are kept in"), "{}", away.shown);
     assert_eq!(kept(&service).len(), 2);
-    let port = endpoint.rsplit(':').next().expect("a port");
-    service.start_again_with(&["--listen", &format!("127.0.0.1:{port}")]);
-    let again = walk(
+    service.start_again();
+    line.lead_to(&service);
+    let again = walk_by(
         &service,
+        &line.address,
         &ada,
         &[("of 4 checks done", ""), ("[3 of 4]", ""), ("> ", "q\n"), ("left at 2 of 4", "")],
     );
@@ -249,7 +306,7 @@ fn a_key_held_down_answers_one_question() {
             ("[1 of 4] Leaks", ""),
             ("> ", "\n\n\n\n\n"),
             ("[2 of 4] Air", ""),
-            ("type the value", ""),
+            ("too quick", ""),
             ("> ", "b\n"),
             ("> ", "q\n"),
         ],
@@ -259,10 +316,38 @@ fn a_key_held_down_answers_one_question() {
 }
 
 #[test]
+fn what_stands_cold_is_told_before_the_shift() {
+    let service = shop();
+    service.fettler(&["sheet", "use", "start-up", "L-01"]).done();
+    let told = |code: i32| {
+        let ran = service.fettler(&["ready", "--output", "csv"]);
+        assert_eq!(ran.code, code, "{}", ran.all());
+        ran.stdout
+    };
+    assert!(told(1).contains("hall a,L-01,cold,2"), "ready at an instant");
+    let say = |rows: &str| {
+        let csv = format!("machine,check,finding\n{rows}");
+        service.fettler_with(&["round", "--answers", "-", "--by", "Ada Kern"], csv.as_bytes()).done();
+    };
+    say("L-01,warm,\n");
+    assert!(told(0).contains("hall a,L-01,warm,,,"), "warm");
+    say("L-01,start-faults,drive fault 17 comes back\n");
+    assert!(
+        told(1).contains("hall a,L-01,must not start,,,Faults: drive fault 17 comes back"),
+        "a step failed"
+    );
+    service.fettler(&["machine", "forbid", "L-02", "--by", "Ada Kern", "--reason", "door"]).done();
+    assert!(told(1).contains("hall b,L-02,must not start,,,door"), "it is forbidden");
+    let board = service.fettler(&["ready"]).stdout;
+    assert!(board.contains("Reminders, not permission"), "{board}");
+}
+
+#[test]
 fn scripts_record_list_end_and_acknowledge() {
     let service = shop();
     let csv = "machine,check,value,finding,at\nL-01,air,6.1,,\nL-01,leaks,,,\nL-02,air,4.8,,\n";
-    let told = service.fettler_with(&["round", "--answers", "-", "--by", "Ada Kern"], csv.as_bytes()).done();
+    let answers = ["round", "--answers", "-", "--by", "Ada Kern", "--output", "csv"];
+    let told = service.fettler_with(&answers, csv.as_bytes()).done();
     assert!(told.contains("recorded") && told.contains("4.8 bar is below its limit of 5.5 bar"), "{told}");
     let slip = "machine,check,value\nL-02,air,48\n";
     let asked = service.fettler_with(&["round", "--answers", "-", "--by", "Ada Kern"], slip.as_bytes());

@@ -38,14 +38,18 @@ fn every_sheet_is_taken_by_a_service_and_stands_as_it_was_loaded() {
     for name in names(&shop()) {
         let service = shop();
         let told = service.fettler(&["sheet", "use", &name, "M-1", "--dry-run", "--output", "csv"]).done();
-        assert!(told.contains("task M-1 ") && told.contains(&format!("sheet {name},")), "{name}:\n{told}");
+        let has_tasks = name != "start-up";
+        assert!(
+            told.contains("task M-1 ") == has_tasks && told.contains(&format!("sheet {name},")),
+            "{name}:\n{told}"
+        );
         assert!(
             !service.fettler(&["shop", "show"]).done().contains("[[sheet]]"),
             "a dry run changes nothing"
         );
         let used = service.fettler(&["sheet", "use", &name, "M-1", "--done-now", "--by", "Ada Kern"]).done();
         assert!(
-            used.contains("work orders opened") && used.contains("manual overrides every line"),
+            used.contains("work orders opened") == has_tasks && used.contains("manual overrides every line"),
             "{used}"
         );
         let again = service.fettler(&["sheet", "use", &name, "M-1"]).done();

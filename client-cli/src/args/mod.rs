@@ -117,6 +117,8 @@ pub(crate) enum Command {
     Orders(orders::OrdersArgs),
     /// The checks of the shift: walk them, list them, hand over.
     Round(round::RoundArgs),
+    /// Which machines will be ready when the shift starts.
+    Ready(round::ReadyArgs),
     /// Something was read at test points: keep it, and judge it against its limits.
     Read(readings::ReadArgs),
     /// Readings; those of one test point drawn, with limits and trend.

@@ -4,7 +4,19 @@ use super::LimitArgs;
 use clap::Args;
 use std::path::PathBuf;
 
+/// Arguments of `ready`.
+#[derive(Debug, Args)]
+pub(crate) struct ReadyArgs {
+    /// The shift at this time, instead of the one that runs or comes.
+    #[arg(long, value_name = "TIME")]
+    pub(crate) at: Option<String>,
+    /// How much to show.
+    #[command(flatten)]
+    pub(crate) limit: LimitArgs,
+}
+
 /// Arguments of `round`.
+#[expect(clippy::struct_excessive_bools, reason = "each is a flag of its own")]
 #[derive(Debug, Args)]
 #[command(after_help = "Without a flag the round of the shift is walked, question by question:\n  \
     Enter or y   as it should be          6.1   a value\n  \

@@ -20,6 +20,7 @@ mod raise;
 mod read;
 mod readings;
 pub(crate) mod readings_file;
+mod ready;
 mod round;
 mod sheet;
 mod shop;
@@ -88,6 +89,7 @@ async fn dispatch(session: &Session, command: Command) -> Result<Answer, Failure
         Command::Raise(args) => raise::run(session, args).await,
         Command::Undo(args) => undo::run(session, args).await,
         Command::Round(args) => round::run(session, args).await,
+        Command::Ready(args) => ready::run(session, args).await,
         Command::Read(args) => read::run(session, args).await,
         Command::Readings(args) => readings::run(session, args).await,
         Command::Withdraw(args) => read::withdraw(session, args).await,

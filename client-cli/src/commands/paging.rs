@@ -46,6 +46,7 @@ pages!(
     ListOrdersResponse.orders,
     ListPeopleResponse.people,
     ListPlannedUseResponse.shifts,
+    ListReadinessResponse.machines,
     ListReadingsResponse.readings,
     ListReportsResponse.reports,
     ListStockResponse.items,

@@ -16,6 +16,7 @@ use chrono_tz::Tz;
 use fettler_proto::v1 as pb;
 use std::{
     collections::BTreeMap,
+    fmt::Write as _,
     io::{self, IsTerminal as _},
 };
 
@@ -220,18 +221,24 @@ async fn send(session: &Session) -> Result<Answer, Failure> {
             Ok(walk::Sent::AskedBack(questions)) => {
                 answer = Answer::No;
                 let questions = questions.join("; ");
-                text.push_str(&format!("{}: {questions}; `fettler round` asks\n", entry.words()));
+                let _ = writeln!(text, "{}: {questions}; `fettler round` asks", entry.words());
             }
             Ok(walk::Sent::Refused(problems)) => {
                 answer = Answer::No;
                 let aside = outbox.put_aside(entry);
                 let why = problems.join("; ");
-                text.push_str(&format!("{}: {why}; it lies in {}\n", entry.words(), aside.display()));
+                let _ = writeln!(text, "{}: {why}; it lies in {}", entry.words(), aside.display());
             }
             Err(status) => return Err(Failure::from(status)),
         }
     }
     session.out.data(&format!("{text}{sent} of {} sent\n", entries.len()))?;
+    for (server, site) in outbox.elsewhere(&session.settings.server.to_string(), &session.site())? {
+        let site = if site.is_empty() { String::new() } else { format!(" --site {site}") };
+        session
+            .out
+            .note(&format!("answers for another service wait here: --server {server}{site} sends them\n"));
+    }
     Ok(answer)
 }
 

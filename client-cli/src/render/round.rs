@@ -205,3 +205,35 @@ pub(crate) fn handovers(list: &[pb::Handover]) -> Table {
     }
     table
 }
+
+/// What stands under every list of starts.
+pub(crate) const START: &str = "Reminders, not permission: a step that fails means that the machine must not\n\
+    start, and the builder's manual rules.";
+
+/// How machines stand before a shift, one a row; times are told for people where there is a teller.
+pub(crate) fn ready(machines: &[pb::MachineReadiness], teller: Option<Teller>) -> Table {
+    let mut table = Table::new(["area", "machine", "stands", "ready", "begin_by", "why"]);
+    for of in machines {
+        let told = |at: Option<&prost_types::Timestamp>| match teller {
+            Some(teller) => teller.clock(at).unwrap_or_default(),
+            None => rfc3339(at),
+        };
+        let stands = match of.readiness() {
+            pb::Readiness::Unspecified => "?",
+            pb::Readiness::Warm => "warm",
+            pb::Readiness::Armed => "armed",
+            pb::Readiness::Cold => "cold",
+            pb::Readiness::MustNotStart => "must not start",
+            pb::Readiness::Resting => "resting",
+        };
+        table.push([
+            of.area.clone(),
+            of.machine.clone(),
+            stands.to_owned(),
+            told(of.ready_at.as_ref()),
+            told(of.begin_by.as_ref()),
+            of.why.clone(),
+        ]);
+    }
+    table
+}

@@ -27,18 +27,18 @@ fn within(value: f64, from: &str, to: &str, what: &str) {
 fn interval(task: &pb::TaskCard) -> (Option<f64>, Option<f64>) {
     let (mut days, mut hours) = (None, None);
     for clause in &task.rule.as_ref().expect("a rule").clauses {
-        match clause.counts.as_ref().expect("a clause") {
-            pb::clause::Counts::Calendar(of) => {
-                let unit = match of.unit() {
-                    pb::CalendarUnit::Week => 7.0,
-                    pb::CalendarUnit::Month => 365.25 / 12.0,
-                    pb::CalendarUnit::Year => 365.25,
-                    pb::CalendarUnit::Day | pb::CalendarUnit::Unspecified => 1.0,
-                };
-                days = Some(f64::from(of.every) * unit);
-            }
-            pb::clause::Counts::Meter(of) => hours = of.every.parse().ok(),
-            _ => {}
+        let counts = clause.counts.as_ref().expect("a clause");
+        if let pb::clause::Counts::Meter(of) = counts {
+            hours = of.every.parse().ok();
+        }
+        if let pb::clause::Counts::Calendar(of) = counts {
+            let unit = match of.unit() {
+                pb::CalendarUnit::Week => 7.0,
+                pb::CalendarUnit::Month => 365.25 / 12.0,
+                pb::CalendarUnit::Year => 365.25,
+                pb::CalendarUnit::Day | pb::CalendarUnit::Unspecified => 1.0,
+            };
+            days = Some(f64::from(of.every) * unit);
         }
     }
     (days, hours)
@@ -165,9 +165,9 @@ fn a_sheet_fits_the_machine_it_is_given_to() {
     assert_eq!(loaded.shop.sheets[0].key, "lathe-run");
     let clauses = loaded.shop.sheets[0].tasks.iter().flat_map(|task| &task.rule.as_ref().unwrap().clauses);
     let by: std::collections::BTreeSet<&str> = clauses
-        .filter_map(|clause| match &clause.counts {
-            Some(pb::clause::Counts::Meter(of)) => Some(of.meter.as_str()),
-            _ => None,
+        .filter_map(|clause| {
+            let Some(pb::clause::Counts::Meter(of)) = &clause.counts else { return None };
+            Some(of.meter.as_str())
         })
         .collect();
     assert_eq!(by.into_iter().collect::<Vec<_>>(), ["run"]);

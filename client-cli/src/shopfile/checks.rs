@@ -14,6 +14,15 @@ pub(super) enum Every {
     Week,
 }
 
+/// What a check says of a start, as a file writes it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub(super) enum Start {
+    Step,
+    Armed,
+    Warm,
+}
+
 /// `[[sheet.check]]` and `[[machine.check]]`
 #[derive(Clone, Debug, Default, PartialEq, Eq, Deserialize, Serialize)]
 #[serde(deny_unknown_fields, default)]
@@ -35,6 +44,15 @@ pub(super) struct Check {
     hazard: bool,
     #[serde(skip_serializing_if = "std::ops::Not::not")]
     retire: bool,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    start: Option<Start>,
+    #[serde(skip_serializing_if = "is_zero")]
+    minutes: i32,
+}
+
+#[expect(clippy::trivially_copy_pass_by_ref, reason = "serde hands over a reference")]
+fn is_zero(minutes: &i32) -> bool {
+    *minutes == 0
 }
 
 /// A check as the contract's message.
@@ -55,6 +73,14 @@ pub(super) fn to_wire(table: &Check) -> pb::CheckCard {
         cautions: table.cautions.clone(),
         hazard: table.hazard,
         retire: table.retire,
+        start: match table.start {
+            None => pb::StartRole::Unspecified,
+            Some(Start::Step) => pb::StartRole::Step,
+            Some(Start::Armed) => pb::StartRole::Armed,
+            Some(Start::Warm) => pb::StartRole::Warm,
+        }
+        .into(),
+        minutes: table.minutes,
     }
 }
 
@@ -76,5 +102,12 @@ pub(super) fn from_wire(card: &pb::CheckCard) -> Check {
         cautions: card.cautions.clone(),
         hazard: card.hazard,
         retire: card.retire,
+        start: match card.start() {
+            pb::StartRole::Unspecified => None,
+            pb::StartRole::Step => Some(Start::Step),
+            pb::StartRole::Armed => Some(Start::Armed),
+            pb::StartRole::Warm => Some(Start::Warm),
+        },
+        minutes: card.minutes,
     }
 }

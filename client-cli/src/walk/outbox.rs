@@ -7,6 +7,7 @@ use etcetera::BaseStrategy as _;
 use fettler_proto::v1 as pb;
 use serde::{Deserialize, Serialize};
 use std::{
+    collections::BTreeSet,
     env, fs,
     io::{self, Write as _},
     path::{Path, PathBuf},
@@ -116,15 +117,14 @@ pub(crate) struct Outbox {
 impl Outbox {
     /// Opens the outbox of this person on this computer: below FETTLER_STATE, else below the XDG state folder.
     pub(crate) fn open() -> Result<Outbox, Failure> {
-        let base = match env::var_os("FETTLER_STATE") {
-            Some(folder) => PathBuf::from(folder),
-            None => {
-                let home = etcetera::choose_base_strategy().map_err(|error| {
-                    Failure::usage(format!("there is no home folder to keep answers in: {error}"))
-                        .with_hint("name a folder in FETTLER_STATE")
-                })?;
-                home.state_dir().unwrap_or_else(|| home.data_dir())
-            }
+        let base = if let Some(folder) = env::var_os("FETTLER_STATE") {
+            PathBuf::from(folder)
+        } else {
+            let home = etcetera::choose_base_strategy().map_err(|error| {
+                Failure::usage(format!("there is no home folder to keep answers in: {error}"))
+                    .with_hint("name a folder in FETTLER_STATE")
+            })?;
+            home.state_dir().unwrap_or_else(|| home.data_dir())
         };
         let folder = base.join(FOLDER);
         make_folder(&folder).map_err(|error| cannot(&folder, "make", &error))?;
@@ -158,6 +158,19 @@ impl Outbox {
 
     /// The entries for a service and a site, in the order in which they were said. What cannot be read is named.
     pub(crate) fn entries(&self, server: &str, site: &str) -> Result<(Vec<Entry>, Vec<PathBuf>), Failure> {
+        let (mut entries, unreadable) = self.all()?;
+        entries.retain(|entry| entry.server == server && entry.site == site);
+        Ok((entries, unreadable))
+    }
+
+    /// Which other services and sites have entries here, each once.
+    pub(crate) fn elsewhere(&self, server: &str, site: &str) -> Result<BTreeSet<(String, String)>, Failure> {
+        let (entries, _) = self.all()?;
+        let others = entries.into_iter().filter(|entry| entry.server != server || entry.site != site);
+        Ok(others.map(|entry| (entry.server, entry.site)).collect())
+    }
+
+    fn all(&self) -> Result<(Vec<Entry>, Vec<PathBuf>), Failure> {
         let listed = fs::read_dir(&self.folder).map_err(|error| cannot(&self.folder, "read", &error))?;
         let mut paths: Vec<PathBuf> = listed
             .filter_map(|found| Some(found.ok()?.path()))
@@ -167,8 +180,7 @@ impl Outbox {
         let (mut entries, mut unreadable) = (Vec::new(), Vec::new());
         for path in paths {
             match read(&path) {
-                Some(entry) if entry.server == server && entry.site == site => entries.push(entry),
-                Some(_) => {}
+                Some(entry) => entries.push(entry),
                 None => unreadable.push(path),
             }
         }
@@ -275,6 +287,8 @@ mod tests {
         fs::write(outbox.folder().join("0-half.json"), b"{\"server\":").unwrap();
         let (found, unreadable) = outbox.entries("http://a/", "").unwrap();
         assert_eq!(found, [entry(1), entry(3), entry(5)]);
+        let elsewhere = outbox.elsewhere("http://a/", "").unwrap();
+        assert_eq!(elsewhere.into_iter().collect::<Vec<_>>(), [("http://b/".to_owned(), String::new())]);
         assert_eq!(unreadable.len(), 1, "what cannot be read is named, not dropped");
         outbox.forget(&entry(1));
         outbox.forget(&entry(1));

@@ -1,12 +1,19 @@
 //! A round as it was last seen, kept so that a walk can begin without the service.
 
 use super::Outbox;
-use crate::{clock, commands::seen_round, exit::Failure, session::Session, times};
+use crate::{
+    clock,
+    commands::seen_round,
+    exit::{Complaint, Failure},
+    session::Session,
+    times,
+};
 use fettler_proto::v1 as pb;
 use prost::Message as _;
+use std::time::Duration;
+use tokio::time::timeout;
 
 /// A round as it was last seen.
-#[derive(Default)]
 pub(super) struct Seen {
     /// How far it is, and its handovers.
     pub(super) head: pb::GetRoundResponse,
@@ -14,35 +21,43 @@ pub(super) struct Seen {
     pub(super) checks: pb::ListChecksResponse,
 }
 
-/// The round as it is; where the service does not answer, as it was last seen while its shift is not over.
+/// How long a walk waits for the round where it has one to begin with: a technician stands before the machine.
+const FIRST_WAIT: Duration = Duration::from_secs(10);
+
+/// The round as it is; where the service does not answer, as it was last seen while its shift is not over, with why.
 pub(super) async fn see(session: &Session, outbox: &Outbox) -> Result<(Seen, Option<String>), Failure> {
     let name = seen_name(session);
-    match seen_round(session).await {
-        Ok((head, checks)) => {
+    let kept = kept(outbox, &name);
+    let asked = if kept.is_some() {
+        let slow = |_| Err(Failure::NotReachable(Complaint::new("the service has not answered for 10 s")));
+        timeout(FIRST_WAIT, seen_round(session)).await.unwrap_or_else(slow)
+    } else {
+        seen_round(session).await
+    };
+    match (asked, kept) {
+        (Ok((head, checks)), _) => {
             let mut bytes = head.encode_length_delimited_to_vec();
             bytes.extend(checks.encode_length_delimited_to_vec());
             outbox.keep_round(&name, &bytes)?;
             Ok((Seen { head, checks }, None))
         }
-        Err(Failure::NotReachable(complaint)) => {
-            let bytes = outbox.round(&name).unwrap_or_default();
-            let mut rest = bytes.as_slice();
-            let head = pb::GetRoundResponse::decode_length_delimited(&mut rest).ok();
-            let checks = pb::ListChecksResponse::decode_length_delimited(&mut rest).ok();
-            let seen = head.zip(checks).map(|(head, checks)| Seen { head, checks });
-            let stands = |seen: &Seen| {
-                let end = seen.checks.round.as_ref().and_then(|round| round.shift_end.as_ref());
-                end.and_then(times::from_wire).is_some_and(|end| end > clock::now())
-            };
-            match seen.filter(stands) {
-                Some(seen) => Ok((seen, Some(complaint.message))),
-                None => Err(Failure::NotReachable(
-                    complaint.hint("the round of this shift was never seen on this computer"),
-                )),
-            }
+        (Err(Failure::NotReachable(complaint)), Some(seen)) => Ok((seen, Some(complaint.message))),
+        (Err(Failure::NotReachable(complaint)), None) => {
+            let hint = "the round of this shift was never seen on this computer";
+            Err(Failure::NotReachable(complaint.hint(hint)))
         }
-        Err(other) => Err(other),
+        (Err(other), _) => Err(other),
     }
+}
+
+/// The round as it was last seen, unless its shift is over.
+fn kept(outbox: &Outbox, name: &str) -> Option<Seen> {
+    let bytes = outbox.round(name)?;
+    let mut rest = bytes.as_slice();
+    let head = pb::GetRoundResponse::decode_length_delimited(&mut rest).ok()?;
+    let checks = pb::ListChecksResponse::decode_length_delimited(&mut rest).ok()?;
+    let end = checks.round.as_ref()?.shift_end.as_ref().and_then(times::from_wire)?;
+    (end > clock::now()).then_some(Seen { head, checks })
 }
 
 /// The file in which a round as last seen is kept, by service and site.

@@ -38,6 +38,8 @@ enum Turn {
     Back,
     End,
     Leave,
+    /// There was nothing to ask.
+    Nothing,
 }
 
 /// A walk under way.
@@ -76,14 +78,16 @@ pub(crate) async fn walk(session: &Session, args: &RoundArgs) -> Result<Answer, 
         stage.say(&format!("{} cannot be read; it is left as it is", path.display()))?;
     }
     if let Some(away) = away {
-        stage.say(&format!("{away}; walking the round as it was last seen, answers are kept here"))?;
+        stage.say(&away)?;
+        stage.say("the round is as it was last seen here")?;
+        stage.say("answers are kept and sent later")?;
         stage.told_away = true;
     }
     stage.overlay(&entries);
     stage.who(args).await?;
     let turn = match stage.handovers(&seen.head.handovers).await? {
         Turn::Leave => Turn::Leave,
-        Turn::Next | Turn::Back | Turn::End => stage.checks(args).await?,
+        Turn::Next | Turn::Back | Turn::End | Turn::Nothing => stage.checks(args).await?,
     };
     stage.finish(turn).await
 }
@@ -237,6 +241,13 @@ impl<'s> Stage<'s> {
     /// Walks what is open.
     async fn checks(&mut self, args: &RoundArgs) -> Result<Turn, Failure> {
         let mut order = self.open(args);
+        if order.is_empty() {
+            self.show(match self.due {
+                0 => "no check is due in this shift\n",
+                _ => "nothing is open here; `fettler round --end` hands over\n",
+            })?;
+            return Ok(Turn::Nothing);
+        }
         let mut postponed = BTreeSet::new();
         let (mut at, mut shown) = (0, None);
         while let Some(&place) = order.get(at) {
@@ -260,10 +271,6 @@ impl<'s> Stage<'s> {
                     at += 1;
                 }
             }
-        }
-        if self.due == 0 {
-            self.show("no check is due in this shift\n")?;
-            return Ok(Turn::Leave);
         }
         Ok(if self.answered.len() == self.due { Turn::End } else { Turn::Leave })
     }
@@ -289,7 +296,7 @@ impl<'s> Stage<'s> {
             let typed = screen::typed(&line);
             let held = self.is_held(&typed);
             let hint = match typed {
-                Typed::Enter if held => "too quick for a look; y if it is as it should be",
+                Typed::Enter if held => "too quick; y if it is good",
                 Typed::Enter | Typed::Good if asks_value => "type the value; f if it cannot be read, s later",
                 Typed::Enter | Typed::Good => {
                     self.answer(place, check, String::new(), String::new(), String::new())?;
@@ -374,7 +381,14 @@ impl<'s> Stage<'s> {
                 Typed::Value(value, unit) => {
                     Said::Answer { shift, machine, check, value, unit, finding, confirmed: false }
                 }
-                _ => continue,
+                Typed::Enter
+                | Typed::Finding(_)
+                | Typed::Later
+                | Typed::Back
+                | Typed::End
+                | Typed::Leave
+                | Typed::Help
+                | Typed::Unknown => continue,
             };
             self.put(said)?;
             self.outbox.forget(&entry);
@@ -414,7 +428,7 @@ impl<'s> Stage<'s> {
                 None | Some("b") => self.show("the round is not ended\n")?,
                 Some(note) => self.put(Said::End { shift: self.shift, note: note.to_owned() })?,
             }
-        } else if due > 0 {
+        } else if !matches!(turn, Turn::Nothing) {
             self.show(&format!("\nleft at {done} of {due}; `fettler round` goes on\n"))?;
         }
         self.drain().await?;
@@ -428,7 +442,7 @@ impl<'s> Stage<'s> {
             message: format!("{kept} kept in {}", self.outbox.folder().display()),
             ..Complaint::default()
         };
-        let hint = "the next `fettler round` sends them first, and so does `fettler round --send`";
+        let hint = "the next `fettler round` sends them, as does `fettler round --send`";
         Err(Failure::NotReachable(complaint.hint(hint)))
     }
 

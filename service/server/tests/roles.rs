@@ -101,6 +101,7 @@ const TABLE: &[(&str, &str, Code, &str)] = &[
     ),
     ("EndRound", r#"{"by": "Ada"}"#, Code::Ok, "T"),
     ("AcknowledgeHandover", r#"{"handover": "999", "by": "Ada"}"#, Code::NotFound, "T"),
+    ("ListReadiness", "{}", Code::Ok, "TPM"),
     ("ListHandovers", "{}", Code::Ok, "TPM"),
     ("ListStock", "{}", Code::Ok, "RTPM"),
     ("GetBuyList", "{}", Code::Ok, "RTPM"),

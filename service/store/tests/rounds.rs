@@ -32,6 +32,8 @@ fn check(of: &str, every: Cadence) -> CheckCard {
         cautions: Vec::new(),
         hazard: false,
         retire: false,
+        start: None,
+        minutes: None,
         since: None,
     }
 }

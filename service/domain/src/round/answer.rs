@@ -79,13 +79,15 @@ impl AnswerRecord {
             cautions: Vec::new(),
             hazard: false,
             retire: false,
+            start: None,
+            minutes: None,
             since: None,
         }
     }
 
     /// Whether the same is said of the same instant.
     pub fn is_said_again(&self, said: &AnswerSaid, by: PersonId) -> bool {
-        let value = said.value.as_ref().map(|value| value_text(value));
+        let value = said.value.as_ref().map(value_text);
         let finding = said.finding.is_none() || self.finding == said.finding;
         self.check == said.check && self.at == said.at && self.by == by && self.value == value && finding
     }

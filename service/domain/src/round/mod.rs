@@ -5,10 +5,11 @@
 
 pub mod answer;
 pub mod handover;
+pub mod ready;
 
 use self::answer::AnswerRecord;
 use crate::calendar::{Calendar, SEARCH_DAYS_MAX, ShiftTime};
-use crate::shop::check::{Cadence, CheckCard};
+use crate::shop::check::{Cadence, CheckCard, StartRole};
 use crate::text::Key;
 use crate::time::{MICROS_PER_HOUR, ShopDay, Ts};
 use chrono::Datelike as _;
@@ -17,10 +18,13 @@ use serde::{Deserialize, Serialize};
 /// How long before its shift a round may be walked, in microseconds: whoever comes before the shift walks for it, not for
 /// the one that ends (common practice, no source).
 pub const OPENS_BEFORE_MICROS: i64 = MICROS_PER_HOUR;
+/// How long no shift runs in a break: machines are cold after it, and are left for it (common practice, no source).
+const BREAK_MICROS: i64 = MICROS_PER_HOUR;
 /// The key of the round of a shop day, in a site without shifts.
 const WHOLE_DAY: &str = "day";
 
 /// The round of a shift.
+#[expect(clippy::struct_excessive_bools, reason = "each says another thing of the shift's place")]
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Round {
     /// The shift's first instant: what the round is known by.
@@ -35,6 +39,12 @@ pub struct Round {
     pub first_of_day: bool,
     /// Whether no shift of its week comes before it.
     pub first_of_week: bool,
+    /// Whether a break comes before it.
+    #[serde(default)]
+    pub after_break: bool,
+    /// Whether a break comes after it.
+    #[serde(default)]
+    pub before_break: bool,
 }
 
 /// The shifts of a shop day in the order of their starts; the day itself where the site has no shifts and works.
@@ -52,7 +62,17 @@ fn round(calendar: &Calendar, day: ShopDay, shift: ShiftTime) -> Round {
     let first_of_day = shifts(calendar, day).first().is_none_or(|first| first.start >= shift.start);
     let since_monday = i64::from(day.0.weekday().num_days_from_monday());
     let earlier = (1..=since_monday).any(|back| !shifts(calendar, day.plus_days(-back)).is_empty());
+    // A site that states no shifts works some hours of its day, and nobody knows which.
+    let whole = calendar.spec().shifts.is_empty() && !shift.extra;
+    let around = (-1..=1).flat_map(|offset| shifts(calendar, day.plus_days(offset)));
+    let others: Vec<ShiftTime> = around.filter(|other| other.start != shift.start).collect();
+    let meets =
+        |other: &ShiftTime| other.start < shift.start && other.end.plus_micros(BREAK_MICROS) > shift.start;
+    let is_met =
+        |other: &ShiftTime| other.start > shift.start && other.start < shift.end.plus_micros(BREAK_MICROS);
     Round {
+        after_break: whole || !others.iter().any(meets),
+        before_break: whole || !others.iter().any(is_met),
         start: shift.start,
         end: shift.end,
         shift: shift.key,
@@ -89,11 +109,27 @@ pub fn starting(calendar: &Calendar, start: Ts) -> Option<Round> {
     })
 }
 
+/// The round before the one that starts at an instant.
+pub fn before(calendar: &Calendar, start: Ts) -> Option<Round> {
+    let today = calendar.shop_day_of(start);
+    let mut days = (-1..=SEARCH_DAYS_MAX).map(|back| today.plus_days(-back));
+    days.find_map(|day| {
+        let earlier = shifts(calendar, day).into_iter().rfind(|shift| shift.start < start)?;
+        Some(round(calendar, day, earlier))
+    })
+}
+
 impl Round {
     /// Whether a check is due in it.
     pub fn asks(&self, check: &CheckCard) -> bool {
         let declared = check.since.is_none_or(|since| since <= self.day);
+        let at_start = match check.start {
+            None => true,
+            Some(StartRole::Step | StartRole::Warm) => self.after_break,
+            Some(StartRole::Armed) => self.before_break,
+        };
         declared
+            && at_start
             && match check.every {
                 Cadence::Shift => true,
                 Cadence::Day => self.first_of_day,

@@ -1,6 +1,7 @@
 //! Which round is meant, what it asks, and how far it is.
 
 use super::answer::{AnswerSaid, keep, order_title};
+use super::ready::{Ready, WARM_UP_MINUTES, ready};
 use super::*;
 use crate::calendar::{CalendarSpec, Closure, Shift, WallTime, Weekdays, Zone};
 use crate::ids::PersonId;
@@ -151,7 +152,7 @@ fn the_newer_answer_stays_in_any_order() {
         for answer in order {
             keep(&mut kept, answer.clone());
         }
-        assert_eq!(kept, [newer.clone()]);
+        assert_eq!(kept, std::slice::from_ref(&newer));
     }
     let again = AnswerSaid { check: key("air"), at: older.at, value: None, finding: None, confirmed: false };
     assert!(older.is_said_again(&again, PersonId(1)) && !older.is_said_again(&again, PersonId(2)));
@@ -164,4 +165,61 @@ fn a_finding_makes_a_title_that_fits() {
     let long = order_title("Leaks", &"ä".repeat(400));
     assert_eq!((long.chars().count(), long.ends_with('…')), (120, true));
     assert!(Name::new(long).is_ok());
+}
+
+fn start(of: &str, role: StartRole) -> CheckCard {
+    CheckCard { start: Some(role), ..check(of, Cadence::Shift) }
+}
+
+#[test]
+fn a_start_is_looked_at_after_a_break_and_prepared_before_one() {
+    let calendar = calendar();
+    let asked = |instant: &str| {
+        let round = meant(&calendar, at(instant)).unwrap();
+        let all = [start("s", StartRole::Step), start("a", StartRole::Armed), start("w", StartRole::Warm)];
+        all.iter().filter(|check| round.asks(check)).map(|check| check.key.to_string()).collect::<String>()
+    };
+    for (instant, expect) in [
+        ("2026-11-23T06:00", "sw"), // Monday, early: after the weekend
+        ("2026-11-23T14:00", ""),
+        ("2026-11-25T06:00", ""),  // the night shift runs until it starts
+        ("2026-11-27T16:00", "a"), // Friday, late: before the weekend
+    ] {
+        assert_eq!(asked(instant), expect, "{instant}");
+    }
+    let monday = meant(&calendar, at("2026-11-23T06:00")).unwrap();
+    let friday = before(&calendar, monday.start).unwrap();
+    assert_eq!((friday.shift.as_str(), friday.day), ("late", day("2026-11-20")));
+}
+
+#[test]
+fn a_machine_is_warm_armed_cold_or_must_not_start() {
+    let monday = meant(&calendar(), at("2026-11-23T04:30")).unwrap();
+    let minutes = Some(WARM_UP_MINUTES);
+    let checks = [start("power", StartRole::Step), start("warm", StartRole::Warm)];
+    let checks: Vec<&CheckCard> = checks.iter().collect();
+    let stands = |answers: &[AnswerRecord], armed: bool, now: &str| {
+        ready(&monday, &walk(&monday, &checks, answers, false), minutes, armed, at(now)).unwrap()
+    };
+    // The shift starts at 05:00 UTC, so a warm-up of 30 minutes begins at 04:30 at the latest.
+    let cold = |ready_at: &str| Ready::Cold { ready_at: at(ready_at), begin_by: at("2026-11-23T04:30") };
+    assert_eq!(stands(&[], false, "2026-11-23T04:10"), cold("2026-11-23T05:00"));
+    assert_eq!(stands(&[], false, "2026-11-23T04:50"), cold("2026-11-23T05:20"));
+    assert_eq!(stands(&[], true, "2026-11-23T04:50"), Ready::Armed);
+    assert_eq!(stands(&[], true, "2026-11-23T05:10"), cold("2026-11-23T05:40"), "nobody has seen it warm");
+    assert_eq!(stands(&[said("warm")], false, "2026-11-23T05:10"), Ready::Warm);
+    let failed = AnswerRecord { finding: Some("no voltage".into()), ..said("power") };
+    assert_eq!(
+        stands(&[said("warm"), failed], true, "2026-11-23T04:50"),
+        Ready::MustNotStart("power: no voltage".into())
+    );
+    let none = ready(&monday, &walk(&monday, &checks, &[], false), None, false, at("2026-11-23T04:50"));
+    assert_eq!(none, None, "a machine without a warm-up");
+    let tuesday = meant(&calendar(), at("2026-11-24T06:00")).unwrap();
+    let walked = walk(&tuesday, &checks, &[], false);
+    assert_eq!(
+        ready(&tuesday, &walked, minutes, false, at("2026-11-24T04:50")),
+        Some(Ready::Warm),
+        "it runs on"
+    );
 }

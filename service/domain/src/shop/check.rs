@@ -18,6 +18,18 @@ pub enum Cadence {
     Week,
 }
 
+/// What a check says of a machine's start.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum StartRole {
+    /// A step of the start-up; one that fails means that the machine must not start.
+    Step,
+    /// Left so that it warms up by itself.
+    Armed,
+    /// Warm.
+    Warm,
+}
+
 /// A check of a machine or of a sheet.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct CheckCard {
@@ -45,6 +57,12 @@ pub struct CheckCard {
     /// Whether it is not walked any more; on a machine this takes a sheet's check away.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub retire: bool,
+    /// What it says of the machine's start.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub start: Option<StartRole>,
+    /// For a warm-up: how long it takes.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub minutes: Option<u32>,
     /// The shop day on which it was declared first: before it nobody missed it. Set when it is declared.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub since: Option<ShopDay>,

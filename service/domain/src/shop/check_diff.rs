@@ -123,6 +123,8 @@ mod tests {
             cautions: Vec::new(),
             hazard: false,
             retire: false,
+            start: None,
+            minutes: None,
             since: None,
         }
     }

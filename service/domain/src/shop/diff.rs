@@ -250,7 +250,11 @@ impl<'a> Differ<'a> {
             let old = self.current.sheets.get(&card.key);
             let merged = self.merged_sheet(card, old, &field);
             let change = match old {
-                None => Some(format!("added, {} tasks", merged.tasks.len())),
+                None if merged.checks.is_empty() => Some(format!("added, {} tasks", merged.tasks.len())),
+                None => {
+                    let (tasks, checks) = (merged.tasks.len(), merged.checks.len());
+                    Some(format!("added, {tasks} tasks and {checks} checks"))
+                }
                 Some(old) if *old == merged => None,
                 Some(old) => {
                     let mut words = Words::default();

@@ -39,6 +39,25 @@ impl v1::round_service_server::RoundService for Desk {
         .await
     }
 
+    async fn list_readiness(
+        &self,
+        request: Request<v1::ListReadinessRequest>,
+    ) -> Answer<v1::ListReadinessResponse> {
+        self.read(request, |call, ask| async move {
+            let at = round::at(ask.at.as_ref(), call.now())?;
+            let site = call.site(&ask.site).await?.site;
+            let (call, ask) = (&call, &ask);
+            call.fit(page::ask(ask)?, |page: PageAsk<(String, String)>| async move {
+                let (of, page) = call.store.readiness(site, at, call.now(), page).await?;
+                let machines = page.rows.iter().map(round::ready).collect();
+                let next_page_token = page::token(ask, page.next.as_ref());
+                Ok(v1::ListReadinessResponse { machines, round: Some(round::round(&of)), next_page_token })
+            })
+            .await
+        })
+        .await
+    }
+
     async fn record_checks(
         &self,
         request: Request<v1::RecordChecksRequest>,

@@ -2,10 +2,13 @@
 
 use super::fields::Fields;
 use super::units::unknown_value;
-use fettler_domain::shop::check::{Cadence, CheckCard};
+use fettler_domain::shop::check::{Cadence, CheckCard, StartRole};
 use fettler_domain::shop::limits::{CAUTIONS_MAX, TEXT_MAX};
 use fettler_domain::text::Key;
 use fettler_proto::v1;
+
+/// The longest warm-up, in minutes.
+const WARM_UP_MINUTES_MAX: u32 = 480;
 
 /// Reads a check.
 pub fn card_in(fields: &mut Fields, said: &v1::CheckCard) -> Option<CheckCard> {
@@ -26,7 +29,20 @@ pub fn card_in(fields: &mut Fields, said: &v1::CheckCard) -> Option<CheckCard> {
     let cautions = fields.each("cautions", &said.cautions, CAUTIONS_MAX, |fields, caution| {
         fields.required_line("", caution, TEXT_MAX)
     });
+    let start = match v1::StartRole::try_from(said.start) {
+        Ok(v1::StartRole::Unspecified) => Some(None),
+        Ok(v1::StartRole::Step) => Some(Some(StartRole::Step)),
+        Ok(v1::StartRole::Armed) => Some(Some(StartRole::Armed)),
+        Ok(v1::StartRole::Warm) => Some(Some(StartRole::Warm)),
+        Err(_) => {
+            unknown_value(fields, "start", said.start, "step, armed or warm");
+            None
+        }
+    };
+    let minutes = fields.number("minutes", said.minutes, 0, WARM_UP_MINUTES_MAX);
     Some(CheckCard {
+        start: start?,
+        minutes: minutes.map(|minutes| (minutes > 0).then_some(minutes))?,
         key: key?,
         title: title?,
         place: place?,
@@ -52,6 +68,14 @@ pub fn card_out(card: &CheckCard) -> v1::CheckCard {
         cautions: card.cautions.clone(),
         hazard: card.hazard,
         retire: card.retire,
+        start: match card.start {
+            None => v1::StartRole::Unspecified,
+            Some(StartRole::Step) => v1::StartRole::Step,
+            Some(StartRole::Armed) => v1::StartRole::Armed,
+            Some(StartRole::Warm) => v1::StartRole::Warm,
+        }
+        .into(),
+        minutes: card.minutes.and_then(|minutes| i32::try_from(minutes).ok()).unwrap_or(0),
     }
 }
 

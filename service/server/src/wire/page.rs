@@ -65,6 +65,7 @@ paged!(
     ListOrdersRequest,
     ListPeopleRequest,
     ListPlannedUseRequest,
+    ListReadinessRequest,
     ListReadingsRequest,
     ListReportsRequest,
     ListStockRequest,

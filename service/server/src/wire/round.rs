@@ -12,13 +12,16 @@ use fettler_domain::ids::PersonId;
 use fettler_domain::reading::Value;
 use fettler_domain::round::answer::{ANSWERS_MAX, AnswerRecord, AnswerSaid, ChecksSaid, Recorded};
 use fettler_domain::round::handover::Line;
+use fettler_domain::round::ready::Ready;
 use fettler_domain::round::{CheckState, Round, Tally, Walked};
 use fettler_domain::shop::PointCard;
 use fettler_domain::shop::limits::{TEXT_MAX, UNIT_MAX};
 use fettler_domain::text::Name;
 use fettler_domain::time::{MICROS_PER_MINUTE, Ts};
 use fettler_proto::v1;
-use fettler_store::contract::{KeptHandover, MachineRound, RoundFilter, RoundHead};
+use fettler_store::contract::{
+    KeptHandover, MachineReady, MachineRound, MachineState, RoundFilter, RoundHead,
+};
 use prost_types::Timestamp;
 
 /// Reads at which instant a round is meant.
@@ -215,6 +218,31 @@ pub fn recorded(check: &str, became: &Recorded) -> v1::RecordedCheck {
         problems: became.wrong.iter().map(problem).collect(),
         order: became.order.map_or(0, |order| order.0),
         remarks: became.remarks.clone(),
+    }
+}
+
+/// How a machine stands before a shift.
+pub fn ready(of: &MachineReady) -> v1::MachineReadiness {
+    let (mut ready_at, mut begin_by) = (None, None);
+    let (readiness, why) = match (&of.ready, of.state) {
+        (None, MachineState::Resting) => (v1::Readiness::Resting, of.reason.clone()),
+        (None, _) => (v1::Readiness::MustNotStart, of.reason.clone()),
+        (Some(Ready::MustNotStart(why)), _) => (v1::Readiness::MustNotStart, why.clone()),
+        (Some(Ready::Warm), _) => (v1::Readiness::Warm, String::new()),
+        (Some(Ready::Armed), _) => (v1::Readiness::Armed, String::new()),
+        (Some(Ready::Cold { ready_at: at, begin_by: by }), _) => {
+            (ready_at, begin_by) = (Some(*at), Some(*by));
+            (v1::Readiness::Cold, String::new())
+        }
+    };
+    v1::MachineReadiness {
+        machine: of.tag.to_string(),
+        name: of.name.to_string(),
+        area: of.area.clone(),
+        readiness: readiness.into(),
+        why,
+        ready_at: stamp_of(ready_at),
+        begin_by: stamp_of(begin_by),
     }
 }
 

@@ -8,7 +8,7 @@ use fettler_domain::round::answer::{ChecksSaid, Recorded};
 use fettler_domain::text::Name;
 use fettler_domain::time::Ts;
 use fettler_store::contract::{
-    Caller, KeptHandover, MachineRound, Page, PageAsk, Result, RoundFilter, RoundHead, Rounds,
+    Caller, KeptHandover, MachineReady, MachineRound, Page, PageAsk, Result, RoundFilter, RoundHead, Rounds,
 };
 
 #[async_trait]
@@ -23,6 +23,16 @@ impl Rounds for Fake {
         _: &RoundFilter,
         _: PageAsk<(String, String)>,
     ) -> Result<(Round, Page<MachineRound, (String, String)>)> {
+        away()
+    }
+
+    async fn readiness(
+        &self,
+        _: SiteId,
+        _: Ts,
+        _: Ts,
+        _: PageAsk<(String, String)>,
+    ) -> Result<(Round, Page<MachineReady, (String, String)>)> {
         away()
     }
 

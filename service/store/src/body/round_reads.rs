@@ -5,15 +5,17 @@ use super::machines::state_of;
 use super::shop_state::MachineExtra;
 use super::{Conn, DbRow, handovers, readings, sites};
 use crate::contract::{
-    AREAS_MAX, HANDOVERS_MAX, MachineRound, MachineState, Page, PageAsk, Result, RoundFilter, RoundHead,
+    AREAS_MAX, HANDOVERS_MAX, MachineReady, MachineRound, MachineState, Page, PageAsk, Result, RoundFilter,
+    RoundHead,
 };
 use fettler_domain::calendar::Calendar;
 use fettler_domain::error::Error;
 use fettler_domain::ids::{MachineId, SiteId};
 use fettler_domain::round::answer::AnswerRecord;
-use fettler_domain::round::{Round, Tally, Walked, meant, walk};
+use fettler_domain::round::ready::{WARM_UP_MINUTES, ready as readiness};
+use fettler_domain::round::{Round, Tally, Walked, before, meant, walk};
 use fettler_domain::shop::SheetCard;
-use fettler_domain::shop::check::{CheckCard, effective};
+use fettler_domain::shop::check::{CheckCard, StartRole, effective};
 use fettler_domain::text::{Key, Name};
 use fettler_domain::time::Ts;
 use std::collections::BTreeMap;
@@ -167,4 +169,47 @@ async fn with_points(conn: &mut Conn, site: SiteId, row: Row, checks: Vec<Walked
     let points = points.into_iter().map(|(_, card)| card).filter(|card| asked(&card.key)).collect();
     let Row { tag, name, area, state, reason, .. } = row;
     Ok(MachineRound { tag, name, area, state, reason, checks, points })
+}
+
+/// How machines stand before the shift whose round is meant at an instant: those that may not run, and those with a warm-up.
+pub(super) async fn ready(
+    conn: &mut Conn,
+    site: SiteId,
+    at: Ts,
+    now: Ts,
+    page: PageAsk<(String, String)>,
+) -> Result<(Round, Page<MachineReady, (String, String)>)> {
+    let calendar = sites::by_number(conn, site).await?.calendar;
+    let round = round_at(&calendar, at)?;
+    let sheets = sheets(conn, site).await?;
+    let answers = records(conn, site, &round).await?;
+    let earlier = match before(&calendar, round.start) {
+        Some(earlier) => records(conn, site, &earlier).await?,
+        None => BTreeMap::new(),
+    };
+    let rows = sqlx::query(MACHINES).bind(i64::from(site.0)).fetch_all(conn).await?;
+    let mut all = Vec::new();
+    for found in &rows {
+        let Row { machine, tag, name, area, state, reason, extra } = row(found)?;
+        if page.after.as_ref().is_some_and(|after| (area.as_str(), tag.as_str()) <= (&after.0, &after.1)) {
+            continue;
+        }
+        let checks = checks_of(&extra, &sheets);
+        let of = |role| checks.iter().filter(move |check| check.start == Some(role));
+        let warm_up = of(StartRole::Warm).next().map(|check| check.minutes.unwrap_or(WARM_UP_MINUTES));
+        let left = earlier.get(&machine).map_or(&[][..], Vec::as_slice);
+        let is_left_so =
+            |check: &&CheckCard| left.iter().any(|said| said.check == check.key && said.finding.is_none());
+        let armed = of(StartRole::Armed).any(is_left_so);
+        let stands = if state == MachineState::InService {
+            let walked = walk(&round, &checks, answers.get(&machine).map_or(&[][..], Vec::as_slice), false);
+            let Some(ready) = readiness(&round, &walked, warm_up, armed, now) else { continue };
+            Some(ready)
+        } else {
+            None
+        };
+        all.push(MachineReady { tag, name, area, state, reason, ready: stands });
+    }
+    let page = Page::cut(all, page.limit, |of: &MachineReady| (of.area.clone(), of.tag.to_string()));
+    Ok((round, page))
 }

@@ -3,7 +3,7 @@
 use super::store::SqlStore;
 use super::{handovers, round_reads, rounds};
 use crate::contract::{
-    Caller, KeptHandover, MachineRound, Page, PageAsk, Result, RoundFilter, RoundHead, Rounds,
+    Caller, KeptHandover, MachineReady, MachineRound, Page, PageAsk, Result, RoundFilter, RoundHead, Rounds,
 };
 use async_trait::async_trait;
 use fettler_domain::ids::SiteId;
@@ -25,6 +25,16 @@ impl Rounds for SqlStore {
         page: PageAsk<(String, String)>,
     ) -> Result<(Round, Page<MachineRound, (String, String)>)> {
         round_reads::checks(&mut *self.read().await?, site, filter, page).await
+    }
+
+    async fn readiness(
+        &self,
+        site: SiteId,
+        at: Ts,
+        now: Ts,
+        page: PageAsk<(String, String)>,
+    ) -> Result<(Round, Page<MachineReady, (String, String)>)> {
+        round_reads::ready(&mut *self.read().await?, site, at, now, page).await
     }
 
     async fn record_checks(

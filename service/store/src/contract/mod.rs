@@ -24,7 +24,9 @@ pub use proofs::{JournalKey, KeptCheckpoint, Proofs};
 pub use readings::{
     HISTORY_MAX, KeptReading, PointHistory, PointService, ReadingFilter, TakenReading, Telling,
 };
-pub use rounds::{AREAS_MAX, HANDOVERS_MAX, KeptHandover, MachineRound, RoundFilter, RoundHead, Rounds};
+pub use rounds::{
+    AREAS_MAX, HANDOVERS_MAX, KeptHandover, MachineReady, MachineRound, RoundFilter, RoundHead, Rounds,
+};
 pub use shop::{MachineFilter, MachineMove, MachineRecord, MachineState, PersonRecord, SiteRecord};
 pub use stock::{BuyFilter, BuyList, KeptItem, NOT_COUNTED_MAX, StockDone, StockFilter, StockTold};
 pub use tokens::{NewToken, TokenRecord, Tokens};

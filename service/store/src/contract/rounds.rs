@@ -5,6 +5,7 @@ use async_trait::async_trait;
 use fettler_domain::ids::{PersonId, SiteId};
 use fettler_domain::round::answer::{ChecksSaid, Recorded};
 use fettler_domain::round::handover::HandoverRecord;
+use fettler_domain::round::ready::Ready;
 use fettler_domain::round::{Round, Tally, Walked};
 use fettler_domain::shop::PointCard;
 use fettler_domain::text::{Key, Name};
@@ -60,6 +61,23 @@ pub struct MachineRound {
     pub points: Vec<PointCard>,
 }
 
+/// A machine before a shift.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct MachineReady {
+    /// Its tag.
+    pub tag: Key,
+    /// Its name.
+    pub name: Name,
+    /// Its area.
+    pub area: String,
+    /// Whether it may run.
+    pub state: MachineState,
+    /// Why not.
+    pub reason: String,
+    /// How it stands; none where it may not run.
+    pub ready: Option<Ready>,
+}
+
 /// A handover as it is kept.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct KeptHandover {
@@ -83,6 +101,14 @@ pub trait Rounds: Send + Sync {
         filter: &RoundFilter,
         page: PageAsk<(String, String)>,
     ) -> Result<(Round, Page<MachineRound, (String, String)>)>;
+    /// How machines stand at `now` before the shift whose round is meant at an instant.
+    async fn readiness(
+        &self,
+        site: SiteId,
+        at: Ts,
+        now: Ts,
+        page: PageAsk<(String, String)>,
+    ) -> Result<(Round, Page<MachineReady, (String, String)>)>;
     /// Records what was seen at the checks of a machine; each answer has its own outcome, in the order given.
     async fn record_checks(
         &self,
