@@ -6,8 +6,8 @@ use fettler_proto::v1::{
     machine_service_client::MachineServiceClient, order_service_client::OrderServiceClient,
     person_service_client::PersonServiceClient, planned_use_service_client::PlannedUseServiceClient,
     proof_service_client::ProofServiceClient, reading_service_client::ReadingServiceClient,
-    run_hours_service_client::RunHoursServiceClient, shop_service_client::ShopServiceClient,
-    stock_service_client::StockServiceClient,
+    round_service_client::RoundServiceClient, run_hours_service_client::RunHoursServiceClient,
+    shop_service_client::ShopServiceClient, stock_service_client::StockServiceClient,
 };
 use std::time::Duration;
 use tonic::{
@@ -79,6 +79,11 @@ impl Link {
     /// Readings.
     pub(crate) fn readings(&self) -> ReadingServiceClient<Wire> {
         ReadingServiceClient::new(self.wire.clone()).max_decoding_message_size(ANSWER_BYTES_MAX)
+    }
+
+    /// Rounds.
+    pub(crate) fn rounds(&self) -> RoundServiceClient<Wire> {
+        RoundServiceClient::new(self.wire.clone()).max_decoding_message_size(ANSWER_BYTES_MAX)
     }
 
     /// Run hours.

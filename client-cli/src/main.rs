@@ -23,10 +23,12 @@ mod push;
 mod render;
 mod session;
 mod sheet;
+mod shipped;
 mod shopfile;
 #[cfg(test)]
 mod testkit;
 mod times;
+mod walk;
 
 use clap::Parser as _;
 use std::process::ExitCode;

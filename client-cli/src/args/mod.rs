@@ -8,6 +8,8 @@ pub(crate) mod journal;
 pub(crate) mod orders;
 pub(crate) mod planned;
 pub(crate) mod readings;
+pub(crate) mod round;
+pub(crate) mod sheet;
 pub(crate) mod shop;
 pub(crate) mod stock;
 
@@ -26,6 +28,7 @@ use uuid::Uuid;
     after_help = "Examples:\n  \
         fettler due                                   what is due today\n  \
         fettler due --within 7d --while-stopped       the week, and what fits into a stop\n  \
+        fettler round --by \"Ada Kern\"                 walk the checks of the shift\n  \
         fettler why 1042                              where a due point comes from\n  \
         fettler close 1042 --by \"Ada Kern\"            it was done, just now\n  \
         fettler hours push shift.csv --source erp     run hours in\n  \
@@ -112,6 +115,10 @@ pub(crate) enum Command {
     Undo(orders::UndoArgs),
     /// Work orders, open and ended.
     Orders(orders::OrdersArgs),
+    /// The checks of the shift: walk them, list them, hand over.
+    Round(round::RoundArgs),
+    /// Which machines will be ready when the shift starts.
+    Ready(round::ReadyArgs),
     /// Something was read at test points: keep it, and judge it against its limits.
     Read(readings::ReadArgs),
     /// Readings; those of one test point drawn, with limits and trend.
@@ -135,6 +142,9 @@ pub(crate) enum Command {
     /// The declared shop: load, show, and when tasks were last done.
     #[command(subcommand)]
     Shop(shop::ShopCommand),
+    /// Task sheets that come with Fettler: list, show, use.
+    #[command(subcommand)]
+    Sheet(sheet::SheetCommand),
     /// The journal: everything that changed.
     #[command(subcommand)]
     Journal(journal::JournalCommand),
@@ -196,6 +206,9 @@ mod tests {
             "fettler journal list --from 0 --kind order.",
             "fettler journal verify north.journal --checkpoint monday.txt --checkpoint friday.txt --key shop.key",
             "fettler journal proof 1042 --to 1042.tlog-proof",
+            "fettler round --by Ada --area hall",
+            "fettler round --list --open --at 2026-11-25T05:40",
+            "fettler round --answers - --by Ada",
             "fettler backtest --output json",
             "fettler backtest --reports a.csv.gz --reports b.csv --cases c.csv --deciles --output csv",
         ] {
@@ -214,6 +227,9 @@ mod tests {
             "fettler hours settle erp R-1 maybe --by Ada",
             "fettler orders --task t",
             "fettler ahead",
+            "fettler round --open",
+            "fettler round --answers f.csv",
+            "fettler round --list --end --by Ada",
             "fettler journal proof",
             "fettler journal proof 1042 --entry 7",
             "fettler journal confirm 1042.tlog-proof",

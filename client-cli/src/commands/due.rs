@@ -2,7 +2,7 @@
 
 use super::{board_in, paging::PAGE_MAX};
 use crate::{
-    args::orders::DueArgs,
+    args::{OutputForm, orders::DueArgs},
     exit::{Answer, Failure},
     render,
     session::Session,
@@ -31,7 +31,13 @@ pub(crate) async fn run(session: &Session, args: DueArgs) -> Result<Answer, Fail
     let board = board_in(session, zone, now);
     let until = Some(request.until.as_str()).filter(|until| !until.is_empty());
     let shown = render::due::Shown { until, sure: request.sure };
-    session.show(&list, || render::due::board(&list, shown, board), || render::due::rows(&list))?;
+    // JSON and CSV are the list alone.
+    let round = match session.settings.output {
+        OutputForm::Table => super::round::on_board(session, board).await,
+        OutputForm::Json | OutputForm::Csv => String::new(),
+    };
+    let text = || format!("{round}{}", render::due::board(&list, shown, board));
+    session.show(&list, text, || render::due::rows(&list))?;
     Ok(Answer::Done)
 }
 

@@ -20,14 +20,22 @@ mod raise;
 mod read;
 mod readings;
 pub(crate) mod readings_file;
+mod ready;
+mod round;
+mod sheet;
 mod shop;
 mod skip;
 mod stock;
 mod undo;
 mod why;
 
+pub(crate) use round::{people as round_people, seen as seen_round};
+
 use crate::{
-    args::{Args, ChangeArgs, Command, OutputForm, hours::HoursCommand, journal::JournalCommand},
+    args::{
+        Args, ChangeArgs, Command, OutputForm, hours::HoursCommand, journal::JournalCommand,
+        sheet::SheetCommand,
+    },
     clock,
     config::Settings,
     exit::{Answer, Failure},
@@ -66,7 +74,8 @@ fn asks_nobody(command: &Command) -> bool {
     if let Command::Journal(JournalCommand::Verify(args)) = command {
         return args.file.is_some();
     }
-    matches!(command, Command::Journal(JournalCommand::Confirm(_)))
+    matches!(command, Command::Sheet(SheetCommand::List | SheetCommand::Show(_)))
+        || matches!(command, Command::Journal(JournalCommand::Confirm(_)))
         || matches!(command, Command::Backtest(args) if args.cases.is_some())
 }
 
@@ -79,6 +88,8 @@ async fn dispatch(session: &Session, command: Command) -> Result<Answer, Failure
         Command::Skip(args) => skip::run(session, args).await,
         Command::Raise(args) => raise::run(session, args).await,
         Command::Undo(args) => undo::run(session, args).await,
+        Command::Round(args) => round::run(session, args).await,
+        Command::Ready(args) => ready::run(session, args).await,
         Command::Read(args) => read::run(session, args).await,
         Command::Readings(args) => readings::run(session, args).await,
         Command::Withdraw(args) => read::withdraw(session, args).await,
@@ -89,6 +100,7 @@ async fn dispatch(session: &Session, command: Command) -> Result<Answer, Failure
         Command::Machine(command) => machine::run(session, command).await,
         Command::Person(command) => person::run(session, command).await,
         Command::Shop(command) => shop::run(session, command).await,
+        Command::Sheet(command) => sheet::run(session, command).await,
         Command::Journal(command) => journal::run(session, command).await,
         Command::Calc(args) => calc::run(args, session.settings.output, session.settings.width, &session.out),
         Command::Backtest(args) => backtest::run(session, args).await,
@@ -113,6 +125,11 @@ async fn hours(session: &Session, command: HoursCommand) -> Result<Answer, Failu
 /// The request id that was typed, or a fresh one.
 fn request_id(change: &ChangeArgs) -> Uuid {
     change.request_id.unwrap_or_else(clock::request_id)
+}
+
+/// A request id for what is safe to repeat under another.
+fn request_id_fresh() -> Uuid {
+    clock::request_id()
 }
 
 /// How tables are laid out for a site in this zone.

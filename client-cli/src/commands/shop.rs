@@ -57,24 +57,26 @@ async fn load(session: &Session, args: LoadArgs) -> Result<Answer, Failure> {
     let answer = session
         .change(&request, id, |link, request| async move { link.shop().load_shop(request).await })
         .await?;
-    let text = || {
-        let mut text = changes_text(session, &answer.changes, args.dry_run);
-        let opened = usize::try_from(answer.orders_opened).unwrap_or_default();
-        if opened > 0 {
-            let _ = writeln!(text, "{} opened", words::count(opened, "work order", "work orders"));
-        }
-        let waiting = usize::try_from(answer.reports_waiting).unwrap_or_default();
-        if waiting > 0 {
-            let reports = words::count(waiting, "held report is", "held reports are");
-            let _ = writeln!(text, "{reports} judged again because of it");
-        }
-        text
-    };
-    session.show(&answer, text, || changes(&answer.changes))?;
+    session.show(&answer, || loaded_text(session, &answer, args.dry_run), || changes(&answer.changes))?;
     Ok(Answer::Done)
 }
 
-fn changes(changes: &[pb::ShopChange]) -> Table {
+/// What a load did, or would do.
+pub(super) fn loaded_text(session: &Session, answer: &pb::LoadShopResponse, dry_run: bool) -> String {
+    let mut text = changes_text(session, &answer.changes, dry_run);
+    let opened = usize::try_from(answer.orders_opened).unwrap_or_default();
+    if opened > 0 {
+        let _ = writeln!(text, "{} opened", words::count(opened, "work order", "work orders"));
+    }
+    let waiting = usize::try_from(answer.reports_waiting).unwrap_or_default();
+    if waiting > 0 {
+        let reports = words::count(waiting, "held report is", "held reports are");
+        let _ = writeln!(text, "{reports} judged again because of it");
+    }
+    text
+}
+
+pub(super) fn changes(changes: &[pb::ShopChange]) -> Table {
     let mut table = Table::new(["subject", "change"]);
     for change in changes {
         table.push([change.subject.clone(), change.change.clone()]);
@@ -101,7 +103,7 @@ async fn show(session: &Session) -> Result<Answer, Failure> {
 }
 
 /// The shop's tasks as rows: what a spreadsheet is most often asked for.
-fn tasks(shop: &pb::Shop) -> Table {
+pub(super) fn tasks(shop: &pb::Shop) -> Table {
     let mut table =
         Table::new(["sheet", "machine", "task", "title", "place", "every", "kit", "minutes", "hazard"]);
     let sheets = shop

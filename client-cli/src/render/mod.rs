@@ -11,6 +11,7 @@ pub(crate) mod planned;
 pub(crate) mod plot;
 pub(crate) mod point;
 pub(crate) mod readings;
+pub(crate) mod round;
 pub(crate) mod stock;
 pub(crate) mod table;
 pub(crate) mod why;

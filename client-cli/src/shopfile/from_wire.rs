@@ -1,7 +1,7 @@
 //! The contract's messages as the file's tables.
 
 use super::{
-    items,
+    checks, items,
     model::{
         Closure, Combine, ExtraShift, Feed, Kind, Machine, Meter, Point, Sheet, Shift, ShopFile, Site,
         Source, TakenBy, Task,
@@ -50,6 +50,7 @@ pub(super) fn shop(shop: &pb::Shop) -> ShopFile {
                 key: sheet.key.clone(),
                 title: sheet.title.clone(),
                 task: sheet.tasks.iter().map(|card| task(card, &units)).collect(),
+                check: sheet.checks.iter().map(checks::from_wire).collect(),
             })
             .collect(),
         machine: shop.machines.iter().map(|card| machine(card, &units)).collect(),
@@ -121,6 +122,7 @@ fn machine(card: &pb::MachineCard, units: &BTreeMap<String, pb::Unit>) -> Machin
         meter: card.meters.iter().filter_map(meter).collect(),
         point: card.points.iter().map(point).collect(),
         task: card.tasks.iter().map(|card| task(card, units)).collect(),
+        check: card.checks.iter().map(checks::from_wire).collect(),
     }
 }
 
@@ -210,6 +212,7 @@ fn task(card: &pb::TaskCard, units: &BTreeMap<String, pb::Unit>) -> Task {
         },
         window: Some(OneOrMany(window)).filter(|window| !window.0.is_empty()),
         rule_from: card.rule_from_day.clone(),
+        basis: card.basis.clone(),
         keep_closed_days: rule.keep_closed_days,
         kit: card.kit.iter().cloned().map(Kit).collect(),
         cautions: card.cautions.clone(),

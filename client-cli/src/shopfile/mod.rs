@@ -3,6 +3,7 @@
 //! The format is described in `docs/shop-file.md`; the example there is one of this module's tests. Unknown keys are
 //! refused with the nearest known one, because a misspelt `hazard` that is silently ignored could hurt someone.
 
+mod checks;
 mod fault;
 mod from_wire;
 mod items;

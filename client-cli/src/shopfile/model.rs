@@ -1,6 +1,7 @@
 //! The tables of a shop file, key by key. `docs/shop-file.md` describes each.
 
 use super::{
+    checks::Check,
     rule::Clause,
     text::{Kit, LastDone, MachineLastDone, OneOrMany, Plain, Window},
 };
@@ -130,6 +131,8 @@ pub(super) struct Sheet {
     pub(super) title: String,
     #[serde(default, skip_serializing_if = "is_default")]
     pub(super) task: Vec<Task>,
+    #[serde(default, skip_serializing_if = "is_default")]
+    pub(super) check: Vec<Check>,
 }
 
 /// `[[machine]]`
@@ -155,6 +158,8 @@ pub(super) struct Machine {
     pub(super) point: Vec<Point>,
     #[serde(default, skip_serializing_if = "is_default")]
     pub(super) task: Vec<Task>,
+    #[serde(default, skip_serializing_if = "is_default")]
+    pub(super) check: Vec<Check>,
 }
 
 /// What a meter accumulates.
@@ -269,6 +274,8 @@ pub(super) struct Task {
     pub(super) window: Option<OneOrMany<Window>>,
     #[serde(default, skip_serializing_if = "is_default")]
     pub(super) rule_from: String,
+    #[serde(default, skip_serializing_if = "is_default")]
+    pub(super) basis: String,
     #[serde(default, skip_serializing_if = "is_default")]
     pub(super) keep_closed_days: bool,
     #[serde(default, skip_serializing_if = "is_default")]

@@ -1,7 +1,7 @@
 //! The file's tables as the contract's messages, with the checks that need more than one key.
 
 use super::{
-    items,
+    checks, items,
     model::{Combine, CountsFrom, Feed, Kind, Machine, Meter, Point, Sheet, ShopFile, TakenBy, Task},
     rule::{Clause, Counts},
     text::{LastDone, MachineLastDone, Plain, Window},
@@ -120,6 +120,7 @@ fn sheet(table: &Sheet) -> Result<pb::TaskSheet, String> {
         key: table.key.clone(),
         title: table.title.clone(),
         tasks: table.task.iter().map(|t| task(&place, t)).collect::<Result<_, _>>()?,
+        checks: table.check.iter().map(checks::to_wire).collect(),
     })
 }
 
@@ -149,6 +150,7 @@ fn machine(table: &Machine, sheets: &[Sheet]) -> Result<pb::MachineCard, String>
         tasks: table.task.iter().map(|t| task(&place, t)).collect::<Result<_, _>>()?,
         last_done_now: table.last_done == Some(MachineLastDone::Now),
         last_done,
+        checks: table.check.iter().map(checks::to_wire).collect(),
     })
 }
 
@@ -242,6 +244,7 @@ fn task(place: &str, table: &Task) -> Result<pb::TaskCard, String> {
         certificate: table.certificate,
         retire: table.retire,
         rule_from_day: table.rule_from.clone(),
+        basis: table.basis.clone(),
     })
 }
 

@@ -19,6 +19,7 @@ pub mod plan;
 pub mod planned;
 pub mod quantity;
 pub mod reading;
+pub mod round;
 pub mod rule;
 pub mod shelf;
 pub mod shop;

@@ -47,6 +47,9 @@ pub const fn roles(method: Method) -> &'static [Role] {
         Method::ListReadings | Method::ExplainPoint => SHOP,
         Method::TakeReadings => &[Technician],
         Method::WithdrawReading => &[Technician, Manager],
+        // Rounds. Whoever works on the machines walks them; the others see how far it is.
+        Method::GetRound | Method::ListChecks | Method::ListReadiness | Method::ListHandovers => SHOP,
+        Method::RecordChecks | Method::EndRound | Method::AcknowledgeHandover => &[Technician],
         // The shelf. The ERP buys, and books what comes; who works on the machines takes from it and counts.
         Method::ListStock | Method::GetBuyList => ALL,
         Method::ReceiveStock => &[Reporter, Technician, Planner],

@@ -12,8 +12,8 @@ use fettler_proto::v1::{
     machine_service_server::MachineServiceServer, order_service_server::OrderServiceServer,
     person_service_server::PersonServiceServer, planned_use_service_server::PlannedUseServiceServer,
     proof_service_server::ProofServiceServer, reading_service_server::ReadingServiceServer,
-    run_hours_service_server::RunHoursServiceServer, shop_service_server::ShopServiceServer,
-    stock_service_server::StockServiceServer,
+    round_service_server::RoundServiceServer, run_hours_service_server::RunHoursServiceServer,
+    shop_service_server::ShopServiceServer, stock_service_server::StockServiceServer,
 };
 use fettler_store::contract::Store;
 use std::sync::Arc;
@@ -183,6 +183,7 @@ fn routes(desk: &Desk) -> Result<Routes, tonic_reflection::server::Error> {
         .add_service(limited!(DueServiceServer, desk))
         .add_service(limited!(OrderServiceServer, desk))
         .add_service(limited!(ReadingServiceServer, desk))
+        .add_service(limited!(RoundServiceServer, desk))
         .add_service(limited!(StockServiceServer, desk))
         .add_service(limited!(JournalServiceServer, desk))
         .add_service(limited!(ProofServiceServer, desk))

@@ -30,6 +30,7 @@ fn task(name: &str, clauses: Vec<ClauseCard>) -> Result<TaskCard, Box<dyn Error>
         place: "left side".into(),
         rule: Some(RuleCard { clauses, combine: Combine::Earliest, window: None, keep_closed_days: false }),
         rule_from: None,
+        basis: String::new(),
         kit: Vec::new(),
         cautions: Vec::new(),
         readings: Vec::new(),
@@ -79,6 +80,7 @@ fn declaration(machines: usize, shifts: Vec<Shift>) -> Result<Declaration, Box<d
             tasks: Vec::new(),
             last_done_now: false,
             last_done: tasks.iter().map(done).collect(),
+            checks: Vec::new(),
             tag,
         });
     }
@@ -94,7 +96,12 @@ fn declaration(machines: usize, shifts: Vec<Shift>) -> Result<Declaration, Box<d
         },
         sources: Vec::new(),
         people: Vec::new(),
-        sheets: vec![SheetCard { key: Key::new("care")?, title: Name::new("Care")?, tasks }],
+        sheets: vec![SheetCard {
+            key: Key::new("care")?,
+            title: Name::new("Care")?,
+            tasks,
+            checks: Vec::new(),
+        }],
         machines: cards,
         items: Vec::new(),
         past_rules: false,

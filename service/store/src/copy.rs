@@ -351,6 +351,28 @@ pub(crate) const TABLES: &[Table] = &[
         ],
     },
     Table {
+        name: "round_record",
+        key: 3,
+        columns: &[("site", N), ("shift", N), ("machine", N), ("answers", T), ("leaf", N)],
+    },
+    Table {
+        name: "check_order",
+        key: 3,
+        columns: &[("site", N), ("machine", N), ("check_key", T), ("number", N)],
+    },
+    Table {
+        name: "handover",
+        key: 2,
+        columns: &[
+            ("site", N),
+            ("leaf", N),
+            ("shift", N),
+            ("record", T),
+            ("acknowledged_by", N),
+            ("acknowledged_at", N),
+        ],
+    },
+    Table {
         name: "fleet_figures",
         key: 3,
         columns: &[("site", N), ("family", T), ("kind", T), ("machines", N), ("figures", T)],

@@ -136,6 +136,7 @@ async fn a_load_is_compared_with_all_that_it_touches(engine: Engine) {
         key: key("care"),
         title: name("Care"),
         tasks: vec![task("wipe", title, vec![every_days(7)])],
+        checks: Vec::new(),
     };
     let on_it = |tag: &str| MachineCard { sheets: vec![key("care")], ..machine(tag, &[]) };
     let begin = of(&[sheet("Wipe")], &[on_it("L-1"), on_it("L-2"), machine("L-3", &["mill"])]);

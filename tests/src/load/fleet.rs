@@ -180,6 +180,7 @@ fn sheet(family: usize) -> TaskSheet {
         key: format!("care-{family}"),
         title: format!("Care of family {family}"),
         tasks: tasks.collect(),
+        ..TaskSheet::default()
     }
 }
 

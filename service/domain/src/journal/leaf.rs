@@ -93,6 +93,12 @@ kinds! {
     PurchaseRecorded = "purchase.recorded",
     /// What was open of a purchase will not come.
     PurchaseCancelled = "purchase.cancelled",
+    /// Checks of a machine were answered in a round.
+    RoundWalked = "round.walked",
+    /// A round ended with a handover; its note is sealed.
+    HandoverMade = "handover.made",
+    /// Somebody has read a handover.
+    HandoverAcknowledged = "handover.acknowledged",
     /// A work order was raised by hand.
     OrderRaised = "order.raised",
     /// A work order was closed.

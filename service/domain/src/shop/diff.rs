@@ -3,6 +3,7 @@
 //! The declaration owns only what it names: what is absent stays as it is, and nothing is ever retired by absence.
 //! So a declaration that was loaded gives no steps when it is loaded again.
 
+use super::check_diff::{self, Retired};
 use super::limits::{PEOPLE_MAX, RANK_MAX, SHEETS_MAX, SOURCES_MAX, TASKS_MAX, VIOLATIONS_MAX};
 use super::machine_diff::machines;
 use super::state::{ShopState, ShopStep, SiteState, Write};
@@ -249,12 +250,20 @@ impl<'a> Differ<'a> {
             let old = self.current.sheets.get(&card.key);
             let merged = self.merged_sheet(card, old, &field);
             let change = match old {
-                None => Some(format!("added, {} tasks", merged.tasks.len())),
+                None if merged.checks.is_empty() => Some(format!("added, {} tasks", merged.tasks.len())),
+                None => {
+                    let (tasks, checks) = (merged.tasks.len(), merged.checks.len());
+                    Some(format!("added, {tasks} tasks and {checks} checks"))
+                }
                 Some(old) if *old == merged => None,
                 Some(old) => {
                     let mut words = Words::default();
                     words.changed("title", &old.title, &merged.title);
                     words.list("tasks", &old.tasks, &merged.tasks);
+                    words.list("checks", &old.checks, &merged.checks);
+                    if old.checks != merged.checks {
+                        words.say(check_diff::walked_on(self.current, &card.key));
+                    }
                     Some(words.text())
                 }
             };
@@ -291,7 +300,10 @@ impl<'a> Differ<'a> {
                 None => tasks.push(task),
             }
         }
-        SheetCard { key: card.key.clone(), title: card.title.clone(), tasks }
+        let stood = old.map_or(&[][..], |old| &old.checks);
+        let field = format!("{field}.checks");
+        let checks = check_diff::merged(self, stood, &card.checks, &field, Retired::Go);
+        SheetCard { key: card.key.clone(), title: card.title.clone(), tasks, checks }
     }
 }
 

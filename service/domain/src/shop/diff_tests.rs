@@ -47,6 +47,7 @@ pub(super) fn task(key_text: &str, clauses: Vec<ClauseCard>) -> TaskCard {
         place: String::new(),
         rule: Some(rule(clauses)),
         rule_from: None,
+        basis: String::new(),
         kit: Vec::new(),
         cautions: Vec::new(),
         readings: Vec::new(),
@@ -93,6 +94,7 @@ fn machine(tag: &str) -> MachineCard {
         tasks: vec![task("drain-bowl", vec![months(1), hours(None, "400")])],
         last_done_now: false,
         last_done: Vec::new(),
+        checks: Vec::new(),
     }
 }
 
@@ -110,6 +112,7 @@ pub(super) fn shop() -> Declaration {
         key: key("lathe-care"),
         title: name("Lathe care"),
         tasks: vec![task("way-oil", vec![hours(Some("operating"), "50")]), task("year", vec![months(12)])],
+        checks: Vec::new(),
     };
     let mut sheeted = machine("L-02");
     sheeted.sheets = vec![key("lathe-care")];
@@ -150,6 +153,7 @@ pub(super) fn apply(mut shop: ShopState, steps: Vec<ShopStep>) -> ShopState {
                     points,
                     sheets: card.sheets,
                     tasks,
+                    checks: card.checks,
                 };
                 shop.machines.insert(card.tag, shape);
             }

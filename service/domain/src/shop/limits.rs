@@ -19,6 +19,8 @@ pub const POINTS_MAX: usize = 200;
 pub const SHEETS_OF_MACHINE_MAX: usize = 20;
 /// The most tasks of a machine, and of a sheet.
 pub const TASKS_MAX: usize = 200;
+/// The most checks of a machine, and of a sheet.
+pub const CHECKS_MAX: usize = 100;
 /// The most items on the shelf in one declaration.
 pub const ITEMS_MAX: usize = 10_000;
 /// The most items of a kit.

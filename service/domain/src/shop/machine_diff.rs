@@ -1,5 +1,7 @@
 //! Machines of a declaration: names, meters and test points; tasks follow in their own room.
 
+use super::check::CheckCard;
+use super::check_diff::{self, Retired};
 use super::diff::{Differ, Sheet, Words, differs, twice};
 use super::last_done_diff;
 use super::limits::{
@@ -68,6 +70,7 @@ pub(super) fn machines(differ: &mut Differ<'_>, declared: &Declaration, sheets: 
             points: old.points.clone(),
             sheets: old.sheets.clone(),
         };
+        check_diff::in_place(differ, &at, &old.checks, sheets);
         task_diff::tasks(differ, &at, sheets);
     }
 }
@@ -139,15 +142,29 @@ fn machine(differ: &mut Differ<'_>, card: &MachineCard, field: String, sheets: &
             all_sheets.push(key.clone());
         }
     }
-    machine_step(differ, card, old, &all_sheets);
+    let checks = check_diff::merged(
+        differ,
+        old.map_or(&[], |old| &old.checks),
+        &card.checks,
+        &format!("{field}.checks"),
+        Retired::Stay,
+    );
+    machine_step(differ, card, old, &all_sheets, &checks);
     let meters = meters(differ, card, old, &field);
     let points = points(differ, card, old, &field);
     let at = At { tag: &card.tag, card: Some(card), field, old, meters, points, sheets: all_sheets };
+    check_diff::in_place(differ, &at, &checks, sheets);
     let tasks = task_diff::tasks(differ, &at, sheets);
     last_done_diff::of_card(differ, &at, card, &tasks);
 }
 
-fn machine_step(differ: &mut Differ<'_>, card: &MachineCard, old: Option<&MachineShape>, sheets: &[Key]) {
+fn machine_step(
+    differ: &mut Differ<'_>,
+    card: &MachineCard,
+    old: Option<&MachineShape>,
+    sheets: &[Key],
+    checks: &[CheckCard],
+) {
     let name = card.name.clone().or_else(|| old.map(|old| old.name.clone()));
     // A tag keeps the rules of a name, being shorter and of fewer characters.
     let Some(name) = name.or_else(|| Name::new(card.tag.as_str()).ok()) else { return };
@@ -165,6 +182,7 @@ fn machine_step(differ: &mut Differ<'_>, card: &MachineCard, old: Option<&Machin
         family: text(&card.family, old.map(|old| &old.family)),
         area: text(&card.area, old.map(|old| &old.area)),
         sheets: sheets.to_vec(),
+        checks: checks.to_vec(),
     };
     let change = match old {
         None => "added".to_owned(),
@@ -175,6 +193,7 @@ fn machine_step(differ: &mut Differ<'_>, card: &MachineCard, old: Option<&Machin
             words.changed("family", &old.family, &write.family);
             words.changed("area", &old.area, &write.area);
             words.list("sheets", &old.sheets, &write.sheets);
+            words.list("checks", &old.checks, &write.checks);
             words.text()
         }
     };

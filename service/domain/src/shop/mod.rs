@@ -3,6 +3,8 @@
 //!
 //! [`diff`] says what a declaration changes in a shop as it stands ([`state`]); the store writes it.
 
+pub mod check;
+mod check_diff;
 pub mod diff;
 #[cfg(test)]
 mod diff_tests;
@@ -21,6 +23,7 @@ mod task_diff;
 #[cfg(test)]
 mod wrong_tests;
 
+use self::check::CheckCard;
 use crate::calendar::{Closure, ExtraShift, Shift, WallTime, Zone};
 use crate::ids::{MachineId, MeterId};
 use crate::ledger::row::Feed;
@@ -94,6 +97,9 @@ pub struct SheetCard {
     pub title: Name,
     /// Its tasks.
     pub tasks: Vec<TaskCard>,
+    /// Its checks.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub checks: Vec<CheckCard>,
 }
 
 /// A machine's card.
@@ -121,6 +127,9 @@ pub struct MachineCard {
     pub last_done_now: bool,
     /// When tasks were last done.
     pub last_done: Vec<LastDoneCard>,
+    /// Its own checks.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub checks: Vec<CheckCard>,
 }
 
 /// A meter's card.
@@ -208,6 +217,9 @@ pub struct TaskCard {
     /// rule is in effect from its first day.
     #[serde(default)]
     pub rule_from: Option<ShopDay>,
+    /// Where the interval comes from.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub basis: String,
     /// What to bring.
     pub kit: Vec<KitItem>,
     /// What to heed.

@@ -1,5 +1,6 @@
 //! A shop as it stands: what a declaration is compared with.
 
+use super::check::CheckCard;
 use super::{PointCard, SheetCard, SourceCard, TaskCard};
 use crate::calendar::CalendarSpec;
 use crate::ledger::row::Feed;
@@ -56,6 +57,8 @@ pub struct MachineShape {
     pub sheets: Vec<Key>,
     /// Its tasks by key, retired ones among them.
     pub tasks: BTreeMap<Key, TaskShape>,
+    /// Its own checks.
+    pub checks: Vec<CheckCard>,
 }
 
 /// A meter as it stands.
@@ -190,4 +193,6 @@ pub struct MachineWrite {
     pub area: String,
     /// Its task sheets.
     pub sheets: Vec<Key>,
+    /// Its own checks.
+    pub checks: Vec<CheckCard>,
 }

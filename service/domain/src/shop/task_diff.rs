@@ -29,6 +29,7 @@ pub(super) struct After {
 /// Checks what a task's card says by itself.
 pub(super) fn check_task_card(differ: &mut Differ<'_>, card: &TaskCard, field: &str) {
     differ.text(format!("{field}.place"), &card.place, TEXT_MAX);
+    differ.text(format!("{field}.basis"), &card.basis, TEXT_MAX);
     if let Some(from) = card.rule_from.filter(|from| !(ShopDay::FIRST..=ShopDay::LAST).contains(from)) {
         let text =
             format!("{from} is out of bounds; give a day from {} to {}", ShopDay::FIRST, ShopDay::LAST);
@@ -342,6 +343,7 @@ fn words_of_change(stood: &TaskShape, card: &TaskCard, sheet: Option<&Key>) -> W
     let mut words = Words::default();
     words.changed("title", &was.title, &card.title);
     words.changed("place", &was.place, &card.place);
+    words.changed("basis", &was.basis, &card.basis);
     words.list("kit", &was.kit, &card.kit);
     words.list("cautions", &was.cautions, &card.cautions);
     words.list("readings", &was.readings, &card.readings);

@@ -267,7 +267,12 @@ pub(super) fn never_recorded() -> v1::TaskCard {
 }
 
 fn sheet(key: &str, title: &str, tasks: &[Care]) -> v1::TaskSheet {
-    v1::TaskSheet { key: key.into(), title: title.into(), tasks: tasks.iter().map(card).collect() }
+    v1::TaskSheet {
+        key: key.into(),
+        title: title.into(),
+        tasks: tasks.iter().map(card).collect(),
+        checks: super::rounds::checks(key),
+    }
 }
 
 fn card(care: &Care) -> v1::TaskCard {
@@ -295,6 +300,7 @@ fn card(care: &Care) -> v1::TaskCard {
         certificate: care.certificate,
         retire: false,
         rule_from_day: String::new(),
+        basis: String::new(),
     }
 }
 

@@ -7,6 +7,7 @@ mod care;
 mod gauges;
 mod oil;
 mod past;
+mod rounds;
 mod shelf;
 mod shop;
 
@@ -83,6 +84,7 @@ pub fn what_to_try(address: SocketAddr, token: &Path) -> String {
         format!("  {client} why NUMBER                      # where a due point comes from"),
         format!("  {client} close NUMBER --by \"Ada Kern\"    # it was done; the next order stands at once"),
         format!("  {client} readings {} coolant-strength  # what readings tell", gauges::THIN),
+        format!("  {client} round --by \"Ada Kern\"           # walk the checks of the shift"),
         format!("  {client} hours held                      # reports that wait for a decision"),
         format!("  {client} machine list"),
         format!("  {client} shop show                       # the file that declares this shop"),

@@ -4,6 +4,7 @@
 use super::DAYS;
 use super::gauges::{THIN, THIN_AT_LAST, usual_value};
 use super::oil;
+use super::rounds;
 use super::shelf;
 use super::shop::{COUNTER_ONLY, MACHINES, Machine, SITE, first, later};
 use crate::wire::{report, shop_in};
@@ -97,6 +98,9 @@ impl Teller<'_> {
                 )?);
             }
             self.store.push(&caller(reported), self.site.site, reports).await?;
+            if rounds::last_shift(self.calendar(), now) == Some(shift.start) {
+                rounds::tell(self.store, self.site.site, shift.start, reported).await?;
+            }
         }
         Ok(())
     }

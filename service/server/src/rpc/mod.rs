@@ -10,6 +10,7 @@ mod planned;
 mod proof;
 mod push;
 mod reading;
+mod round;
 mod run_hours;
 mod shop;
 mod stock;
@@ -80,17 +81,20 @@ macro_rules! changing {
 }
 
 changing!(
+    AcknowledgeHandoverRequest,
     AddPersonRequest,
     BookAdjustmentRequest,
     CancelPurchaseRequest,
     CloseOrderRequest,
     CountStockRequest,
+    EndRoundRequest,
     ForbidMachineRequest,
     IssueStockRequest,
     LoadShopRequest,
     PlanUseRequest,
     RaiseOrderRequest,
     ReceiveStockRequest,
+    RecordChecksRequest,
     RecordPurchaseRequest,
     ReplaceCounterRequest,
     RestMachineRequest,

@@ -78,7 +78,8 @@ pub fn machine(record: &MachineRecord, names: &Names) -> v1::Machine {
     }
 }
 
-fn state(state: MachineState) -> v1::MachineState {
+/// Whether a machine may run.
+pub fn state(state: MachineState) -> v1::MachineState {
     match state {
         MachineState::InService => v1::MachineState::InService,
         MachineState::Resting => v1::MachineState::Resting,

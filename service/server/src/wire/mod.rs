@@ -5,6 +5,7 @@
 
 pub mod ahead;
 pub mod buy;
+pub mod check;
 pub mod due;
 pub mod due_clause;
 pub mod fields;
@@ -19,6 +20,7 @@ pub mod planned;
 pub mod proof;
 pub mod reading;
 pub mod report;
+pub mod round;
 pub mod shop_in;
 pub mod shop_out;
 pub mod stock;

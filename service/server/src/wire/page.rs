@@ -54,6 +54,8 @@ macro_rules! paged {
 
 paged!(
     GetBuyListRequest,
+    ListChecksRequest,
+    ListHandoversRequest,
     ListCheckpointsRequest,
     ListDueRequest,
     ListEntriesRequest,
@@ -63,6 +65,7 @@ paged!(
     ListOrdersRequest,
     ListPeopleRequest,
     ListPlannedUseRequest,
+    ListReadinessRequest,
     ListReadingsRequest,
     ListReportsRequest,
     ListStockRequest,

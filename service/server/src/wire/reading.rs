@@ -156,7 +156,8 @@ pub fn taken(taken: &TakenReading, names: &Names) -> v1::TakenReading {
     }
 }
 
-fn problem(wrong: &Violation) -> v1::FieldProblem {
+/// Why a field cannot be taken.
+pub fn problem(wrong: &Violation) -> v1::FieldProblem {
     v1::FieldProblem { field: wrong.field.clone(), text: shown_text(&wrong.text) }
 }
 
@@ -165,7 +166,8 @@ fn shown_text(text: &str) -> String {
     text.chars().take(LINE_MAX).collect()
 }
 
-fn question(odd: &Odd) -> v1::ReadingQuestion {
+/// What is odd about a value.
+pub fn question(odd: &Odd) -> v1::ReadingQuestion {
     v1::ReadingQuestion {
         oddity: oddity(odd.kind).into(),
         field: odd.field.to_string(),

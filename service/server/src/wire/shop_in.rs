@@ -12,9 +12,9 @@ use fettler_domain::error::Error;
 use fettler_domain::quantity::{Amount, MaxPerHour, MeterKind};
 use fettler_domain::reading::{Limits, Possible, Taker};
 use fettler_domain::shop::limits::{
-    ALIASES_MAX, CAUTIONS_MAX, FAMILY_MAX, ITEMS_MAX, LAST_DONE_MAX, MACHINES_MAX, METERS_MAX, PEOPLE_MAX,
-    POINTS_MAX, RANK_MAX, SHEETS_MAX, SHEETS_OF_MACHINE_MAX, SHORT_TEXT_MAX, SOURCES_MAX, TASKS_MAX,
-    TEXT_MAX, UNIT_MAX,
+    ALIASES_MAX, CAUTIONS_MAX, CHECKS_MAX, FAMILY_MAX, ITEMS_MAX, LAST_DONE_MAX, MACHINES_MAX, METERS_MAX,
+    PEOPLE_MAX, POINTS_MAX, RANK_MAX, SHEETS_MAX, SHEETS_OF_MACHINE_MAX, SHORT_TEXT_MAX, SOURCES_MAX,
+    TASKS_MAX, TEXT_MAX, UNIT_MAX,
 };
 use fettler_domain::shop::{Declaration, MachineCard, MeterCard, PointCard, SiteCard, SourceCard};
 use fettler_domain::text::{Key, Name};
@@ -159,6 +159,7 @@ fn machine(fields: &mut Fields, said: &v1::MachineCard) -> Option<MachineCard> {
     let last_done = fields.each("last_done", &said.last_done, LAST_DONE_MAX, |fields, said_of| {
         last_done(fields, said_of, Some(&said.tag))
     });
+    let checks = fields.each("checks", &said.checks, CHECKS_MAX, super::check::card_in);
     fields.unique("points", "key", said.points.iter().map(|point| point.key.as_str()));
     fields.unique("tasks", "key", said.tasks.iter().map(|task| task.key.as_str()));
     let meter_keys: Vec<String> = meters.iter().map(|meter| meter.key.to_string()).collect();
@@ -175,6 +176,7 @@ fn machine(fields: &mut Fields, said: &v1::MachineCard) -> Option<MachineCard> {
         tasks,
         last_done_now: said.last_done_now,
         last_done,
+        checks,
     })
 }
 

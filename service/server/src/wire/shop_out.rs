@@ -81,6 +81,7 @@ fn sheet(card: &SheetCard) -> v1::TaskSheet {
         key: card.key.to_string(),
         title: card.title.to_string(),
         tasks: card.tasks.iter().map(task).collect(),
+        checks: card.checks.iter().map(super::check::card_out).collect(),
     }
 }
 
@@ -98,6 +99,7 @@ pub fn machine(card: &MachineCard) -> v1::MachineCard {
         tasks: card.tasks.iter().map(task).collect(),
         last_done_now: card.last_done_now,
         last_done: card.last_done.iter().map(last_done).collect(),
+        checks: card.checks.iter().map(super::check::card_out).collect(),
     }
 }
 
@@ -151,6 +153,7 @@ fn task(card: &TaskCard) -> v1::TaskCard {
         certificate: card.certificate,
         retire: card.retire,
         rule_from_day: card.rule_from.as_ref().map(ShopDay::to_string).unwrap_or_default(),
+        basis: card.basis.clone(),
     }
 }
 

@@ -1,5 +1,6 @@
 //! Reads task sheets, tasks, their rules, and when they were last done.
 
+use super::check;
 use super::fields::{Fields, Said};
 use super::models;
 use super::order::kit_item;
@@ -9,7 +10,8 @@ use fettler_domain::rule::{
     CLAUSES_MAX, CalendarUnit, Combine, Every, Recurrence, RecurrenceError, WINDOW_PERCENT_MAX,
 };
 use fettler_domain::shop::limits::{
-    CAUTIONS_MAX, COVERS_MAX, KIT_MAX, LAST_DONE_MAX, MINUTES_MAX, READINGS_MAX, TASKS_MAX, TEXT_MAX,
+    CAUTIONS_MAX, CHECKS_MAX, COVERS_MAX, KIT_MAX, LAST_DONE_MAX, MINUTES_MAX, READINGS_MAX, TASKS_MAX,
+    TEXT_MAX,
 };
 use fettler_domain::shop::{ClauseCard, LastDoneCard, RuleCard, SheetCard, TaskCard, WindowCard};
 use fettler_domain::text::Key;
@@ -28,7 +30,8 @@ pub fn sheet(fields: &mut Fields, said: &v1::TaskSheet) -> Option<SheetCard> {
     let title = fields.name("title", &said.title);
     let tasks = fields.each("tasks", &said.tasks, TASKS_MAX, task);
     fields.unique("tasks", "key", said.tasks.iter().map(|task| task.key.as_str()));
-    Some(SheetCard { key: key?, title: title?, tasks })
+    let checks = fields.each("checks", &said.checks, CHECKS_MAX, check::card_in);
+    Some(SheetCard { key: key?, title: title?, tasks, checks })
 }
 
 /// Reads a task.
@@ -41,6 +44,7 @@ pub fn task(fields: &mut Fields, said: &v1::TaskCard) -> Option<TaskCard> {
         Some(said) => fields.within("rule", |fields| rule(fields, said)).map(Some),
     };
     let rule_from = fields.optional_day("rule_from_day", &said.rule_from_day);
+    let basis = fields.line("basis", &said.basis, TEXT_MAX);
     let kit = fields.each("kit", &said.kit, KIT_MAX, kit_item);
     let cautions = fields.each("cautions", &said.cautions, CAUTIONS_MAX, |fields, text| {
         fields.required_line("", text, TEXT_MAX)
@@ -54,6 +58,7 @@ pub fn task(fields: &mut Fields, said: &v1::TaskCard) -> Option<TaskCard> {
         place: place?,
         rule: rule?,
         rule_from: rule_from?,
+        basis: basis?,
         kit,
         cautions,
         readings,

@@ -5,6 +5,7 @@
 
 pub mod fake;
 mod fake_proofs;
+mod fake_rounds;
 mod fake_tokens;
 
 use fettler_domain::time::Ts;

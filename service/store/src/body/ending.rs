@@ -180,6 +180,23 @@ pub(super) async fn raise(tx: &mut Tx, site: SiteId, said: RaiseSaid) -> Result<
         let subject = format!("machine {}", said.machine);
         return Err(Error::WrongState { reason: "MACHINE_RETIRED", subject, text }.into());
     }
+    let (order, leaf) = raise_one(tx, site, &said, machine, person).await?;
+    // A raised order ends no rule. Another order of the machine whose rule had ended already may become void here, as it
+    // would at the next upkeep; that is a fact of its own, and the answer is about the order that was raised.
+    refresh::machines(tx, site, &BTreeSet::from([machine])).await?;
+    tx.remember(site, &order, Some(leaf), Keep::AWhile).await?;
+    tx.forget_machines([machine]);
+    plan_reads::entry(&mut tx.conn, site, order).await
+}
+
+/// Writes an order that is raised; the machine's plan is the caller's to compute. Gives its number and its leaf.
+pub(super) async fn raise_one(
+    tx: &mut Tx,
+    site: SiteId,
+    said: &RaiseSaid,
+    machine: MachineId,
+    person: PersonId,
+) -> Result<(OrderNumber, i64)> {
     let calendar = sites::by_number(&mut tx.conn, site).await?.calendar;
     let due = said.due_day.map_or(tx.caller.now, |day| calendar.start_of(day));
     let order = tx.head(site)?.next_order();
@@ -205,12 +222,7 @@ pub(super) async fn raise(tx: &mut Tx, site: SiteId, said: RaiseSaid) -> Result<
         .bind(leaf)
         .execute(&mut tx.conn)
         .await?;
-    // A raised order ends no rule. Another order of the machine whose rule had ended already may become void here, as it
-    // would at the next upkeep; that is a fact of its own, and the answer is about the order that was raised.
-    refresh::machines(tx, site, &BTreeSet::from([machine])).await?;
-    tx.remember(site, &order, Some(leaf), Keep::AWhile).await?;
-    tx.forget_machines([machine]);
-    plan_reads::entry(&mut tx.conn, site, order).await
+    Ok((order, leaf))
 }
 
 /// A raised order as the list shows it, or, when it is not open any more, as the list showed it when it was raised.

@@ -70,7 +70,8 @@ fn word(state: MachineState) -> &'static str {
     }
 }
 
-fn state_of(row: &mut Reading<'_>) -> Result<MachineState> {
+/// The next column, a machine's state.
+pub(super) fn state_of(row: &mut Reading<'_>) -> Result<MachineState> {
     let found: &str = row.next()?;
     let all =
         [MachineState::InService, MachineState::Resting, MachineState::Forbidden, MachineState::Retired];

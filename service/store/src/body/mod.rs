@@ -15,6 +15,7 @@
 //! * [`shop`], [`shop_scope`], [`shop_state`], [`shop_write`], [`machines`]: declarations and machines.
 //! * [`orders`], [`close`], [`ending`], [`ended`]: work orders.
 //! * [`readings`], [`closing_reads`], [`point_reads`]: readings at test points.
+//! * [`rounds`], [`round_reads`], [`handovers`]: what was seen in rounds, and handed over.
 //! * [`shelf`], [`shelf_use`], [`buy`]: items on the shelf, and what to buy.
 //! * [`copy`]: everything, read and written as it stands.
 
@@ -34,6 +35,7 @@ mod ended;
 mod ending;
 mod entries;
 mod fleet;
+mod handovers;
 mod head;
 mod history;
 mod inputs;
@@ -54,6 +56,8 @@ mod readings;
 mod refresh;
 mod reports;
 mod request;
+mod round_reads;
+mod rounds;
 mod settle;
 mod shelf;
 mod shelf_use;
@@ -64,6 +68,7 @@ mod shop_write;
 mod sites;
 mod store;
 mod store_proofs;
+mod store_rounds;
 mod store_tokens;
 mod tokens;
 mod tx;
@@ -99,11 +104,14 @@ pub(super) fn all_sql() -> Vec<&'static str> {
         declared::ALL_SQL,
         ended::ALL_SQL,
         ending::ALL_SQL,
+        handovers::ALL_SQL,
         head::ALL_SQL,
         proofs::ALL_SQL,
         readings::ALL_SQL,
         reports::ALL_SQL,
         request::ALL_SQL,
+        round_reads::ALL_SQL,
+        rounds::ALL_SQL,
         shelf::ALL_SQL,
         shelf_use::ALL_SQL,
         shop::ALL_SQL,

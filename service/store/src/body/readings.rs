@@ -38,7 +38,7 @@ const PLANS: &str = "SELECT p.number, w.title, p.payload FROM plan p JOIN work_o
 pub(super) const ALL_SQL: &[&str] = &[MACHINE, POINTS, BEFORE, AT, PUT, WITHDRAW, PLANS];
 
 /// What is said where a machine is to be stopped; who stops it is a person.
-const STOP: &str = "stop the machine until somebody competent has looked; `fettler machine forbid` says so to everybody. The \
+pub(super) const STOP: &str = "stop the machine until somebody competent has looked; `fettler machine forbid` says so to everybody. The \
     builder's manual, local codes and licensed practice come first";
 
 /// A machine and its test points.
@@ -56,7 +56,7 @@ impl Of {
 
 /// What became of one reading, as its request id keeps it.
 #[derive(Serialize, Deserialize)]
-enum Became {
+pub(super) enum Became {
     Taken(i64, Vec<String>),
     Duplicate(i64),
     AskedBack(Vec<Odd>),
@@ -118,7 +118,7 @@ async fn answers(conn: &mut Conn, site: SiteId, became: Vec<Became>) -> Result<V
 }
 
 /// Takes one reading. Machines whose plan it may change are added to `touched`.
-async fn take_one(
+pub(super) async fn take_one(
     tx: &mut Tx,
     site: SiteId,
     told: &ReadingTold,
@@ -340,6 +340,17 @@ async fn remarks_of(tx: &mut Tx, site: SiteId, told: &ReadingTold, entry: i64) -
     let cautions = cards.into_iter().filter(|(_, card)| card.key == record.point);
     remarks.extend(cautions.flat_map(|(_, card)| card.cautions));
     Ok(remarks)
+}
+
+/// A reading, and the open orders that it makes due.
+pub(super) async fn stands(
+    conn: &mut Conn,
+    site: SiteId,
+    entry: i64,
+) -> Result<(ReadingRecord, Vec<(i64, Name)>)> {
+    let record = one(conn, site, entry).await?.record;
+    let waiting = waiting(conn, site, &record).await?;
+    Ok((record, waiting))
 }
 
 /// The open orders that a reading makes due.

@@ -7,6 +7,7 @@ use crate::contract::{Result, StoreError};
 use fettler_domain::ids::{MachineId, MeterId, SiteId, TaskId};
 use fettler_domain::ledger::row::Feed;
 use fettler_domain::quantity::{Amount, MaxPerHour, MeterKind};
+use fettler_domain::shop::check::CheckCard;
 use fettler_domain::shop::state::{MachineShape, MeterShape, ShopState, SiteState, Stated, TaskShape};
 use fettler_domain::shop::{
     Declaration, LastDoneCard, MachineCard, MeterCard, PointCard, SheetCard, SiteCard, SourceCard,
@@ -46,6 +47,9 @@ pub(super) struct MachineExtra {
     pub(super) also_known_as: Vec<ForeignName>,
     /// Its task sheets.
     pub(super) sheets: Vec<Key>,
+    /// Its own checks.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub(super) checks: Vec<CheckCard>,
 }
 
 /// The digits that state an amount so exactly that it is read back as the same.
@@ -192,6 +196,7 @@ fn machine(row: &DbRow) -> Result<(MachineId, Key, MachineShape)> {
         points: BTreeMap::new(),
         sheets: extra.sheets,
         tasks: BTreeMap::new(),
+        checks: extra.checks,
     };
     Ok((id, tag, shape))
 }
@@ -310,5 +315,6 @@ fn machine_card(tag: Key, machine: MachineShape) -> MachineCard {
             .collect(),
         last_done_now: false,
         last_done,
+        checks: machine.checks,
     }
 }

@@ -11,6 +11,7 @@ use crate::contract::{Result, StoreError};
 use fettler_domain::calendar::Calendar;
 use fettler_domain::ids::{MachineId, MeterId, PersonId, SiteId, TaskId};
 use fettler_domain::journal::Kind;
+use fettler_domain::shop::check::CheckCard;
 use fettler_domain::shop::rule_card::{Meters, checked_rule};
 use fettler_domain::shop::state::{
     MachineShape, MachineWrite, MeterShape, ShopState, ShopStep, SiteState, Stated, Write,
@@ -281,8 +282,8 @@ impl<'s> Writing<'s> {
             None => tx.head(self.site)?.next_machine(),
         };
         self.ids.machines.insert(write.tag.clone(), id);
-        let before = old.map(|old| machine_state(&write.tag, old));
-        let after = json!({
+        let before = old.map(|old| machine_state(&write.tag, old)).transpose()?;
+        let mut after = json!({
             "tag": write.tag.as_str(),
             "name": write.name.as_str(),
             "also_known_as": state_of(&write.also_known_as)?,
@@ -290,8 +291,13 @@ impl<'s> Writing<'s> {
             "area": write.area,
             "sheets": state_of(&write.sheets)?,
         });
+        with_checks(&mut after, &write.checks)?;
         let leaf = self.append(tx, Kind::MachineDeclared, format!("machines/{id}"), after, before)?;
-        let extra = MachineExtra { also_known_as: write.also_known_as.clone(), sheets: write.sheets };
+        let extra = MachineExtra {
+            also_known_as: write.also_known_as.clone(),
+            sheets: write.sheets,
+            checks: write.checks,
+        };
         sqlx::query(PUT_MACHINE)
             .bind(self.number)
             .bind(id.0)
@@ -587,15 +593,25 @@ async fn person(tx: &mut Tx, name: &Name) -> Result<()> {
     person_named(tx, name).await.map(|_| ())
 }
 
-fn machine_state(tag: &Key, machine: &MachineShape) -> Value {
-    json!({
+/// Checks stand in a machine's state where it has any, so that facts from before there were checks keep their digest.
+fn with_checks(state: &mut Value, checks: &[CheckCard]) -> Result<()> {
+    if !checks.is_empty() {
+        state["checks"] = state_of(&checks)?;
+    }
+    Ok(())
+}
+
+fn machine_state(tag: &Key, machine: &MachineShape) -> Result<Value> {
+    let mut state = json!({
         "tag": tag.as_str(),
         "name": machine.name.as_str(),
         "also_known_as": machine.also_known_as.iter().map(fettler_domain::text::ForeignName::as_str).collect::<Vec<_>>(),
         "family": machine.family,
         "area": machine.area,
         "sheets": machine.sheets.iter().map(Key::as_str).collect::<Vec<_>>(),
-    })
+    });
+    with_checks(&mut state, &machine.checks)?;
+    Ok(state)
 }
 
 fn task_state(machine: MachineId, card: &TaskCard, sheet: Option<&Key>) -> Result<Value> {

@@ -10,6 +10,7 @@ mod orders;
 mod planned;
 mod proofs;
 mod readings;
+mod rounds;
 mod shop;
 mod stock;
 mod tokens;
@@ -22,6 +23,9 @@ pub use planned::{PlanSaid, PlanTaken, PlannedCursor, PlannedFilter, PlannedPeri
 pub use proofs::{JournalKey, KeptCheckpoint, Proofs};
 pub use readings::{
     HISTORY_MAX, KeptReading, PointHistory, PointService, ReadingFilter, TakenReading, Telling,
+};
+pub use rounds::{
+    AREAS_MAX, HANDOVERS_MAX, KeptHandover, MachineReady, MachineRound, RoundFilter, RoundHead, Rounds,
 };
 pub use shop::{MachineFilter, MachineMove, MachineRecord, MachineState, PersonRecord, SiteRecord};
 pub use stock::{BuyFilter, BuyList, KeptItem, NOT_COUNTED_MAX, StockDone, StockFilter, StockTold};
@@ -185,7 +189,7 @@ pub struct Upkeep {
 /// A store of shops.
 #[async_trait]
 #[expect(clippy::too_many_arguments, reason = "a call says each thing by itself")]
-pub trait Store: Proofs + Tokens + Send + Sync {
+pub trait Store: Proofs + Tokens + Rounds + Send + Sync {
     /// Adds a person, or gives the one with that name.
     async fn add_person(&self, caller: &Caller, name: &Name) -> Result<PersonRecord>;
     /// People by name.

@@ -69,6 +69,7 @@ pub fn task(task: &str, title: &str, clauses: Vec<ClauseCard>) -> TaskCard {
         place: "left side".into(),
         rule: Some(RuleCard { clauses, combine: Combine::Earliest, window: None, keep_closed_days: false }),
         rule_from: None,
+        basis: String::new(),
         kit: Vec::new(),
         cautions: Vec::new(),
         readings: Vec::new(),
@@ -117,6 +118,7 @@ pub fn declaration() -> Declaration {
         ],
         last_done_now: false,
         last_done: vec![done("way-oil"), LastDoneCard { counts: Vec::new(), ..done("filter") }],
+        checks: Vec::new(),
     };
     Declaration {
         site: SiteCard {

@@ -1,0 +1,372 @@
+//! `round`: the checks of the shift, walked, listed, told from a file, and handed over.
+
+use super::{board_in, instant, paging, request_id_fresh};
+use crate::{
+    again::Again,
+    args::{OutputForm, round::RoundArgs},
+    clock,
+    commands::shop::read_file,
+    exit::{Answer, Complaint, Failure},
+    render::{self, round as shown},
+    session::Session,
+    times::{self, Teller},
+    walk::{self, Outbox},
+};
+use chrono_tz::Tz;
+use fettler_proto::v1 as pb;
+use std::{
+    collections::BTreeMap,
+    fmt::Write as _,
+    io::{self, IsTerminal as _},
+};
+
+/// Machines of a page.
+const PAGE: i32 = 100;
+/// The most pages of a round; beyond 100,000 machines nobody walks.
+const PAGES_MAX: usize = 1_000;
+/// The most answers of one call.
+const ANSWERS_MAX: usize = 100;
+/// The columns of a file of answers; the first two have to be.
+const COLUMNS: [&str; 7] = ["machine", "check", "value", "unit", "finding", "at", "confirmed"];
+
+/// Runs `round`.
+pub(super) async fn run(session: &Session, args: RoundArgs) -> Result<Answer, Failure> {
+    if args.list {
+        return list(session, args).await;
+    }
+    if args.handovers {
+        return handovers(session, &args).await;
+    }
+    if args.send {
+        return send(session).await;
+    }
+    let by = args.by.clone().unwrap_or_default();
+    if let Some(handover) = args.acknowledge {
+        return acknowledge(session, handover, by).await;
+    }
+    if args.end {
+        return end(session, by, args.note.unwrap_or_default()).await;
+    }
+    if let Some(file) = &args.answers {
+        let name = file.display().to_string();
+        return answers(session, &name, &read_file(file)?, &by).await;
+    }
+    if !io::stdin().is_terminal() || session.settings.output != OutputForm::Table {
+        return Err(Failure::usage("a round is walked at a terminal").with_hint(
+            "`fettler round --list` lists its checks, `--answers FILE --by NAME` records what was seen",
+        ));
+    }
+    walk::walk(session, &args).await
+}
+
+/// The round of now with all its checks.
+pub(crate) async fn seen(
+    session: &Session,
+) -> Result<(pb::GetRoundResponse, pb::ListChecksResponse), Failure> {
+    let head = head(session, None).await?;
+    let at = head.round.as_ref().and_then(|round| round.shift_start);
+    let request = pb::ListChecksRequest { site: session.site(), at, ..Default::default() };
+    let checks = gather(session, request).await?;
+    Ok((head, checks))
+}
+
+/// The round that is meant at an instant, or now.
+pub(super) async fn head(
+    session: &Session,
+    at: Option<prost_types::Timestamp>,
+) -> Result<pb::GetRoundResponse, Failure> {
+    let request = pb::GetRoundRequest { site: session.site(), at };
+    session.ask(&request, |link, request| async move { link.rounds().get_round(request).await }).await
+}
+
+async fn gather(
+    session: &Session,
+    mut request: pb::ListChecksRequest,
+) -> Result<pb::ListChecksResponse, Failure> {
+    request.page_size = PAGE;
+    let mut all = pb::ListChecksResponse::default();
+    for _ in 0..PAGES_MAX {
+        let page = session
+            .ask(&request, |link, request| async move { link.rounds().list_checks(request).await })
+            .await?;
+        all.machines.extend(page.machines);
+        all.round = page.round;
+        request.page_token = page.next_page_token;
+        if request.page_token.is_empty() {
+            break;
+        }
+    }
+    Ok(all)
+}
+
+/// The names of all people.
+pub(crate) async fn people(session: &Session) -> Result<Vec<String>, Failure> {
+    let limit = crate::args::LimitArgs { limit: 1_000_000 };
+    let all: pb::ListPeopleResponse = paging::gather(session, &limit, |page_size, page_token| {
+        let request = pb::ListPeopleRequest { page_size, page_token };
+        async move {
+            session
+                .ask(&request, |link, request| async move { link.people().list_people(request).await })
+                .await
+        }
+    })
+    .await?;
+    Ok(all.people.into_iter().map(|person| person.name).collect())
+}
+
+fn zone_of(head: &pb::GetRoundResponse) -> Result<Tz, Failure> {
+    head.zone.parse().map_err(|_| {
+        Failure::usage(format!("this client does not know the time zone `{}`; upgrade it", head.zone))
+    })
+}
+
+async fn list(session: &Session, args: RoundArgs) -> Result<Answer, Failure> {
+    let at = instant(session, "--at", args.at.as_deref()).await?;
+    let head = head(session, at).await?;
+    let request = pb::ListChecksRequest {
+        site: session.site(),
+        at: head.round.as_ref().and_then(|round| round.shift_start),
+        machine: args.machine.unwrap_or_default(),
+        area: args.area.unwrap_or_default(),
+        only_open: args.open,
+        ..Default::default()
+    };
+    let list = gather(session, request).await?;
+    let board = board_in(session, zone_of(&head)?, clock::now());
+    session.show(&list, || shown::board(&list, board.teller, board.width), || shown::checks(&list))?;
+    Ok(Answer::Done)
+}
+
+async fn handovers(session: &Session, args: &RoundArgs) -> Result<Answer, Failure> {
+    let all: pb::ListHandoversResponse = paging::gather(session, &args.limit, |page_size, page_token| {
+        let request =
+            pb::ListHandoversRequest { site: session.site(), only_open: false, page_size, page_token };
+        async move {
+            session
+                .ask(&request, |link, request| async move { link.rounds().list_handovers(request).await })
+                .await
+        }
+    })
+    .await?;
+    let zone = session.zone().await?;
+    let teller = Teller::new(zone, clock::now());
+    let width = session.settings.width;
+    let text = || match all.handovers.as_slice() {
+        [] => "no handovers\n".to_owned(),
+        handovers => handovers.iter().map(|handover| shown::handover(handover, teller, width)).collect(),
+    };
+    session.show(&all, text, || shown::handovers(&all.handovers))?;
+    Ok(Answer::Done)
+}
+
+async fn acknowledge(session: &Session, handover: i64, by: String) -> Result<Answer, Failure> {
+    let id = request_id_fresh();
+    let request =
+        pb::AcknowledgeHandoverRequest { site: session.site(), request_id: id.to_string(), handover, by };
+    // Acknowledging twice changes nothing.
+    let answer = session
+        .say(&request, Again::default(), |link, request| async move {
+            link.rounds().acknowledge_handover(request).await
+        })
+        .await?;
+    let handover = answer.handover.clone().unwrap_or_default();
+    let teller = Teller::new(session.zone().await?, clock::now());
+    let width = session.settings.width;
+    session.show(
+        &answer,
+        || shown::handover(&handover, teller, width),
+        || shown::handovers(std::slice::from_ref(&handover)),
+    )?;
+    Ok(Answer::Done)
+}
+
+async fn end(session: &Session, by: String, note: String) -> Result<Answer, Failure> {
+    let id = request_id_fresh();
+    let request =
+        pb::EndRoundRequest { site: session.site(), request_id: id.to_string(), shift_start: None, by, note };
+    let answer = session
+        .say(
+            &request,
+            Again::default(),
+            |link, request| async move { link.rounds().end_round(request).await },
+        )
+        .await?;
+    let handover = answer.handover.clone().unwrap_or_default();
+    let teller = Teller::new(session.zone().await?, clock::now());
+    let width = session.settings.width;
+    session.show(
+        &answer,
+        || shown::handover(&handover, teller, width),
+        || shown::handovers(std::slice::from_ref(&handover)),
+    )?;
+    Ok(Answer::Done)
+}
+
+/// Sends what is kept on this computer.
+async fn send(session: &Session) -> Result<Answer, Failure> {
+    let outbox = Outbox::open()?;
+    let (entries, unreadable) = outbox.entries(&session.settings.server.to_string(), &session.site())?;
+    for path in &unreadable {
+        session.out.note(&format!("{} cannot be read; it is left as it is\n", path.display()));
+    }
+    let mut answer = if unreadable.is_empty() { Answer::Done } else { Answer::No };
+    let (mut sent, mut text) = (0, String::new());
+    for entry in &entries {
+        match walk::send(&session.link, entry).await {
+            Ok(walk::Sent::Taken(remarks)) => {
+                outbox.forget(entry);
+                sent += 1;
+                text.extend(remarks.iter().map(|remark| format!("{}: {remark}\n", entry.words())));
+            }
+            Ok(walk::Sent::AskedBack(questions)) => {
+                answer = Answer::No;
+                let questions = questions.join("; ");
+                let _ = writeln!(text, "{}: {questions}; `fettler round` asks", entry.words());
+            }
+            Ok(walk::Sent::Refused(problems)) => {
+                answer = Answer::No;
+                let aside = outbox.put_aside(entry);
+                let why = problems.join("; ");
+                let _ = writeln!(text, "{}: {why}; it lies in {}", entry.words(), aside.display());
+            }
+            Err(status) => return Err(Failure::from(status)),
+        }
+    }
+    session.out.data(&format!("{text}{sent} of {} sent\n", entries.len()))?;
+    for (server, site) in outbox.elsewhere(&session.settings.server.to_string(), &session.site())? {
+        let site = if site.is_empty() { String::new() } else { format!(" --site {site}") };
+        session
+            .out
+            .note(&format!("answers for another service wait here: --server {server}{site} sends them\n"));
+    }
+    Ok(answer)
+}
+
+/// Records the answers of a file, machine by machine. An answer that was recorded before is known again by its time.
+async fn answers(session: &Session, name: &str, text: &str, by: &str) -> Result<Answer, Failure> {
+    let zone = session.zone().await?;
+    let (mut replies, mut rows, mut good) = (Vec::new(), Vec::new(), true);
+    for (machine, said) in read(name, text, zone)? {
+        for part in said.chunks(ANSWERS_MAX) {
+            let request = pb::RecordChecksRequest {
+                site: session.site(),
+                request_id: request_id_fresh().to_string(),
+                machine: machine.clone(),
+                shift_start: None,
+                by: by.to_owned(),
+                answers: part.to_vec(),
+            };
+            let reply = session
+                .say(&request, Again::default(), |link, request| async move {
+                    link.rounds().record_checks(request).await
+                })
+                .await?;
+            for recorded in &reply.recorded {
+                good &=
+                    matches!(recorded.outcome(), pb::CheckOutcome::Recorded | pb::CheckOutcome::Duplicate);
+                rows.push((machine.clone(), recorded.clone()));
+            }
+            replies.push(reply);
+        }
+    }
+    let table = shown::recorded(&rows);
+    session.show_each(
+        &replies,
+        || table.text(session.settings.width, session.out.style()),
+        || table.clone(),
+    )?;
+    Ok(if good { Answer::Done } else { Answer::No })
+}
+
+/// Reads a file of answers, by machine in the order of the file.
+fn read(name: &str, text: &str, zone: Tz) -> Result<Vec<(String, Vec<pb::CheckSaid>)>, Failure> {
+    let unreadable = |error: csv::Error| Failure::usage(format!("{name}: {error}"));
+    let mut reader = csv::ReaderBuilder::new().trim(csv::Trim::All).from_reader(text.as_bytes());
+    let headers = reader.headers().map_err(unreadable)?.clone();
+    if let Some(other) = headers.iter().find(|header| !COLUMNS.contains(header)) {
+        return Err(Failure::usage(format!("{name} has an unknown column `{other}`"))
+            .with_hint(format!("the columns are {}; the first two have to be", COLUMNS.join(", "))));
+    }
+    let place = |column: &str| headers.iter().position(|header| header == column);
+    if place("machine").is_none() || place("check").is_none() {
+        return Err(Failure::usage(format!("{name} has no column `machine` or no column `check`")));
+    }
+    let mut order: Vec<String> = Vec::new();
+    let mut all: BTreeMap<String, Vec<pb::CheckSaid>> = BTreeMap::new();
+    let mut complaint = Complaint::new(format!("{name} has lines that cannot be read; nothing was recorded"));
+    for record in reader.records() {
+        let record = record.map_err(unreadable)?;
+        let cell = |column: &str| place(column).and_then(|at| record.get(at)).unwrap_or_default().to_owned();
+        let line = record.position().map_or(0, csv::Position::line);
+        let at = cell("at");
+        let at = if at.is_empty() { Ok(None) } else { times::instant(&at, Some(zone)).map(Some) };
+        let confirmed = match cell("confirmed").as_str() {
+            "" | "no" => Ok(false),
+            "yes" => Ok(true),
+            other => Err(format!("`{other}` is neither yes nor no")),
+        };
+        match (at, confirmed) {
+            (Ok(at), Ok(confirmed)) => {
+                let machine = cell("machine");
+                if !all.contains_key(&machine) {
+                    order.push(machine.clone());
+                }
+                all.entry(machine).or_default().push(pb::CheckSaid {
+                    check: cell("check"),
+                    at: at.map(times::to_wire),
+                    value: cell("value"),
+                    unit: cell("unit"),
+                    finding: cell("finding"),
+                    confirmed,
+                });
+            }
+            (Err(error), _) => complaint.fields.push((format!("line {line}, at"), error.to_string())),
+            (_, Err(error)) => complaint.fields.push((format!("line {line}, confirmed"), error)),
+        }
+    }
+    if !complaint.fields.is_empty() {
+        return Err(Failure::Usage(complaint));
+    }
+    if order.is_empty() {
+        return Err(Failure::usage(format!("{name} holds no answer; add a line for each")));
+    }
+    Ok(order.into_iter().map(|machine| (machine.clone(), all.remove(&machine).unwrap_or_default())).collect())
+}
+
+/// What the due list says of the round. A service or a token without rounds leaves the list as it is.
+pub(super) async fn on_board(session: &Session, board: render::due::Board) -> String {
+    let Ok(head) = head(session, None).await else { return String::new() };
+    shown::on_board(&head, board.teller, board.width)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_file_of_answers_is_read_by_machine() {
+        let text = "machine,check,value,finding,at,confirmed\nL-03,air,6.1,,2026-11-25 05:50,\nL-01,leaks,,oil,,\n\
+            L-03,leaks,,,2026-11-25T05:51:00+01:00,yes\n";
+        let read = read("f.csv", text, chrono_tz::Europe::Berlin).unwrap();
+        let machines: Vec<&str> = read.iter().map(|(machine, _)| machine.as_str()).collect();
+        assert_eq!(machines, ["L-03", "L-01"]);
+        let of = &read[0].1;
+        assert_eq!((of[0].value.as_str(), of[1].confirmed), ("6.1", true));
+        let seconds = |said: &pb::CheckSaid| said.at.map_or(0, |at| at.seconds);
+        assert_eq!(seconds(&of[1]) - seconds(&of[0]), 60);
+        assert!(read[1].1[0].at.is_none());
+    }
+
+    #[test]
+    fn lines_that_cannot_be_read_are_named_and_nothing_is_sent() {
+        let told = |text: &str| match read("f.csv", text, chrono_tz::UTC) {
+            Err(Failure::Usage(complaint)) => complaint.text(),
+            other => panic!("{other:?}"),
+        };
+        let text = told("machine,check,at,confirmed\nL,a,yesterday,\nL,b,,perhaps\n");
+        assert!(text.contains("line 2, at") && text.contains("line 3, confirmed"), "{text}");
+        assert!(told("machine,check,colour\n").contains("unknown column `colour`"));
+        assert!(told("machine,value\n").contains("no column `check`"));
+        assert!(told("machine,check\n").contains("holds no answer"));
+    }
+}

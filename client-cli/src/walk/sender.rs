@@ -1,0 +1,205 @@
+//! Sends what was said, one after the other and in the background, and tells what became of it.
+
+use super::{Entry, Outbox, Said};
+use crate::{
+    exit::{self, Complaint},
+    link::Link,
+    times,
+};
+use fettler_proto::v1 as pb;
+use std::{collections::VecDeque, time::Duration};
+use tokio::{
+    sync::mpsc::{UnboundedReceiver, UnboundedSender, unbounded_channel},
+    task::JoinHandle,
+    time,
+};
+use tonic::{Code, Request, Status};
+
+/// How long one try may take: a slow line gets its time, a dead one does not hold the rest for ever.
+const TRY_MAX: Duration = Duration::from_secs(20);
+/// How long to wait before a service that did not answer is asked again.
+const PAUSE: Duration = Duration::from_secs(2);
+
+/// What became of an entry.
+#[derive(Debug)]
+pub(crate) enum Told {
+    /// The service has it; what it remarks.
+    Sent(Vec<String>),
+    /// Its value looks like a slip. It stays on the disk until somebody says what is so.
+    AskedBack(Box<Entry>, Vec<String>),
+    /// It was refused, and lies aside.
+    Refused(String),
+    /// The service lets nobody in for now; it stays on the disk.
+    Kept(String),
+    /// The service does not answer; so many wait.
+    Waiting(usize),
+}
+
+/// Sends one entry.
+pub(crate) async fn send(link: &Link, entry: &Entry) -> Result<Sent, Status> {
+    match &entry.said {
+        Said::Answer { .. } => {
+            let answer = link.rounds().record_checks(timed(entry.answer().unwrap_or_default())).await?;
+            let recorded = answer.into_inner().recorded.into_iter().next().unwrap_or_default();
+            Ok(Sent::of(recorded))
+        }
+        Said::End { shift, note } => {
+            let request = pb::EndRoundRequest {
+                site: entry.site.clone(),
+                request_id: entry.id.clone(),
+                shift_start: Some(times::to_wire(*shift)),
+                by: entry.by.clone(),
+                note: note.clone(),
+            };
+            let answer = link.rounds().end_round(timed(request)).await?.into_inner();
+            let handover = answer.handover.unwrap_or_default();
+            let (number, done, due) = (handover.handover, handover.done, handover.due);
+            Ok(Sent::Taken(vec![format!("handover {number}: {done} of {due} checks done")]))
+        }
+        Said::Acknowledge { handover } => {
+            let request = pb::AcknowledgeHandoverRequest {
+                site: entry.site.clone(),
+                request_id: entry.id.clone(),
+                handover: *handover,
+                by: entry.by.clone(),
+            };
+            link.rounds().acknowledge_handover(timed(request)).await?;
+            Ok(Sent::Taken(Vec::new()))
+        }
+    }
+}
+
+fn timed<T>(request: T) -> Request<T> {
+    let mut request = Request::new(request);
+    request.set_timeout(TRY_MAX);
+    request
+}
+
+/// What the service said of an entry.
+#[derive(Debug)]
+pub(crate) enum Sent {
+    /// It has it.
+    Taken(Vec<String>),
+    /// It asks whether it is so.
+    AskedBack(Vec<String>),
+    /// It cannot take it.
+    Refused(Vec<String>),
+}
+
+impl Sent {
+    fn of(recorded: pb::RecordedCheck) -> Sent {
+        match recorded.outcome() {
+            pb::CheckOutcome::AskedBack => {
+                Sent::AskedBack(recorded.questions.into_iter().map(|question| question.text).collect())
+            }
+            pb::CheckOutcome::Refused => {
+                let problem = |problem: pb::FieldProblem| format!("{}: {}", problem.field, problem.text);
+                Sent::Refused(recorded.problems.into_iter().map(problem).collect())
+            }
+            pb::CheckOutcome::Recorded | pb::CheckOutcome::Duplicate | pb::CheckOutcome::Unspecified => {
+                Sent::Taken(recorded.remarks)
+            }
+        }
+    }
+}
+
+/// The background task and the ways to and from it.
+pub(super) struct Sender {
+    entries: UnboundedSender<Entry>,
+    pub(super) told: UnboundedReceiver<Told>,
+    task: JoinHandle<()>,
+    open: usize,
+}
+
+impl Sender {
+    /// Starts sending.
+    pub(super) fn start(link: Link, outbox: Outbox) -> Sender {
+        let (entries, waiting) = unbounded_channel();
+        let (telling, told) = unbounded_channel();
+        let task = tokio::spawn(run(link, outbox, waiting, telling));
+        Sender { entries, told, task, open: 0 }
+    }
+
+    /// Sends an entry that is on the disk.
+    pub(super) fn put(&mut self, entry: Entry) {
+        self.open += usize::from(self.entries.send(entry).is_ok());
+    }
+
+    /// Counts what was told as answered.
+    pub(super) fn counted(&mut self, told: Told) -> Told {
+        if !matches!(told, Told::Waiting(_)) {
+            self.open = self.open.saturating_sub(1);
+        }
+        told
+    }
+
+    /// How many entries are with it and not answered.
+    pub(super) fn open(&self) -> usize {
+        self.open
+    }
+
+    /// Stops it; what is not answered stays on the disk.
+    pub(super) fn stop(&self) {
+        self.task.abort();
+    }
+}
+
+async fn run(
+    link: Link,
+    outbox: Outbox,
+    mut entries: UnboundedReceiver<Entry>,
+    telling: UnboundedSender<Told>,
+) {
+    let mut queue: VecDeque<Entry> = VecDeque::new();
+    loop {
+        if queue.is_empty() {
+            match entries.recv().await {
+                Some(entry) => queue.push_back(entry),
+                None => return,
+            }
+        }
+        while let Ok(entry) = entries.try_recv() {
+            queue.push_back(entry);
+        }
+        let Some(entry) = queue.front() else { continue };
+        let told = match send(&link, entry).await {
+            Ok(Sent::Taken(remarks)) => {
+                outbox.forget(entry);
+                Told::Sent(remarks)
+            }
+            Ok(Sent::AskedBack(questions)) => Told::AskedBack(Box::new(entry.clone()), questions),
+            Ok(Sent::Refused(problems)) => refused(&outbox, entry, &problems.join("; ")),
+            Err(status) if exit::is_unreachable(&status) => {
+                if telling.send(Told::Waiting(queue.len())).is_err() {
+                    return;
+                }
+                time::sleep(PAUSE).await;
+                continue;
+            }
+            Err(status) if is_for_now(status.code()) => {
+                let why = exit::complaint_of(&status).message;
+                Told::Kept(format!("{} is kept here: {why}", entry.words()))
+            }
+            Err(status) => {
+                let Complaint { message, fields, .. } = exit::complaint_of(&status);
+                let fields = fields.into_iter().map(|(field, problem)| format!("{field}: {problem}"));
+                let all: Vec<String> = std::iter::once(message).chain(fields).collect();
+                refused(&outbox, entry, &all.join("; "))
+            }
+        };
+        queue.pop_front();
+        if telling.send(told).is_err() {
+            return;
+        }
+    }
+}
+
+/// Whether a refusal is of whoever asks now, not of what is said.
+fn is_for_now(code: Code) -> bool {
+    matches!(code, Code::Unauthenticated | Code::PermissionDenied | Code::ResourceExhausted | Code::Aborted)
+}
+
+fn refused(outbox: &Outbox, entry: &Entry, why: &str) -> Told {
+    let aside = outbox.put_aside(entry);
+    Told::Refused(format!("{} was refused: {why}; it lies in {}", entry.words(), aside.display()))
+}

@@ -1,0 +1,370 @@
+//! Rounds through the whole program: walked at a terminal of their own, left and gone on with, with the service gone in between,
+//! handed over and read; and without a terminal, from files.
+
+use fettler_tests::oracle;
+use fettler_tests::programs::program;
+use fettler_tests::service::Service;
+use serde_json::{Value, json};
+use std::fs;
+use std::io;
+use std::net::{Shutdown, TcpListener, TcpStream};
+use std::path::PathBuf;
+use std::sync::{Arc, Mutex};
+use std::thread;
+
+/// How wide a small screen is, in characters.
+const COLUMNS: usize = 50;
+
+const SHOP: &str = r#"people = ["Ada Kern", "Ben Holt"]
+
+[site]
+key = "north"
+zone = "UTC"
+
+[[sheet]]
+key = "care"
+title = "Care of a lathe"
+
+[[sheet.check]]
+key = "air"
+title = "Air pressure at the panel meter"
+good = "6 bar; 5.5 to 7"
+place = "service unit, outside"
+point = "line-air"
+
+[[sheet.check]]
+key = "leaks"
+title = "Leaks below and behind"
+good = "dry: no oil, coolant, water or hiss of air"
+cautions = ["oil makes people fall: mark it and wipe it up before anybody walks there again"]
+hazard = true
+
+[[machine]]
+tag = "L-01"
+name = "Lathe one"
+area = "hall a"
+sheets = ["care"]
+
+[[machine.point]]
+key = "line-air"
+unit = "bar"
+act_below = "5.5"
+act_above = "7"
+possible = "0 to 16"
+
+[[machine]]
+tag = "L-02"
+name = "Lathe two"
+area = "hall b"
+sheets = ["care"]
+
+[[machine.point]]
+key = "line-air"
+unit = "bar"
+act_below = "5.5"
+act_above = "7"
+possible = "0 to 16"
+"#;
+
+struct Walk {
+    code: i64,
+    shown: String,
+}
+
+fn shop() -> Service {
+    let service = Service::start();
+    fs::write(service.data().join("shop.toml"), SHOP).expect("a file");
+    service.fettler(&["shop", "load", "shop.toml"]).done();
+    service
+}
+
+/// A line to a service that can be cut: it has one address, wherever the service listens.
+struct Line {
+    address: String,
+    to: Arc<Mutex<Option<String>>>,
+}
+
+impl Line {
+    fn to(service: &Service) -> Line {
+        let listener = TcpListener::bind("127.0.0.1:0").expect("a port");
+        let address = format!("http://{}", listener.local_addr().expect("an address"));
+        let line = Line { address, to: Arc::new(Mutex::new(None)) };
+        line.lead_to(service);
+        let to = line.to.clone();
+        thread::spawn(move || {
+            for caller in listener.incoming().map_while(Result::ok) {
+                let to = to.lock().expect("no thread broke").clone();
+                // A line that leads nowhere is closed at once.
+                let Some(called) = to.and_then(|to| TcpStream::connect(to).ok()) else { continue };
+                for (from, into) in [(&caller, &called), (&called, &caller)] {
+                    let (mut from, mut into) =
+                        (from.try_clone().expect("a stream"), into.try_clone().expect("a stream"));
+                    thread::spawn(move || {
+                        let _ = io::copy(&mut from, &mut into);
+                        let _ = into.shutdown(Shutdown::Both);
+                    });
+                }
+            }
+        });
+        line
+    }
+
+    fn lead_to(&self, service: &Service) {
+        let address = service.endpoint().trim_start_matches("http://").to_owned();
+        *self.to.lock().expect("no thread broke") = Some(address);
+    }
+
+    fn cut(&self) {
+        *self.to.lock().expect("no thread broke") = None;
+    }
+}
+
+/// Walks at a terminal: each time it shows the first text, the second is typed.
+fn walk(service: &Service, arguments: &[&str], talk: &[(&str, &str)]) -> Walk {
+    walk_by(service, service.endpoint(), arguments, talk)
+}
+
+/// The same by a line.
+fn walk_by(service: &Service, address: &str, arguments: &[&str], talk: &[(&str, &str)]) -> Walk {
+    let data = service.data().display().to_string();
+    let command: Vec<String> = std::iter::once(program("fettler").display().to_string())
+        .chain(["round"].into_iter().chain(arguments.iter().copied()).map(str::to_owned))
+        .collect();
+    let talk: Vec<Vec<&str>> = talk
+        .iter()
+        .map(|(expect, typed)| if typed.is_empty() { vec![*expect] } else { vec![*expect, *typed] })
+        .collect();
+    let ask = json!({
+        "command": command,
+        "env": {
+            "HOME": data, "FETTLER_DATA": data, "FETTLER_STATE": state(service).display().to_string(),
+            "FETTLER_SERVER": address, "TERM": "xterm",
+        },
+        "columns": COLUMNS,
+        "talk": talk,
+    });
+    let told: Value =
+        serde_json::from_str(&oracle::run("terminal.py", &[], &format!("{ask}\n"))).expect("JSON");
+    let shown = told["shown"].as_str().expect("a text").to_owned();
+    assert!(told["missing"].is_null(), "it never showed {}:\n{shown}", told["missing"]);
+    for line in shown.lines() {
+        assert!(line.chars().count() < 80, "wider than a screen: {line}");
+    }
+    Walk { code: told["code"].as_i64().expect("a code"), shown }
+}
+
+fn state(service: &Service) -> PathBuf {
+    service.data().join("state")
+}
+
+fn kept(service: &Service) -> Vec<PathBuf> {
+    let folder = state(service).join("fettler/round");
+    let files = fs::read_dir(folder).expect("a folder").map(|file| file.expect("a file").path());
+    files.filter(|path| path.extension().is_some_and(|end| end == "json")).collect()
+}
+
+/// The lines of the round as CSV.
+fn list(service: &Service, arguments: &[&str]) -> Vec<String> {
+    let text = service.fettler(&[&["round", "--list", "--output", "csv"], arguments].concat()).done();
+    text.lines().skip(1).map(str::to_owned).collect()
+}
+
+#[test]
+fn a_round_is_walked_left_gone_on_with_and_handed_over() {
+    let service = shop();
+    let ada = ["--by", "Ada Kern"];
+    let left = walk(
+        &service,
+        &ada,
+        &[
+            ("0 of 4 checks done", ""),
+            ("== hall a: L-01 Lathe one", ""),
+            ("[1 of 4] Air pressure at the panel meter", ""),
+            ("bar, f finding, s later, q leave > ", "\n"),
+            ("type the value", ""),
+            ("> ", "6,1\n"),
+            ("[2 of 4] Leaks below and behind", ""),
+            ("Enter good, f finding, s later, q leave > ", "f\n"),
+            ("what is wrong (Enter for nothing) > ", "oil below the door\n"),
+            ("[3 of 4]", ""),
+            ("> ", "q\n"),
+            ("left at 2 of 4", ""),
+        ],
+    );
+    assert_eq!(left.code, 0, "{}", left.shown);
+    assert!(left.shown.contains("was raised"), "{}", left.shown);
+    let lines = list(&service, &[]);
+    assert_eq!(lines.len(), 4);
+    assert!(
+        lines[0].starts_with("hall a,L-01,air,Air pressure at the panel meter,good,6.1,,Ada Kern,"),
+        "{lines:?}"
+    );
+    assert!(
+        lines[1].starts_with("hall a,L-01,leaks,Leaks below and behind,finding,oil below the door,"),
+        "{lines:?}"
+    );
+    assert!(service.fettler(&["due"]).done().contains("Leaks below and behind: oil below the door"));
+
+    let done = walk(
+        &service,
+        &ada,
+        &[
+            ("2 of 4 checks done", ""),
+            ("== hall b: L-02 Lathe two", ""),
+            ("[3 of 4] Air", ""),
+            ("> ", "s\n"),
+            ("[3 of 4] Leaks", ""),
+            ("> ", "y\n"),
+            ("[4 of 4] Air", ""),
+            ("> ", "61\n"),
+            ("to 16", ""),
+            ("y it is so, or the right value, s later > ", "6.2\n"),
+            ("4 of 4 checks done", ""),
+            ("note for the next shift, Enter for none, b not yet > ", "mind the door of L-01\n"),
+        ],
+    );
+    assert_eq!(done.code, 0, "{}", done.shown);
+    assert!(kept(&service).is_empty(), "everything is with the service");
+    assert!(list(&service, &["--open"]).is_empty());
+
+    let due = service.fettler(&["due"]).done();
+    assert!(due.starts_with("HANDOVER "), "the next shift sees it first:\n{due}");
+    assert!(
+        due.contains("mind the door of L-01") && due.contains("4 checks on 2 machines, 4 done, 1 finding"),
+        "{due}"
+    );
+    let read = walk(
+        &service,
+        &["--by", "Ben Holt"],
+        &[
+            ("mind the door of L-01", ""),
+            ("a I have read it, Enter later, q leave > ", "a\n"),
+            ("nothing is open here", ""),
+        ],
+    );
+    assert!(read.shown.contains("found: L-01 Leaks below and behind: oil"), "{}", read.shown);
+    let handovers = service.fettler(&["round", "--handovers", "--output", "csv"]).done();
+    assert!(handovers.contains("Ada Kern") && handovers.contains("Ben Holt"), "{handovers}");
+    assert!(!service.fettler(&["due"]).done().contains("HANDOVER"), "it was read");
+}
+
+#[test]
+fn a_walk_goes_on_without_the_service_and_nothing_is_lost() {
+    let mut service = shop();
+    let (ada, line) = (["--by", "Ada Kern"], Line::to(&service));
+    let seen =
+        walk_by(&service, &line.address, &ada, &[("[1 of 4]", ""), ("> ", "q\n"), ("left at 0 of 4", "")]);
+    assert_eq!(seen.code, 0, "{}", seen.shown);
+    line.cut();
+    service.kill();
+    let away = walk_by(
+        &service,
+        &line.address,
+        &ada,
+        &[
+            ("the round is as it was last seen here", ""),
+            ("[1 of 4]", ""),
+            ("> ", "6.0\n"),
+            ("[2 of 4]", ""),
+            ("> ", "f hose torn\n"),
+            ("[3 of 4]", ""),
+            ("> ", "s\n"),
+            ("[3 of 4]", ""),
+            ("> ", "q\n"),
+            ("left at 2 of 4", ""),
+        ],
+    );
+    assert_eq!(away.code, 4, "{}", away.shown);
+    assert!(away.shown.contains("2 answers are kept in"), "{}", away.shown);
+    assert_eq!(kept(&service).len(), 2);
+    service.start_again();
+    line.lead_to(&service);
+    let again = walk_by(
+        &service,
+        &line.address,
+        &ada,
+        &[("of 4 checks done", ""), ("[3 of 4]", ""), ("> ", "q\n"), ("left at 2 of 4", "")],
+    );
+    assert_eq!(again.code, 0, "{}", again.shown);
+    assert!(kept(&service).is_empty());
+    let lines = list(&service, &[]);
+    assert!(lines[0].contains(",good,6.0,") && lines[1].contains(",finding,hose torn,"), "{lines:?}");
+    let orders = service.fettler(&["orders", "--state", "open", "--output", "csv"]).done();
+    assert_eq!(orders.matches("hose torn").count(), 1, "it was raised once:\n{orders}");
+    assert_eq!(service.fettler(&["round", "--send"]).done(), "0 of 0 sent\n");
+}
+
+#[test]
+fn a_key_held_down_answers_one_question() {
+    let service = shop();
+    let held = walk(
+        &service,
+        &["--by", "Ada Kern", "--machine", "L-01"],
+        &[
+            ("[1 of 4]", ""),
+            ("> ", "s\n"),
+            ("[1 of 4] Leaks", ""),
+            ("> ", "\n\n\n\n\n"),
+            ("[2 of 4] Air", ""),
+            ("too quick", ""),
+            ("> ", "b\n"),
+            ("> ", "q\n"),
+        ],
+    );
+    assert!(held.shown.contains("left at 1 of 4"), "{}", held.shown);
+    assert_eq!(list(&service, &["--open"]).len(), 3);
+}
+
+#[test]
+fn what_stands_cold_is_told_before_the_shift() {
+    let service = shop();
+    service.fettler(&["sheet", "use", "start-up", "L-01"]).done();
+    let told = |code: i32| {
+        let ran = service.fettler(&["ready", "--output", "csv"]);
+        assert_eq!(ran.code, code, "{}", ran.all());
+        ran.stdout
+    };
+    assert!(told(1).contains("hall a,L-01,cold,2"), "ready at an instant");
+    let say = |rows: &str| {
+        let csv = format!("machine,check,finding\n{rows}");
+        service.fettler_with(&["round", "--answers", "-", "--by", "Ada Kern"], csv.as_bytes()).done();
+    };
+    say("L-01,warm,\n");
+    assert!(told(0).contains("hall a,L-01,warm,,,"), "warm");
+    say("L-01,start-faults,drive fault 17 comes back\n");
+    assert!(
+        told(1).contains("hall a,L-01,must not start,,,Faults: drive fault 17 comes back"),
+        "a step failed"
+    );
+    service.fettler(&["machine", "forbid", "L-02", "--by", "Ada Kern", "--reason", "door"]).done();
+    assert!(told(1).contains("hall b,L-02,must not start,,,door"), "it is forbidden");
+    let board = service.fettler(&["ready"]).stdout;
+    assert!(board.contains("Reminders, not permission"), "{board}");
+}
+
+#[test]
+fn scripts_record_list_end_and_acknowledge() {
+    let service = shop();
+    let csv = "machine,check,value,finding,at\nL-01,air,6.1,,\nL-01,leaks,,,\nL-02,air,4.8,,\n";
+    let answers = ["round", "--answers", "-", "--by", "Ada Kern", "--output", "csv"];
+    let told = service.fettler_with(&answers, csv.as_bytes()).done();
+    assert!(told.contains("recorded") && told.contains("4.8 bar is below its limit of 5.5 bar"), "{told}");
+    let slip = "machine,check,value\nL-02,air,48\n";
+    let asked = service.fettler_with(&["round", "--answers", "-", "--by", "Ada Kern"], slip.as_bytes());
+    assert_eq!((asked.code, asked.stdout.contains("asked back")), (1, true), "{}", asked.all());
+    let json = service.fettler(&["round", "--list", "--output", "json"]).done();
+    let json: Value = serde_json::from_str(&json).expect("JSON");
+    assert_eq!(json["machines"][1]["checks"][0]["state"], "CHECK_STATE_FINDING");
+    assert_eq!(json["machines"][1]["checks"][1]["state"], "CHECK_STATE_OPEN");
+    let board = service.fettler(&["round", "--list"]).done();
+    assert!(board.contains("3 of 4 checks done") && board.contains("  open    Leaks"), "{board}");
+    let ended = ["round", "--end", "--note", "L-02 lacks air", "--by", "Ada Kern", "--output", "json"];
+    let ended: Value = serde_json::from_str(&service.fettler(&ended).done()).expect("JSON");
+    let number = ended["handover"]["handover"].as_str().expect("a number").to_owned();
+    assert_eq!(ended["handover"]["leftOpen"][0]["machine"], "L-02");
+    let read = service.fettler(&["round", "--acknowledge", &number, "--by", "Ben Holt"]).done();
+    assert!(read.contains("read by Ben Holt"), "{read}");
+    let nobody = service.fettler(&["round", "--by", "Ada Kern"]);
+    assert_eq!(nobody.code, 2, "nobody is there to answer: {}", nobody.all());
+    assert!(service.fettler(&["journal", "verify"]).code == 0, "the journal adds up");
+}
