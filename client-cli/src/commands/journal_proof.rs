@@ -17,7 +17,7 @@ use fettler_domain::journal::export::{EntryRead, Reader, header, line};
 use fettler_domain::journal::note::VerifierKey;
 use fettler_domain::journal::proof_file::ProofFile;
 use fettler_domain::time::Ts;
-use fettler_proto::v1 as pb;
+use fettler_proto::v1::{self as pb, get_inclusion_request::Which};
 use std::path::Path;
 
 /// Asks for a checkpoint of now.
@@ -76,10 +76,15 @@ pub(super) async fn checkpoints(session: &Session, args: CheckpointsArgs) -> Res
     })
     .await?;
     let rows = || {
-        let mut table = Table::new(["size", "made_at", "root"]);
+        let mut table = Table::new(["lineage", "size", "made_at", "root"]);
         for checkpoint in &all.checkpoints {
             let root = checkpoint.note.lines().nth(2).unwrap_or_default().to_owned();
-            table.push([checkpoint.size.to_string(), rfc3339(checkpoint.made_at.as_ref()), root]);
+            table.push([
+                checkpoint.lineage.to_string(),
+                checkpoint.size.to_string(),
+                rfc3339(checkpoint.made_at.as_ref()),
+                root,
+            ]);
         }
         table
     };
@@ -136,22 +141,35 @@ pub(super) async fn export(session: &Session, args: ExportArgs) -> Result<Answer
     report.show(session)
 }
 
-/// `journal proof`.
-pub(super) async fn proof(session: &Session, args: ProofArgs) -> Result<Answer, Failure> {
-    use pb::get_inclusion_request::Which;
-    let file = args.to.as_deref().map(NewFile::begin).transpose()?;
-    let which = args.order.map(Which::Order).or(args.entry.map(Which::Entry));
+async fn asked_inclusion(
+    session: &Session,
+    which: Option<Which>,
+) -> Result<pb::GetInclusionResponse, Failure> {
     let request = pb::GetInclusionRequest { site: session.site(), which };
-    let answer = session
-        .ask(&request, |link, request| async move { link.proofs().get_inclusion(request).await })
-        .await?;
+    session.ask(&request, |link, request| async move { link.proofs().get_inclusion(request).await }).await
+}
+
+fn proof_of(answer: &pb::GetInclusionResponse) -> Result<ProofFile, Failure> {
     let hash = |bytes: &Vec<u8>| <[u8; 32]>::try_from(bytes.as_slice()).map(Hash).map_err(|_| odd("hash"));
-    let proof = ProofFile {
+    Ok(ProofFile {
         leaf: answer.leaf.clone().into_bytes(),
         number: answer.entry,
         path: answer.hashes.iter().map(hash).collect::<Result<_, _>>()?,
         checkpoint: answer.checkpoint.clone().ok_or_else(|| odd("a checkpoint"))?.note,
-    };
+    })
+}
+
+/// The proof that an entry stands in the journal as it is now.
+pub(super) async fn inclusion(session: &Session, which: Which) -> Result<ProofFile, Failure> {
+    proof_of(&asked_inclusion(session, Some(which)).await?)
+}
+
+/// `journal proof`.
+pub(super) async fn proof(session: &Session, args: ProofArgs) -> Result<Answer, Failure> {
+    let file = args.to.as_deref().map(NewFile::begin).transpose()?;
+    let which = args.order.map(Which::Order).or(args.entry.map(Which::Entry));
+    let answer = asked_inclusion(session, which).await?;
+    let proof = proof_of(&answer)?;
     let text = proof.text();
     if let Some(mut file) = file {
         file.write(&text)?;

@@ -1,18 +1,20 @@
 //! `journal verify`: whether anything was altered, in a file or between checkpoints of the service.
 
-use super::journal_proof::{key_in, odd, signed_now};
+use super::journal_proof::{inclusion, key_in, odd, signed_now};
+use super::paging;
 use crate::{
     args::journal::VerifyArgs,
     exit::{Answer, Failure},
-    proving::{self, Report, verify},
+    proving::{self, Report, restores, verify},
     session::Session,
 };
-use fettler_domain::journal::Hash;
 use fettler_domain::journal::checkpoint::Checkpoint;
 use fettler_domain::journal::export::Reader;
+use fettler_domain::journal::lineage::{self, Fate, Lineages, Opening};
 use fettler_domain::journal::note::{SignedNote, VerifierKey};
 use fettler_domain::journal::proof::proves_consistency;
-use fettler_proto::v1 as pb;
+use fettler_domain::journal::{Hash, Kind};
+use fettler_proto::v1::{self as pb, get_inclusion_request::Which};
 use std::path::Path;
 
 /// The reason by which the service says that its journal does not go on from what it signed.
@@ -89,6 +91,8 @@ async fn of_service(
             key: Some(key.clone()),
             key_was_given,
             held: Vec::new(),
+            restores: Vec::new(),
+            gone: Vec::new(),
             wrong: Vec::new(),
             more: 0,
         },
@@ -96,15 +100,54 @@ async fn of_service(
             return Report::of_refusal(format!("its checkpoint {error}")).show(session);
         }
     };
+    let lineages = lineages(session, &mut report, &key, &now).await?;
     if kept.is_empty()
         && let Some(note) = earlier(session, now.size).await?
     {
-        go_on(session, &mut report, &key, "the service's checkpoint before", &note).await?;
+        go_on(session, &mut report, (&key, &lineages), "the service's checkpoint before", &note).await?;
     }
     for (path, note) in args.checkpoint.iter().zip(kept) {
-        go_on(session, &mut report, &key, &path.display().to_string(), note).await?;
+        go_on(session, &mut report, (&key, &lineages), &path.display().to_string(), note).await?;
     }
     report.show(session)
+}
+
+/// The lineages of the journal: the entries that tell of restores, each proven to stand in it.
+async fn lineages(
+    session: &Session,
+    report: &mut Report,
+    key: &VerifierKey,
+    now: &pb::Checkpoint,
+) -> Result<Lineages, Failure> {
+    let mut openings = Vec::new();
+    if now.lineage > i64::from(lineage::FIRST) {
+        let request = pb::ListEntriesRequest {
+            site: session.site(),
+            from: Some(0),
+            kind: Kind::JournalRestored.word().to_owned(),
+            page_size: paging::PAGE_MAX,
+            ..Default::default()
+        };
+        let answer = session
+            .ask(&request, |link, request| async move { link.journal().list_entries(request).await })
+            .await?;
+        for entry in answer.entries {
+            let proof = inclusion(session, Which::Entry(entry.number)).await?;
+            let opening = Opening::read(&proof.leaf).filter(|opening| opening.number == proof.number);
+            match (proof.proven_by(key, verify), opening) {
+                (Ok(_), Some(opening)) => openings.push(opening),
+                (Err(error), _) => report.wrong.push((format!("entry {}", entry.number), error.to_string())),
+                (Ok(_), None) => return Err(odd("entry of a restore")),
+            }
+        }
+    }
+    let lineages = Lineages::of(openings);
+    report.restores = restores(&lineages);
+    if i64::from(lineages.now()) != now.lineage {
+        let text = format!("it is of lineage {}, and no entry opens that", now.lineage);
+        report.wrong.push(("the service's checkpoint".to_owned(), text));
+    }
+    Ok(lineages)
 }
 
 /// The checkpoint that the service signed before, with fewer entries.
@@ -125,18 +168,25 @@ async fn earlier(session: &Session, size: i64) -> Result<Option<String>, Failure
 async fn go_on(
     session: &Session,
     report: &mut Report,
-    key: &VerifierKey,
+    (key, lineages): (&VerifierKey, &Lineages),
     name: &str,
     note: &str,
 ) -> Result<(), Failure> {
-    let old = match Checkpoint::of_note(note, key, verify) {
-        Ok(old) => old.head,
+    let kept = match Checkpoint::of_note(note, key, verify) {
+        Ok(kept) => kept.stand(),
         Err(error) => {
             report.wrong.push((name.to_owned(), error.to_string()));
             return Ok(());
         }
     };
     let Some(new) = report.head else { return Ok(()) };
+    let old = kept.head;
+    let fate = lineages.fate(kept.lineage, old.size);
+    if let Some(text) = fate.words(kept) {
+        let told = if let Fate::Ahead(_) = fate { &mut report.wrong } else { &mut report.gone };
+        told.push((name.to_owned(), text));
+        return Ok(());
+    }
     if old.size > new.size {
         let text = format!(
             "it knows {} entries and the journal has {}: it was set back, or its tail was cut off",

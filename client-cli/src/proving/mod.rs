@@ -6,7 +6,7 @@ mod files;
 mod report;
 
 pub(crate) use files::{NewFile, lines, read};
-pub(crate) use report::Report;
+pub(crate) use report::{Report, restores};
 
 use ring::signature::{ED25519, UnparsedPublicKey};
 

@@ -7,11 +7,17 @@ use crate::{
     render::table::Table,
     session::Session,
 };
-use fettler_domain::journal::export::Verdict;
+use fettler_domain::journal::export::{Finding, Verdict};
+use fettler_domain::journal::lineage::{Lineages, Opening};
 use fettler_domain::journal::note::VerifierKey;
 use fettler_domain::journal::proof::Head;
 use serde_json::json;
 use std::fmt::Write as _;
+
+/// The restores of a journal, in words.
+pub(crate) fn restores(lineages: &Lineages) -> Vec<String> {
+    lineages.openings().iter().map(Opening::words).collect()
+}
 
 /// What was verified and what is wrong.
 pub(crate) struct Report {
@@ -25,6 +31,10 @@ pub(crate) struct Report {
     pub(crate) key_was_given: bool,
     /// What held, in words.
     pub(crate) held: Vec<String>,
+    /// The restores that the journal tells of, in words.
+    pub(crate) restores: Vec<String>,
+    /// What a restore left behind: where that shows, and what.
+    pub(crate) gone: Vec<(String, String)>,
     /// What is wrong: where, and what.
     pub(crate) wrong: Vec<(String, String)>,
     /// How many more things are wrong.
@@ -35,10 +45,17 @@ impl Report {
     /// Of an exported file that was held against so many kept checkpoints.
     pub(crate) fn of_export(verdict: Verdict, kept: usize, key_was_given: bool) -> Report {
         let origin = verdict.checkpoint.map(|checkpoint| checkpoint.origin.to_string());
-        let wrong = verdict.findings.into_iter().map(|finding| (finding.place.to_string(), finding.text));
-        let held = match kept {
+        let restores = restores(&verdict.lineages);
+        let (gone, wrong): (Vec<Finding>, Vec<Finding>) =
+            verdict.findings.into_iter().partition(|finding| finding.is_restored);
+        let told = |findings: Vec<Finding>| {
+            findings.into_iter().map(|finding| (finding.place.to_string(), finding.text)).collect()
+        };
+        let held = match kept - gone.len().min(kept) {
             0 => Vec::new(),
+            1 if kept > 1 => vec!["it goes on from the other checkpoint that was kept".to_owned()],
             1 => vec!["it goes on from the checkpoint that was kept".to_owned()],
+            many if many < kept => vec![format!("it goes on from {many} of the checkpoints that were kept")],
             many => vec![format!("it goes on from the {many} checkpoints that were kept")],
         };
         Report {
@@ -47,7 +64,9 @@ impl Report {
             key: verdict.key,
             key_was_given,
             held,
-            wrong: wrong.collect(),
+            restores,
+            gone: told(gone),
+            wrong: told(wrong),
             more: verdict.more,
         }
     }
@@ -60,14 +79,21 @@ impl Report {
             key: None,
             key_was_given: false,
             held: Vec::new(),
+            restores: Vec::new(),
+            gone: Vec::new(),
             wrong: vec![("service".to_owned(), what)],
             more: 0,
         }
     }
 
-    /// Whether nothing is wrong.
+    /// Whether nothing is wrong, and nothing that was signed is gone.
     pub(crate) fn is_whole(&self) -> bool {
-        self.wrong.is_empty()
+        self.wrong.is_empty() && self.gone.is_empty()
+    }
+
+    /// What is wrong or gone.
+    fn told(&self) -> impl Iterator<Item = &(String, String)> {
+        self.wrong.iter().chain(&self.gone)
     }
 
     /// Shows it, and answers no where something is wrong.
@@ -86,10 +112,15 @@ impl Report {
 
     fn text(&self) -> String {
         let mut text = String::new();
-        let verdict = if self.is_whole() { "whole" } else { "NOT WHOLE" };
+        let verdict = match (self.wrong.as_slice(), self.gone.as_slice()) {
+            ([], []) => "whole",
+            // Nothing was altered; but not all that was signed is there, and the journal says why.
+            ([], _) => "RESTORED",
+            _ => "NOT WHOLE",
+        };
         // Writing to a string cannot fail.
         let _ = writeln!(text, "{verdict}: {}", self.origin);
-        for (place, what) in &self.wrong {
+        for (place, what) in self.told() {
             let _ = writeln!(text, "  {place}: {what}");
         }
         if self.more > 0 {
@@ -102,11 +133,14 @@ impl Report {
         if let Some(key) = &self.key {
             let _ = writeln!(text, "  key      {key}");
         }
-        if self.is_whole() {
+        for restored in &self.restores {
+            let _ = writeln!(text, "  {restored}");
+        }
+        if self.wrong.is_empty() {
             for held in &self.held {
                 let _ = writeln!(text, "  {held}");
             }
-            if self.held.is_empty() && !self.key_was_given {
+            if self.held.is_empty() && self.gone.is_empty() && !self.key_was_given {
                 text.push_str(
                     "  neither a key nor a checkpoint from elsewhere was given: somebody who has the signing key could\n  \
                      have written this anew\n",
@@ -117,8 +151,9 @@ impl Report {
     }
 
     fn json(&self) -> String {
-        let wrong: Vec<_> =
-            self.wrong.iter().map(|(place, what)| json!({"where": place, "what": what})).collect();
+        let told = |all: &[(String, String)]| -> Vec<_> {
+            all.iter().map(|(place, what)| json!({"where": place, "what": what})).collect()
+        };
         let value = json!({
             "whole": self.is_whole(),
             "origin": self.origin,
@@ -127,7 +162,9 @@ impl Report {
             "key": self.key.as_ref().map(ToString::to_string),
             "key_was_given": self.key_was_given,
             "held": self.held,
-            "wrong": wrong,
+            "restores": self.restores,
+            "gone": told(&self.gone),
+            "wrong": told(&self.wrong),
             "more": self.more,
         });
         format!("{value:#}\n")
@@ -135,7 +172,7 @@ impl Report {
 
     fn rows(&self) -> Table {
         let mut table = Table::new(["where", "what"]);
-        for (place, what) in &self.wrong {
+        for (place, what) in self.told() {
             table.push([place.clone(), what.clone()]);
         }
         table

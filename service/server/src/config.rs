@@ -3,6 +3,7 @@
 use crate::notary::Places;
 use crate::tls::TlsFiles;
 use crate::tokens::TokenCommand;
+use crate::vault::{BackupArguments, CheckArguments, RestoreArguments};
 use clap::{Args, Parser, Subcommand};
 use etcetera::BaseStrategy as _;
 use std::net::SocketAddr;
@@ -26,6 +27,12 @@ pub enum Command {
     Migrate(PlaceArguments),
     /// Copy everything into a new place, from a file into a database or back; journals keep their roots.
     Copy(CopyArguments),
+    /// Make a backup of a data folder or database, also while a service runs on it.
+    Backup(BackupArguments),
+    /// Check a data folder, a database or a backup: the file itself, every journal, every sum, every row of the plan.
+    Check(CheckArguments),
+    /// Restore a backup to a new place, where each journal goes on in a new lineage.
+    Restore(RestoreArguments),
     /// Make, list and take back tokens.
     #[command(subcommand)]
     Token(TokenCommand),
@@ -189,7 +196,12 @@ mod tests {
         let address = |arguments: &[&str]| match Arguments::try_parse_from(arguments).unwrap().command {
             Command::Serve(serve) => serve.listen.address(),
             Command::Demo(demo) => demo.listen.address(),
-            Command::Migrate(_) | Command::Copy(_) | Command::Token(_) => panic!("it does not listen"),
+            Command::Migrate(_)
+            | Command::Copy(_)
+            | Command::Backup(_)
+            | Command::Check(_)
+            | Command::Restore(_)
+            | Command::Token(_) => panic!("it does not listen"),
         };
         let on = |text: &str| text.parse::<SocketAddr>().unwrap();
         assert_eq!(address(&["fettlerd", "serve"]), Ok(on("127.0.0.1:7133")));

@@ -131,14 +131,16 @@ pub(crate) fn sync_folder_of(path: &Path) -> std::io::Result<()> {
     if cfg!(unix) { std::fs::File::open(folder_of(path))?.sync_all() } else { Ok(()) }
 }
 
+/// Takes a file's or folder's other users' rights away.
 #[cfg(unix)]
-fn close_to_others(path: &Path, mode: u32) -> std::io::Result<()> {
+pub(crate) fn close_to_others(path: &Path, mode: u32) -> std::io::Result<()> {
     use std::os::unix::fs::PermissionsExt as _;
     std::fs::set_permissions(path, std::fs::Permissions::from_mode(mode))
 }
 
+/// Takes a file's or folder's other users' rights away.
 #[cfg(not(unix))]
-fn close_to_others(_: &Path, _: u32) -> std::io::Result<()> {
+pub(crate) fn close_to_others(_: &Path, _: u32) -> std::io::Result<()> {
     // Elsewhere a user's data folder is closed to others by default.
     Ok(())
 }

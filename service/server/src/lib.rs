@@ -7,6 +7,7 @@
 //!   once, its deadline, its line in the log.
 //! * [`serve`]: the one way to run it all, used by the program and by tests.
 //! * [`notary`], [`tokens`], [`tls`]: signed checkpoints of the journals, `fettlerd token`, encryption.
+//! * [`vault`]: backups, checks and restores.
 //! * [`folder`], [`upkeep`], [`clock`], [`demo`], [`config`], [`notify`]: the data folder, the work done between calls,
 //!   time, the invented shop, the command line, and what the service manager is told.
 //!
@@ -28,4 +29,5 @@ pub mod status;
 pub mod tls;
 pub mod tokens;
 pub mod upkeep;
+pub mod vault;
 pub mod wire;

@@ -14,6 +14,7 @@ use fettler_server::notify::{self, Word};
 use fettler_server::serve::serve;
 use fettler_server::tls;
 use fettler_server::tokens::{self, TokenCommand};
+use fettler_server::vault;
 use fettler_store::contract::Store;
 use std::io::{IsTerminal as _, Write as _};
 use std::net::SocketAddr;
@@ -56,6 +57,13 @@ fn run(arguments: Arguments) -> Result<()> {
             Command::Serve(arguments) => run_serve(arguments).await,
             Command::Migrate(place) => run_migrate(place).await,
             Command::Copy(arguments) => run_copy(arguments).await,
+            Command::Backup(arguments) => {
+                show(&vault::backup(&arguments, SystemClock::default().now()).await?)
+            }
+            Command::Check(arguments) => show(&vault::check(&arguments).await?),
+            Command::Restore(arguments) => {
+                show(&vault::restore(&arguments, SystemClock::default().now()).await?)
+            }
             Command::Token(command) => run_token(&command).await,
             Command::Demo(arguments) => run_demo(arguments).await,
         }
@@ -123,6 +131,15 @@ async fn run_token(command: &TokenCommand) -> Result<()> {
         tell_error(&said.note);
     }
     if said.data.is_empty() { Ok(()) } else { tell(&said.data) }
+}
+
+/// Shows what a backup, check or restore came to; faults are a failure.
+fn show(report: &vault::Report) -> Result<()> {
+    for line in &report.lines {
+        tell(line)?;
+    }
+    anyhow::ensure!(report.faults == 0, "{} faults, as told", report.faults);
+    Ok(())
 }
 
 /// A data folder is taken, so that no service runs on it meanwhile; a database has no such lock.

@@ -14,7 +14,8 @@ pub use copy::Copied;
 use contract::{Result, Store, StoreError};
 use copy::Side;
 use fettler_domain::error::Error;
-use sqlx::migrate::MigrateError;
+use sqlx::migrate::{Migrate, MigrateError, Migrator};
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 /// Opens the store at a URL (`sqlite:PATH`, `postgres://USER@HOST/DATABASE`) or a plain path, and brings its schema up to
@@ -24,6 +25,54 @@ pub async fn open(location: &str) -> Result<Arc<dyn Store>> {
         Engine::Sqlite(path) => sqlite::open(path).await?,
         Engine::Postgres => postgres::open(location).await?,
     })
+}
+
+/// Opens a location to look at what is there: nothing is made, brought up to date or changed. A schema that is not the one
+/// known here is refused.
+pub async fn look(location: &str) -> Result<Arc<dyn Store>> {
+    Ok(match Engine::of(location)? {
+        Engine::Sqlite(path) => sqlite::look(path, false).await?,
+        Engine::Postgres => postgres::look(location).await?,
+    })
+}
+
+/// The same for a file that nobody changes, as one of a backup, which may lie where nothing can be written.
+pub async fn look_at_file(file: &Path) -> Result<Arc<dyn Store>> {
+    Ok(sqlite::look(&file.to_string_lossy(), true).await?)
+}
+
+/// The last step of the schema that is known here.
+pub fn schema() -> i64 {
+    sqlite::schema()
+}
+
+/// Writes all that a location holds into one new file, as it stands at one moment, while others read and write there.
+/// The file is not yet flushed, nor closed to others.
+pub async fn backup(from: &str, file: &Path) -> Result<()> {
+    match Engine::of(from)? {
+        Engine::Sqlite(path) => sqlite::copy_file(path, file).await,
+        Engine::Postgres => {
+            // What is copied grows with a log beside it; the file of a backup is whole by itself.
+            let draft = tempfile_beside(file);
+            let path = draft.to_string_lossy();
+            let copied = async {
+                let mut side = postgres::side_to_read(from).await?;
+                copy::copy(&mut side, &mut sqlite::side(&path).await?).await?;
+                sqlite::copy_file(&path, file).await
+            };
+            let copied = copied.await;
+            for ending in ["", "-wal", "-shm"] {
+                // Where there is none, nothing is left to remove.
+                let _ = std::fs::remove_file(format!("{path}{ending}"));
+            }
+            copied
+        }
+    }
+}
+
+/// A name for a file that is needed beside another one meanwhile.
+fn tempfile_beside(file: &Path) -> PathBuf {
+    file.with_extension("draft")
 }
 
 /// Copies everything from one location into another, which must be new: journals keep their roots, and each leaf is
@@ -73,6 +122,33 @@ pub fn shown(location: &str) -> String {
     let place = rest.split('?').next().unwrap_or(rest);
     let place = place.rsplit_once('@').map_or(place, |(_, place)| place);
     format!("{scheme}://{place}")
+}
+
+/// Refuses a place that has another schema than the one known here.
+async fn same_schema(conn: &mut impl Migrate, known: &Migrator, location: &str) -> Result<()> {
+    let taken = conn.list_applied_migrations(&known.table_name).await;
+    let taken = taken.map_err(|error| schema_error(location, &error))?;
+    if taken
+        .iter()
+        .map(|step| (step.version, &step.checksum))
+        .eq(known.iter().map(|step| (step.version, &step.checksum)))
+    {
+        return Ok(());
+    }
+    let place = shown(location);
+    let last = taken.iter().map(|step| step.version).max().unwrap_or(0);
+    let own = known.iter().map(|step| step.version).max().unwrap_or(0);
+    let text = if last < own {
+        format!(
+            "{place} has the schema of an earlier fettlerd (step {last} of {own}); use the program that serves it, or bring it \
+             up to date with `fettlerd migrate`"
+        )
+    } else {
+        format!(
+            "{place} has a schema of another fettlerd (step {last}, known here: {own}); use the program that serves it"
+        )
+    };
+    Err(StoreError::Unavailable(text))
 }
 
 /// Why a schema cannot be brought up to date.

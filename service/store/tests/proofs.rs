@@ -83,12 +83,13 @@ async fn every_kind_of_proof_is_made_from_stored_hashes(engine: Engine) {
 
 async fn a_checkpoint_is_kept_once(engine: Engine) {
     let shop = Shop::open(engine).await;
-    let kept = |size, note: &str| KeptCheckpoint {
-        lineage: 1,
+    let of = |lineage, size, note: &str| KeptCheckpoint {
+        lineage,
         head: Head { size, root: leaf_hash(b"x") },
         made_at: at(NOW),
         note: note.into(),
     };
+    let kept = |size, note| of(1, size, note);
     for (size, note) in [(3, "three"), (9, "nine"), (5, "five"), (9, "nine again")] {
         shop.store.keep_checkpoint(shop.site, &kept(size, note)).await.expect("kept");
     }
@@ -96,6 +97,13 @@ async fn a_checkpoint_is_kept_once(engine: Engine) {
     let first = page(None, 2).await.expect("a page");
     assert_eq!(first.rows, [kept(9, "nine"), kept(5, "five")]);
     assert_eq!(page(first.next, 2).await.expect("a page").rows, [kept(3, "three")]);
+    // A later lineage comes before an earlier one, however few entries it has, and of one size each has its own.
+    for later in [of(7, 4, "four again"), of(7, 9, "nine of the seventh")] {
+        shop.store.keep_checkpoint(shop.site, &later).await.expect("kept");
+    }
+    let first = page(None, 3).await.expect("a page");
+    assert_eq!(first.rows, [of(7, 9, "nine of the seventh"), of(7, 4, "four again"), kept(9, "nine")]);
+    assert_eq!(page(first.next, 9).await.expect("a page").rows, [kept(5, "five"), kept(3, "three")]);
     assert!(
         shop.store
             .checkpoints(SiteId::INSTALLATION, PageAsk { after: None, limit: 9 })

@@ -1,6 +1,7 @@
 //! Checkpoints: what a journal was at a size, in the published form of C2SP (c2sp.org/tlog-checkpoint). Signed, and kept
 //! elsewhere, one shows later that nothing before it was changed.
 
+use super::lineage::Stand;
 use super::note::{NoteError, SignedNote, VerifierKey, Verify};
 use super::proof::Head;
 use super::tree::Hash;
@@ -36,6 +37,17 @@ impl Origin {
         let lineage = parts.next()?.strip_prefix("lineage-")?.parse().ok()?;
         let origin = Origin::new(installation, SiteId(site), lineage)?;
         (head == "fettler" && origin.to_string() == text).then_some(origin)
+    }
+
+    /// The same journal in another lineage.
+    #[must_use]
+    pub fn in_lineage(&self, lineage: u32) -> Origin {
+        Origin { lineage, ..self.clone() }
+    }
+
+    /// Whether it is the same journal, of whatever lineage.
+    pub fn is_of_the_journal(&self, other: &Origin) -> bool {
+        self.in_lineage(other.lineage) == *other
     }
 }
 
@@ -76,16 +88,29 @@ impl Checkpoint {
         VerifierKey::new(self.origin.to_string(), public)
     }
 
-    /// The checkpoint of a note that this key has signed.
+    /// The checkpoint of a note that this key has signed. A key is named by a journal and one lineage of it, and stands for
+    /// the others as well: after a restore the same key signs on under another name.
     pub fn of_note(note: &str, key: &VerifierKey, verify: Verify) -> Result<Checkpoint, NoteError> {
         let note = SignedNote::parse(note)?;
-        note.proven_by(key, verify)?;
+        let origin = note.text().lines().next().and_then(Origin::parse);
+        let signer = match (origin, Origin::parse(key.name())) {
+            (Some(origin), Some(named)) if origin.is_of_the_journal(&named) => {
+                &VerifierKey::new(origin.to_string(), *key.public())?
+            }
+            _ => key,
+        };
+        note.proven_by(signer, verify)?;
         let checkpoint = Checkpoint::parse(note.text());
         let checkpoint = checkpoint.ok_or(NoteError::NotNote("its text is not a checkpoint of a journal"))?;
-        if checkpoint.origin.to_string() == key.name() {
+        if checkpoint.origin.to_string() == signer.name() {
             Ok(checkpoint)
         } else {
             Err(NoteError::NotNote("it is of another journal than its key"))
         }
+    }
+
+    /// What it says of its journal.
+    pub fn stand(&self) -> Stand {
+        Stand { lineage: self.origin.lineage, head: self.head }
     }
 }

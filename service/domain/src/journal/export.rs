@@ -7,8 +7,9 @@
 //! still write another journal: against that stands a checkpoint kept elsewhere.
 
 use super::canonical::Canonical;
-use super::checkpoint::Checkpoint;
-use super::leaf::LEAF_FORM;
+use super::checkpoint::{Checkpoint, Origin};
+use super::leaf::{Kind, LEAF_FORM};
+use super::lineage::{Fate, Lineages, Stand};
 use super::note::{VerifierKey, Verify};
 use super::proof::Head;
 use super::tree::{Frontier, Hash, leaf_hash};
@@ -60,6 +61,8 @@ pub struct Finding {
     pub place: Place,
     /// What, in words.
     pub text: String,
+    /// Whether nothing was altered, and a restore left behind what is missed here.
+    pub is_restored: bool,
 }
 
 impl fmt::Display for Place {
@@ -97,6 +100,11 @@ pub struct EntryRead {
 }
 
 impl EntryRead {
+    /// Whether it tells of a restore.
+    pub fn opens_lineage(&self) -> bool {
+        self.kind == Kind::JournalRestored.word()
+    }
+
     /// Reads an entry's bytes; the error says why they are no entry.
     pub fn of(bytes: &[u8]) -> Result<EntryRead, &'static str> {
         let value: Value = serde_json::from_slice(bytes).map_err(|_| "is not JSON")?;
@@ -134,6 +142,8 @@ pub struct Verdict {
     pub key: Option<VerifierKey>,
     /// How many entries were read, and their root.
     pub read: Head,
+    /// The restores that its entries tell of.
+    pub lineages: Lineages,
     /// What is wrong, in the order of the file.
     pub findings: Vec<Finding>,
     /// How many more things are wrong.
@@ -144,7 +154,7 @@ pub struct Verdict {
 #[derive(Clone)]
 struct Kept {
     place: Place,
-    head: Head,
+    stand: Stand,
     found: Option<Hash>,
 }
 
@@ -157,7 +167,7 @@ pub struct Reader {
     kept: Vec<Kept>,
     frontier: Frontier,
     next: i64,
-    lineage: i64,
+    lineages: Lineages,
     findings: Vec<Finding>,
     more: u64,
 }
@@ -173,7 +183,7 @@ impl Reader {
             kept: Vec::new(),
             frontier: Frontier::new(),
             next: 0,
-            lineage: 1,
+            lineages: Lineages::default(),
             findings: Vec::new(),
             more: 0,
         };
@@ -190,8 +200,12 @@ impl Reader {
     }
 
     fn found(&mut self, place: Place, text: impl Into<String>) {
+        self.find(Finding { place, text: text.into(), is_restored: false });
+    }
+
+    fn find(&mut self, finding: Finding) {
         if self.findings.len() < FINDINGS_MAX {
-            self.findings.push(Finding { place, text: text.into() });
+            self.findings.push(finding);
         } else {
             self.more += 1;
         }
@@ -210,7 +224,7 @@ impl Reader {
             return Err("was altered, or is of a form that this program does not know".into());
         }
         let key = self.key.get_or_insert_with(|| written.clone());
-        if *key != written {
+        if !is_one_signer(key, &written) {
             return Err(format!("it names the key {written}, not {key}"));
         }
         let checkpoint =
@@ -222,14 +236,17 @@ impl Reader {
     fn take_kept(&mut self, n: usize, note: &str) -> Result<(), String> {
         let key = self.key.as_ref().ok_or("there is no key to judge it by; give one with --key")?;
         let kept = Checkpoint::of_note(note, key, self.verify).map_err(|error| error.to_string())?;
-        self.kept.push(Kept { place: Place::Kept(n), head: kept.head, found: None });
+        self.kept.push(Kept { place: Place::Kept(n), stand: kept.stand(), found: None });
         Ok(())
     }
 
     /// Notes the root at each size that a kept checkpoint speaks of.
     fn pass_kept(&mut self) {
         let (size, root) = (self.frontier.size(), self.frontier.root());
-        self.kept.iter_mut().filter(|kept| kept.head.size == size).for_each(|kept| kept.found = Some(root));
+        self.kept
+            .iter_mut()
+            .filter(|kept| kept.stand.head.size == size)
+            .for_each(|kept| kept.found = Some(root));
     }
 
     /// Takes the next line, its newline included.
@@ -242,14 +259,20 @@ impl Reader {
         let mut parts = text.splitn(2, |byte| *byte == b' ');
         let (hash, leaf) = (parts.next().unwrap_or_default(), parts.next().unwrap_or_default());
         let found = leaf_hash(leaf);
+        let read = EntryRead::of(leaf);
+        let opens = read.as_ref().is_ok_and(EntryRead::opens_lineage);
+        let before = opens.then(|| Head { size: self.frontier.size(), root: self.frontier.root() });
         self.frontier.push(found, |_| ());
         self.pass_kept();
         if hash != found.to_hex().as_bytes() {
             return self.found(Place::Entry(number), "was altered: its bytes do not give its hash");
         }
-        match EntryRead::of(leaf) {
+        match read {
             Err(why) => self.found(Place::Entry(number), why),
-            Ok(read) => self.judge(number, &read),
+            Ok(read) => {
+                self.judge(number, &read);
+                self.judge_lineage(&read, before.map(|before| (before, leaf)));
+            }
         }
     }
 
@@ -265,22 +288,17 @@ impl Reader {
             // A line too many does not move those after it.
             self.next = if read.number > place { read.number + 1 } else { place };
         }
-        let last = self.checkpoint.as_ref().map(|checkpoint| checkpoint.origin.clone());
-        if let Some(origin) = last {
-            if read.site != i64::from(origin.site.0) {
-                self.found(
-                    Place::Entry(read.number),
-                    format!("belongs to the journal of site {}", read.site),
-                );
-            }
-            if read.lineage < self.lineage || read.lineage > i64::from(origin.lineage) {
-                self.found(
-                    Place::Entry(read.number),
-                    format!("is of lineage {}, out of its turn", read.lineage),
-                );
-            }
+        let site = self.checkpoint.as_ref().map(|checkpoint| checkpoint.origin.site);
+        if site.is_some_and(|site| read.site != i64::from(site.0)) {
+            self.found(Place::Entry(read.number), format!("belongs to the journal of site {}", read.site));
         }
-        self.lineage = self.lineage.max(read.lineage);
+    }
+
+    /// Judges whether an entry is of the lineage that is open, or opens the next.
+    fn judge_lineage(&mut self, read: &EntryRead, opens: Option<(Head, &[u8])>) {
+        if let Err(fault) = self.lineages.take(read.lineage, opens) {
+            self.found(Place::Entry(read.number), fault);
+        }
     }
 
     /// Where the first thing is wrong, of what was read so far.
@@ -306,15 +324,29 @@ impl Reader {
                 self.found(Place::End, "the entries together do not give the root of its checkpoint");
             }
         }
+        let (now, said) = (self.lineages.now(), self.checkpoint.as_ref().map(|c| c.origin.lineage));
+        if let Some(said) = said.filter(|said| *said != now) {
+            let text = format!("its checkpoint is of lineage {said}, and its entries are of lineage {now}");
+            self.found(Place::End, text);
+        }
         self.judge_kept(read.size);
         self.findings.sort_by_key(|finding| finding.place);
-        Verdict { checkpoint: self.checkpoint, key: self.key, read, findings: self.findings, more: self.more }
+        let Reader { checkpoint, key, lineages, findings, more, .. } = self;
+        Verdict { checkpoint, key, read, lineages, findings, more }
     }
 
     fn judge_kept(&mut self, size: i64) {
-        self.kept.sort_by_key(|kept| kept.head.size);
+        self.kept.sort_by_key(|kept| (kept.stand.lineage, kept.stand.head.size));
         let mut whole_until = 0;
-        for Kept { place, head, found } in std::mem::take(&mut self.kept) {
+        let lineages = self.lineages.clone();
+        for Kept { place, stand, found } in std::mem::take(&mut self.kept) {
+            let head = stand.head;
+            let fate = lineages.fate(stand.lineage, head.size);
+            if let Some(text) = fate.words(stand) {
+                let is_restored = !matches!(fate, Fate::Ahead(_));
+                self.find(Finding { place, text, is_restored });
+                continue;
+            }
             match found {
                 None => {
                     let text = format!(
@@ -330,8 +362,16 @@ impl Reader {
                     );
                     self.found(place, text);
                 }
-                Some(_) => whole_until = head.size,
+                Some(_) => whole_until = whole_until.max(head.size),
             }
         }
     }
+}
+
+/// Whether two keys are one, under the names of two lineages of one journal perhaps.
+fn is_one_signer(one: &VerifierKey, other: &VerifierKey) -> bool {
+    let origins = Origin::parse(one.name()).zip(Origin::parse(other.name()));
+    let is_named_alike =
+        one.name() == other.name() || origins.is_some_and(|(one, other)| one.is_of_the_journal(&other));
+    one.public() == other.public() && is_named_alike
 }

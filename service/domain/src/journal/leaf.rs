@@ -37,6 +37,8 @@ kinds! {
     TokenRevoked = "token.revoked",
     /// The key that signs the installation's journals was made or replaced.
     KeyMade = "key.made",
+    /// The journal was restored from a backup: the first entry of its lineage.
+    JournalRestored = "journal.restored",
     /// A person was added; the name is sealed.
     PersonAdded = "person.added",
     /// A source of reports was given a rank or a meter kind.
@@ -125,7 +127,7 @@ impl Kind {
 pub struct Leaf {
     /// The site whose tree this leaf is in; 0 is the installation.
     pub site: SiteId,
-    /// The lineage of that tree: 1, and one more after each restore.
+    /// The lineage of that tree: 1, and a larger one after each restore.
     pub lineage: u32,
     /// The leaf's index in the tree, from 0.
     pub number: i64,

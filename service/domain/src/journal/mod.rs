@@ -5,12 +5,14 @@
 //! * [`tree`]: RFC 6962 hashes, the frontier that lets a tree grow in constant space, and its root.
 //! * [`proof`]: which subtrees prove that an entry, or an earlier tree, is part of a tree; and how that is checked.
 //! * [`note`], [`checkpoint`]: the signed statement of what a journal was at a size.
+//! * [`lineage`]: what a restore from a backup does to a journal.
 //! * [`export`], [`proof_file`]: a journal and an entry's proof as files that are checked without a service.
 
 pub mod canonical;
 pub mod checkpoint;
 pub mod export;
 pub mod leaf;
+pub mod lineage;
 pub mod note;
 pub mod proof;
 pub mod proof_file;

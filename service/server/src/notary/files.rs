@@ -7,9 +7,12 @@ use fettler_domain::journal::note::SignedNote;
 use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
+/// What the names of files of checkpoints end with.
+const ENDING: &str = ".txt";
+
 /// The file of a checkpoint.
 fn path_of(folder: &Path, origin: &Origin, size: i64) -> PathBuf {
-    folder.join(format!("{}{size:016}.txt", beginning(origin)))
+    folder.join(format!("{}{size:016}{ENDING}", beginning(origin)))
 }
 
 /// What the names of a journal's files begin with.
@@ -18,21 +21,44 @@ fn beginning(origin: &Origin) -> String {
     format!("{}.", origin.to_string().replace('/', "."))
 }
 
-/// The newest checkpoint of a journal that was kept; none when none was.
-pub(super) fn newest(folder: &Path, origin: &Origin) -> std::io::Result<Option<Checkpoint>> {
-    let beginning = beginning(origin);
-    let names = match std::fs::read_dir(folder) {
-        Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(None),
-        entries => entries?.map(|entry| Ok(entry?.file_name())).collect::<std::io::Result<Vec<_>>>()?,
+/// All files of checkpoints in a folder, of whatever installation, in the order of their names; none where there is no such
+/// folder.
+pub(crate) fn kept_files(folder: &Path) -> std::io::Result<Vec<PathBuf>> {
+    let mut paths: Vec<PathBuf> = match std::fs::read_dir(folder) {
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(Vec::new()),
+        entries => entries?.map(|entry| Ok(entry?.path())).collect::<std::io::Result<_>>()?,
     };
-    let size = |name: &str| name.strip_prefix(&beginning)?.strip_suffix(".txt")?.parse::<i64>().ok();
-    let sized = names.into_iter().filter_map(|name| Some((size(name.to_str()?)?, name)));
-    let Some((_, name)) = sized.max() else { return Ok(None) };
-    let path = folder.join(name);
-    let note = std::fs::read_to_string(&path)?;
+    let is_checkpoint = |name: &str| name.starts_with("fettler.") && name.ends_with(ENDING);
+    paths.retain(|path| path.file_name().and_then(|name| name.to_str()).is_some_and(is_checkpoint));
+    paths.sort();
+    Ok(paths)
+}
+
+/// A file of a checkpoint, by what its name says.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(super) struct Named {
+    pub(super) lineage: u32,
+    pub(super) size: i64,
+    path: PathBuf,
+}
+
+/// The files of a journal's checkpoints, of all its lineages.
+pub(super) fn of_journal(folder: &Path, journal: &Origin) -> std::io::Result<Vec<Named>> {
+    let named = |path: PathBuf| {
+        let (origin, size) = path.file_name()?.to_str()?.strip_suffix(ENDING)?.rsplit_once('.')?;
+        let origin =
+            Origin::parse(&origin.replace('.', "/")).filter(|origin| origin.is_of_the_journal(journal))?;
+        Some(Named { lineage: origin.lineage, size: size.parse().ok()?, path })
+    };
+    Ok(kept_files(folder)?.into_iter().filter_map(named).collect())
+}
+
+/// Reads what was kept.
+pub(super) fn read(named: &Named) -> std::io::Result<Checkpoint> {
+    let note = std::fs::read_to_string(&named.path)?;
     let read = SignedNote::parse(&note).ok().and_then(|note| Checkpoint::parse(note.text()));
-    let odd = || std::io::Error::other(format!("{} is not a checkpoint", path.display()));
-    read.ok_or_else(odd).map(Some)
+    let odd = || std::io::Error::other(format!("{} is not a checkpoint", named.path.display()));
+    read.ok_or_else(odd)
 }
 
 /// Keeps a note under the name of its checkpoint, whole or not at all. A file that has that name already is left as it is.

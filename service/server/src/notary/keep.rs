@@ -89,9 +89,12 @@ async fn of_the_day(
     now: Ts,
 ) -> Result<(), Failure> {
     let page = store.checkpoints(journal.site, PageAsk { after: None, limit: 1 }).await?;
-    let size = store.journal_head(journal.site).await?.size;
-    let stands =
-        page.rows.first().is_some_and(|kept| journal.day(kept.made_at) == day || kept.head.size == size);
+    let head = store.journal_head(journal.site).await?;
+    let size = head.size;
+    // The first of a lineage does not wait for the next day.
+    let stands = page.rows.first().is_some_and(|kept| {
+        kept.lineage == head.lineage && (journal.day(kept.made_at) == day || kept.head.size == size)
+    });
     if size > 0 && !stands {
         let signed = notary.checkpoint(store, journal.site, now).await?;
         tracing::info!(journal = %signed.checkpoint.origin, size, "checkpoint {} at {size} entries", signed.checkpoint.origin);

@@ -8,25 +8,31 @@ mod files;
 mod keep;
 pub mod signer;
 
+pub(crate) use files::kept_files;
 pub use keep::{keep, once};
 
 use crate::folder::write_new_secret;
 use crate::status::Failure;
 use fettler_domain::error::Error;
 use fettler_domain::ids::SiteId;
-use fettler_domain::journal::Hash;
 use fettler_domain::journal::checkpoint::{Checkpoint, Origin};
+use fettler_domain::journal::lineage::{FIRST, Fate, Lineages, Opening, Stand};
 use fettler_domain::journal::note::{SignedNote, VerifierKey};
 use fettler_domain::journal::proof::{Head, Span};
+use fettler_domain::journal::{Hash, Kind};
 use fettler_domain::time::Ts;
-use fettler_store::contract::{Caller, JournalKey, KeptCheckpoint, PageAsk, Store, StoreError};
+use fettler_store::contract::{Caller, EntryFilter, JournalKey, KeptCheckpoint, PageAsk, Store, StoreError};
+use files::Named;
 use signer::Signer;
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 /// Random bytes of an installation's name: enough that no two are alike.
 const NAME_BYTES: usize = 8;
 /// A key file larger than this is some other file.
 const KEY_FILE_BYTES_MAX: u64 = 4_096;
+/// Entries that open lineages, read at once.
+const OPENINGS_AT_ONCE: u32 = 100;
 
 /// Where the signing key lies and checkpoints are kept.
 #[derive(Clone, Debug)]
@@ -173,39 +179,90 @@ impl Notary {
         let signing = self.signing()?;
         let odd =
             || StoreError::Corrupt { table: "journal_key", column: "installation", row: site.to_string() };
-        let lineage = store.journal_head(site).await?.lineage;
-        let origin = Origin::new(&signing.installation, site, lineage).ok_or_else(odd)?;
+        let journal = Origin::new(&signing.installation, site, FIRST).ok_or_else(odd)?;
         let page = store.checkpoints(site, PageAsk { after: None, limit: 1 }).await?;
-        let last = page.rows.into_iter().next().filter(|kept| kept.lineage == lineage);
-        let filed = signing.newest_file(&origin).await?;
+        let last = page.rows.into_iter().next();
+        let filed = signing.files_of(&journal).await?;
         // After what was signed, so that a journal that grows meanwhile does not look cut off.
         let stands = store.journal_head(site).await?;
+        let lineages = lineages(store, site, stands.lineage).await?;
         let head = Head { size: stands.size, root: Hash(stands.root) };
-        let checkpoint = Checkpoint { origin, head };
+        let checkpoint = Checkpoint { origin: journal.in_lineage(stands.lineage), head };
         let key = checkpoint.key(signing.signer.public()).map_err(|_| odd())?;
         let note = SignedNote::sign(&checkpoint.text(), &key, |text| signing.signer.sign(text));
 
-        let before = last.as_ref().map(|last| last.head);
-        for (before, place) in [(before, "database"), (filed, "files")] {
-            if let Some(before) = before {
-                goes_on(store, &checkpoint, before, place).await?;
-            }
+        if lineages.now() != stands.lineage {
+            let text = format!(
+                "the journal is said to be of lineage {}, and its entries are of lineage {}; something was altered",
+                stands.lineage,
+                lineages.now()
+            );
+            return Err(altered(&checkpoint, &text));
+        }
+        if let Some(last) = &last {
+            let before = Stand { lineage: last.lineage, head: last.head };
+            goes_on(store, &checkpoint, before, (&lineages, "database")).await?;
+        }
+        for before in signing.read(to_compare(filed, &lineages)).await? {
+            goes_on(store, &checkpoint, before.stand(), (&lineages, "files")).await?;
         }
         if let Some(kept) = last.filter(|last| last.note == note) {
             return Ok(Signed { checkpoint, kept, key });
         }
         signing.file(&checkpoint, &note).await?;
-        let kept = KeptCheckpoint { lineage, head, made_at: now, note };
+        let kept = KeptCheckpoint { lineage: stands.lineage, head, made_at: now, note };
         store.keep_checkpoint(site, &kept).await?;
         Ok(Signed { checkpoint, kept, key })
     }
 }
 
+/// Of the files of a journal's checkpoints those that it is held against: of each lineage the newest that it is to go on
+/// from, and those of a lineage that it has not reached. What a restore left behind is told by its entry.
+fn to_compare(filed: Vec<Named>, lineages: &Lineages) -> Vec<Named> {
+    let mut newest: BTreeMap<u32, Named> = BTreeMap::new();
+    for named in filed {
+        match lineages.fate(named.lineage, named.size) {
+            Fate::Gone(_) | Fate::LeftBehind(_) => {}
+            Fate::Stands | Fate::Ahead(_) => {
+                if newest.get(&named.lineage).is_none_or(|known| known.size < named.size) {
+                    newest.insert(named.lineage, named);
+                }
+            }
+        }
+    }
+    newest.into_values().collect()
+}
+
+/// The lineages of a journal, by the entries that opened them.
+async fn lineages(store: &dyn Store, site: SiteId, now: u32) -> Result<Lineages, StoreError> {
+    let mut openings = Vec::new();
+    if now == FIRST {
+        return Ok(Lineages::default());
+    }
+    let kind = Some(Kind::JournalRestored.word().to_owned());
+    let filter = EntryFilter { from: Some(0), kind, subject: None };
+    let mut page = Some(PageAsk { after: None, limit: OPENINGS_AT_ONCE });
+    while let Some(ask) = page {
+        let read = store.entries(site, &filter, ask).await?;
+        for entry in read.rows {
+            let number = entry.number;
+            let odd =
+                || StoreError::Corrupt { table: "journal_leaf", column: "bytes", row: number.to_string() };
+            openings.push(Opening::read(&entry.leaf).ok_or_else(odd)?);
+        }
+        page = read.next.map(|after| PageAsk { after: Some(after), limit: OPENINGS_AT_ONCE });
+    }
+    Ok(Lineages::of(openings))
+}
+
 impl Signing {
-    async fn newest_file(&self, origin: &Origin) -> Result<Option<Head>, StoreError> {
-        let (folder, origin) = (self.folder.clone(), origin.clone());
-        let found = beside(move || files::newest(&folder, &origin)).await?;
-        Ok(found.map(|checkpoint| checkpoint.head))
+    async fn files_of(&self, journal: &Origin) -> Result<Vec<Named>, StoreError> {
+        let (folder, journal) = (self.folder.clone(), journal.clone());
+        beside(move || files::of_journal(&folder, &journal)).await
+    }
+
+    async fn read(&self, named: Vec<Named>) -> Result<Vec<Checkpoint>, StoreError> {
+        beside(move || named.iter().map(files::read).collect()).await
     }
 
     async fn file(&self, checkpoint: &Checkpoint, note: &str) -> Result<(), StoreError> {
@@ -225,26 +282,40 @@ async fn beside<T: Send + 'static>(
 }
 
 /// Whether a journal goes on from what was signed before.
-async fn goes_on(store: &dyn Store, now: &Checkpoint, before: Head, place: &str) -> Result<(), Failure> {
-    let site = now.origin.site;
-    let text = if before.size > now.head.size {
-        format!(
-            "the journal has {} entries, and one of {} was signed before (in the {place}): it was set back or cut off",
-            now.head.size, before.size
-        )
-    } else {
-        let spans = [Span::whole(before.size), Span::whole(now.head.size)];
-        if store.subtrees(site, &spans).await? == [before.root, now.head.root] {
-            return Ok(());
+async fn goes_on(
+    store: &dyn Store,
+    now: &Checkpoint,
+    before: Stand,
+    (lineages, place): (&Lineages, &str),
+) -> Result<(), Failure> {
+    let entries = before.head.size;
+    let text = match lineages.fate(before.lineage, entries) {
+        Fate::Gone(_) | Fate::LeftBehind(_) => return Ok(()),
+        fate @ Fate::Ahead(_) => {
+            format!("of a checkpoint in the {place}: {}", fate.words(before).unwrap_or_default())
         }
-        format!(
-            "the journal is not the one of which {} entries were signed before (in the {place}); something was altered",
-            before.size
-        )
+        Fate::Stands if entries > now.head.size => format!(
+            "the journal has {} entries, and one of {entries} was signed before (in the {place}): it was set back or cut off",
+            now.head.size
+        ),
+        Fate::Stands => {
+            let spans = [Span::whole(entries), Span::whole(now.head.size)];
+            if store.subtrees(now.origin.site, &spans).await? == [before.head.root, now.head.root] {
+                return Ok(());
+            }
+            format!(
+                "the journal is not the one of which {entries} entries were signed before (in the {place}); something was altered"
+            )
+        }
     };
+    Err(altered(now, &text))
+}
+
+/// That nothing is signed of a journal, and why.
+fn altered(now: &Checkpoint, text: &str) -> Failure {
     tracing::error!(journal = %now.origin, text, "nothing is signed");
     let text = format!("{text}; nothing is signed until that is settled, see docs/security.md");
-    Err(Error::WrongState { reason: "JOURNAL_ALTERED", subject: now.origin.to_string(), text }.into())
+    Error::WrongState { reason: "JOURNAL_ALTERED", subject: now.origin.to_string(), text }.into()
 }
 
 fn read_key(path: &Path) -> Result<Option<Signer>, KeyError> {

@@ -4,6 +4,8 @@ use super::fields::Fields;
 use super::people::Names;
 use super::time::stamp;
 use fettler_domain::error::Error;
+use fettler_domain::journal::Kind;
+use fettler_domain::journal::lineage::Opening;
 use fettler_proto::v1;
 use fettler_store::contract::{EntryFilter, EntryRecord, JournalHead};
 use serde_json::Value;
@@ -50,6 +52,11 @@ const TOLD: [&str; 7] = ["tag", "name", "title", "key", "machine", "outcome", "a
 
 /// An entry in words: what happened to what, and the note that the leaf itself holds as a digest only.
 fn in_words(record: &EntryRecord) -> String {
+    if record.kind == Kind::JournalRestored.word()
+        && let Some(opening) = Opening::read(&record.leaf)
+    {
+        return format!("journal restored: {}", opening.in_short());
+    }
     let mut parts = told(&record.leaf);
     parts.extend(record.note.clone().filter(|note| !note.is_empty()));
     let what = record.kind.replace(['.', '_'], " ");

@@ -11,7 +11,12 @@ use fettler_store::contract::KeptCheckpoint;
 
 /// A checkpoint.
 pub fn checkpoint(kept: &KeptCheckpoint) -> v1::Checkpoint {
-    v1::Checkpoint { note: kept.note.clone(), size: kept.head.size, made_at: Some(stamp(kept.made_at)) }
+    v1::Checkpoint {
+        note: kept.note.clone(),
+        size: kept.head.size,
+        made_at: Some(stamp(kept.made_at)),
+        lineage: i64::from(kept.lineage),
+    }
 }
 
 /// A checkpoint of now.

@@ -4,8 +4,13 @@ use super::fake::{Fake, away};
 use async_trait::async_trait;
 use fettler_domain::ids::{OrderNumber, SiteId};
 use fettler_domain::journal::Hash;
+use fettler_domain::journal::lineage::Opening;
+use fettler_domain::journal::note::Verify;
 use fettler_domain::journal::proof::Span;
-use fettler_store::contract::{Caller, JournalKey, KeptCheckpoint, Page, PageAsk, Proofs, Result};
+use fettler_store::contract::{
+    Caller, CheckpointCursor, JournalHead, JournalKey, KeptCheckpoint, KeptNote, Page, PageAsk, Part, Proofs,
+    Restore, Result, Vault,
+};
 
 #[async_trait]
 impl Proofs for Fake {
@@ -21,7 +26,11 @@ impl Proofs for Fake {
         away()
     }
 
-    async fn checkpoints(&self, _: SiteId, _: PageAsk<i64>) -> Result<Page<KeptCheckpoint, i64>> {
+    async fn checkpoints(
+        &self,
+        _: SiteId,
+        _: PageAsk<CheckpointCursor>,
+    ) -> Result<Page<KeptCheckpoint, CheckpointCursor>> {
         away()
     }
 
@@ -34,6 +43,21 @@ impl Proofs for Fake {
     }
 
     async fn closing_entry(&self, _: SiteId, _: OrderNumber) -> Result<i64> {
+        away()
+    }
+}
+
+#[async_trait]
+impl Vault for Fake {
+    async fn journal_heads(&self) -> Result<Vec<(SiteId, JournalHead)>> {
+        away()
+    }
+
+    async fn check(&self, _: &[KeptNote], _: Verify) -> Result<Vec<Part>> {
+        away()
+    }
+
+    async fn open_lineages(&self, _: &Caller, _: &Restore) -> Result<Vec<(SiteId, Opening)>> {
         away()
     }
 }

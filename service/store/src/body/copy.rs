@@ -11,12 +11,11 @@ use sqlx::{AssertSqlSafe, Row as _};
 /// Parameters of one statement, at most: below what either engine takes.
 const PARAMETERS_MAX: usize = 30_000;
 
-const SITES: &str = "SELECT site FROM site_head ORDER BY site";
 const IS_NEW: &str = "SELECT COUNT(*) FROM site_head WHERE site <> 0 OR journal_size <> 0";
 const CLEAR: &str = "DELETE FROM site_head";
 
 #[cfg(test)]
-pub(super) const ALL_SQL: &[&str] = &[SITES, IS_NEW, CLEAR];
+pub(super) const ALL_SQL: &[&str] = &[IS_NEW, CLEAR];
 
 /// A connection to a place.
 pub(crate) struct CopySide(pub(crate) Conn);
@@ -78,28 +77,7 @@ impl Side for CopySide {
         after: Option<&[Cell]>,
         limit: usize,
     ) -> Result<Vec<Vec<Cell>>> {
-        let (columns, key) = (names(table, table.columns.len()), names(table, table.key));
-        let past = after.map(|_| format!(" WHERE ({key}) > ({})", parameters(1, table.key)));
-        let text = format!(
-            "SELECT {columns} FROM {}{} ORDER BY {key} LIMIT {limit}",
-            table.name,
-            past.unwrap_or_default()
-        );
-        let query = sqlx::query(AssertSqlSafe(text));
-        let query = after.into_iter().flatten().fold(query, bind);
-        let rows = query.fetch_all(&mut self.0).await?;
-        let cells = |row: &super::DbRow| {
-            let cell = |(place, (_, kind)): (usize, &(&str, Kind))| -> Result<Cell> {
-                Ok(match kind {
-                    Kind::N => row.try_get::<Option<i64>, _>(place)?.map(Cell::Number),
-                    Kind::T => row.try_get::<Option<String>, _>(place)?.map(Cell::Text),
-                    Kind::B => row.try_get::<Option<Vec<u8>>, _>(place)?.map(Cell::Bytes),
-                }
-                .unwrap_or(Cell::Nothing(*kind)))
-            };
-            table.columns.iter().enumerate().map(cell).collect()
-        };
-        rows.iter().map(cells).collect()
+        read(&mut self.0, table, after, limit).await
     }
 
     async fn write(&mut self, table: &'static Table, rows: &[Vec<Cell>]) -> Result<()> {
@@ -116,13 +94,37 @@ impl Side for CopySide {
     }
 
     async fn heads(&mut self) -> Result<Vec<(SiteId, JournalHead)>> {
-        let rows = sqlx::query(SITES).fetch_all(&mut self.0).await?;
-        let mut heads = Vec::with_capacity(rows.len());
-        for row in &rows {
-            let mut row = super::decode::Reading::new(row, "site_head");
-            let site = SiteId(row.number("site")?);
-            heads.push((site, entries::head(&mut self.0, site).await?));
-        }
-        Ok(heads)
+        entries::heads(&mut self.0).await
     }
+}
+
+/// Rows of a table after one with this key, in the order of the keys.
+pub(super) async fn read(
+    conn: &mut Conn,
+    table: &'static Table,
+    after: Option<&[Cell]>,
+    limit: usize,
+) -> Result<Vec<Vec<Cell>>> {
+    let (columns, key) = (names(table, table.columns.len()), names(table, table.key));
+    let past = after.map(|_| format!(" WHERE ({key}) > ({})", parameters(1, table.key)));
+    let text = format!(
+        "SELECT {columns} FROM {}{} ORDER BY {key} LIMIT {limit}",
+        table.name,
+        past.unwrap_or_default()
+    );
+    let query = sqlx::query(AssertSqlSafe(text));
+    let query = after.into_iter().flatten().fold(query, bind);
+    let rows = query.fetch_all(conn).await?;
+    let cells = |row: &super::DbRow| {
+        let cell = |(place, (_, kind)): (usize, &(&str, Kind))| -> Result<Cell> {
+            Ok(match kind {
+                Kind::N => row.try_get::<Option<i64>, _>(place)?.map(Cell::Number),
+                Kind::T => row.try_get::<Option<String>, _>(place)?.map(Cell::Text),
+                Kind::B => row.try_get::<Option<Vec<u8>>, _>(place)?.map(Cell::Bytes),
+            }
+            .unwrap_or(Cell::Nothing(*kind)))
+        };
+        table.columns.iter().enumerate().map(cell).collect()
+    };
+    rows.iter().map(cells).collect()
 }

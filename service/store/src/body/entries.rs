@@ -9,6 +9,10 @@ use sqlx::QueryBuilder;
 
 const COLUMNS: &str = "SELECT j.number, j.at, j.kind, j.subject, j.person, j.bytes, j.hash, n.text \
     FROM journal_leaf j LEFT JOIN sealed_note n ON n.site = j.site AND n.leaf = j.number WHERE j.site = ";
+const SITES: &str = "SELECT site FROM site_head ORDER BY site";
+
+#[cfg(test)]
+pub(super) const ALL_SQL: &[&str] = &[SITES];
 
 fn record(row: &DbRow) -> Result<EntryRecord> {
     let mut row = Reading::new(row, "journal_leaf");
@@ -87,4 +91,15 @@ pub(super) async fn head(conn: &mut Conn, site: SiteId) -> Result<JournalHead> {
     let lineage = row.number("lineage")?;
     let frontier = head::frontier(&mut row)?;
     Ok(JournalHead { lineage, size: frontier.size(), root: frontier.root().0 })
+}
+
+/// The heads of all journals, the installation's first.
+pub(super) async fn heads(conn: &mut Conn) -> Result<Vec<(SiteId, JournalHead)>> {
+    let rows = sqlx::query(SITES).fetch_all(&mut *conn).await?;
+    let mut heads = Vec::with_capacity(rows.len());
+    for row in &rows {
+        let site = SiteId(Reading::new(row, "site_head").number("site")?);
+        heads.push((site, head(&mut *conn, site).await?));
+    }
+    Ok(heads)
 }

@@ -14,7 +14,7 @@ const TAKE: &str = "UPDATE site_head SET writes = writes + 1 WHERE site = $1 \
     next_point, next_task, next_order, next_closing, calendar_revision, fleet_epoch, fleet_marks";
 const PUT: &str = "UPDATE site_head SET journal_size = $2, frontier = $3, next_site = $4, next_person = $5, \
     next_token = $6, next_machine = $7, next_meter = $8, next_point = $9, next_task = $10, next_order = $11, \
-    next_closing = $12, calendar_revision = $13, fleet_epoch = $14, fleet_marks = $15 WHERE site = $1";
+    next_closing = $12, calendar_revision = $13, fleet_epoch = $14, fleet_marks = $15, lineage = $16 WHERE site = $1";
 const CREATE: &str = "INSERT INTO site_head (site, writes, lineage, journal_size, frontier, next_site, next_person, \
     next_token, next_machine, next_meter, next_point, next_task, next_order, next_closing, calendar_revision, fleet_epoch) \
     VALUES ($1, 0, 1, 0, $2, 1, 1, 1, 1, 1, 1, 1, 1, 1, 0, 0)";
@@ -111,6 +111,7 @@ impl Head {
             .bind(self.calendar_revision)
             .bind(self.fleet_epoch)
             .bind(self.fleet_marks)
+            .bind(i64::from(self.lineage))
             .execute(conn)
             .await?;
         Ok(())

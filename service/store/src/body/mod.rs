@@ -18,6 +18,7 @@
 //! * [`rounds`], [`round_reads`], [`handovers`]: what was seen in rounds, and handed over.
 //! * [`shelf`], [`shelf_use`], [`buy`]: items on the shelf, and what to buy.
 //! * [`copy`]: everything, read and written as it stands.
+//! * [`check`], [`check_journal`], [`check_ledger`], [`check_plan`]: whether all of it is whole.
 
 use super::{Db, dialect};
 use crate::contract::{Result, StoreError};
@@ -26,6 +27,10 @@ mod ahead;
 mod apply;
 mod bulk;
 mod buy;
+mod check;
+mod check_journal;
+mod check_ledger;
+mod check_plan;
 mod close;
 mod closing_reads;
 mod copy;
@@ -70,6 +75,7 @@ mod store;
 mod store_proofs;
 mod store_rounds;
 mod store_tokens;
+mod store_vault;
 mod tokens;
 mod tx;
 mod upkeep;
@@ -98,12 +104,15 @@ pub(super) fn all_sql() -> Vec<&'static str> {
     let mut all = Vec::new();
     let constants = [
         buy::ALL_SQL,
+        check_journal::ALL_SQL,
+        check_plan::ALL_SQL,
         close::ALL_SQL,
         closing_reads::ALL_SQL,
         copy::ALL_SQL,
         declared::ALL_SQL,
         ended::ALL_SQL,
         ending::ALL_SQL,
+        entries::ALL_SQL,
         handovers::ALL_SQL,
         head::ALL_SQL,
         proofs::ALL_SQL,
@@ -125,6 +134,7 @@ pub(super) fn all_sql() -> Vec<&'static str> {
     all.extend(journal::all_sql());
     let lists = [
         ahead::all_sql(),
+        check_ledger::all_sql(),
         fleet::all_sql(),
         history::all_sql(),
         inputs::all_sql(),

@@ -4,7 +4,7 @@ use super::decode::Reading;
 use super::journal::{Fact, digest_of};
 use super::tx::Tx;
 use super::{Conn, DbRow};
-use crate::contract::{JournalKey, KeptCheckpoint, Page, PageAsk, Result, StoreError};
+use crate::contract::{CheckpointCursor, JournalKey, KeptCheckpoint, Page, PageAsk, Result, StoreError};
 use fettler_domain::error::Error;
 use fettler_domain::ids::{OrderNumber, SiteId};
 use fettler_domain::journal::proof::{Full, Head, Span, Stored, root_of_peaks};
@@ -17,8 +17,8 @@ const ADD_KEY: &str =
     "INSERT INTO journal_key (number, installation, public, made_at, leaf) VALUES ($1, $2, $3, $4, $5)";
 const KEEP: &str = "INSERT INTO checkpoint (site, lineage, size, root, made_at, note) VALUES ($1, $2, $3, $4, $5, $6) \
     ON CONFLICT (site, lineage, size) DO NOTHING";
-const LIST: &str = "SELECT lineage, size, root, made_at, note FROM checkpoint WHERE site = $1 AND size < $2 \
-    ORDER BY size DESC, lineage DESC LIMIT $3";
+const LIST: &str = "SELECT lineage, size, root, made_at, note FROM checkpoint \
+    WHERE site = $1 AND (lineage, size) < ($2, $3) ORDER BY lineage DESC, size DESC LIMIT $4";
 const LEAF_HASHES: &str =
     "SELECT hash FROM journal_leaf WHERE site = $1 AND number >= $2 AND number < $3 ORDER BY number";
 const NODE_HASHES: &str = "SELECT hash FROM journal_node WHERE site = $1 AND level = $4 AND position >= $2 \
@@ -107,20 +107,22 @@ fn record(row: &DbRow) -> Result<KeptCheckpoint> {
     })
 }
 
-/// Checkpoints, newest first.
+/// Checkpoints, the latest lineage and in it the largest first.
 pub(super) async fn list(
     conn: &mut Conn,
     site: SiteId,
-    page: PageAsk<i64>,
-) -> Result<Page<KeptCheckpoint, i64>> {
+    page: PageAsk<CheckpointCursor>,
+) -> Result<Page<KeptCheckpoint, CheckpointCursor>> {
+    let before = page.after.map_or((i64::MAX, 0), |(lineage, entries)| (i64::from(lineage), entries));
     let rows = sqlx::query(LIST)
         .bind(i64::from(site.0))
-        .bind(page.after.unwrap_or(i64::MAX))
+        .bind(before.0)
+        .bind(before.1)
         .bind(i64::from(page.limit) + 1)
         .fetch_all(conn)
         .await?;
     let rows: Vec<KeptCheckpoint> = rows.iter().map(record).collect::<Result<_>>()?;
-    Ok(Page::cut(rows, page.limit, |kept| kept.head.size))
+    Ok(Page::cut(rows, page.limit, |kept| (kept.lineage, kept.head.size)))
 }
 
 /// The root of each span.

@@ -220,7 +220,8 @@ fn state(told: &Told, content: &Canonical) -> Result<Canonical> {
     Ok(object.end())
 }
 
-fn subject(ReportKey { source, report, revision, .. }: &ReportKey) -> String {
+/// What the entry of an arriving report is about.
+pub(super) fn subject(ReportKey { source, report, revision, .. }: &ReportKey) -> String {
     format!("reports/{source}/{report}/{revision}")
 }
 

@@ -2,7 +2,7 @@
 
 use super::proofs;
 use super::store::SqlStore;
-use crate::contract::{Caller, JournalKey, KeptCheckpoint, Page, PageAsk, Proofs, Result};
+use crate::contract::{Caller, CheckpointCursor, JournalKey, KeptCheckpoint, Page, PageAsk, Proofs, Result};
 use async_trait::async_trait;
 use fettler_domain::ids::{OrderNumber, SiteId};
 use fettler_domain::journal::Hash;
@@ -37,7 +37,11 @@ impl Proofs for SqlStore {
         self.queue.write(&caller, move |tx| Box::pin(proofs::keep(tx, site, kept))).await
     }
 
-    async fn checkpoints(&self, site: SiteId, page: PageAsk<i64>) -> Result<Page<KeptCheckpoint, i64>> {
+    async fn checkpoints(
+        &self,
+        site: SiteId,
+        page: PageAsk<CheckpointCursor>,
+    ) -> Result<Page<KeptCheckpoint, CheckpointCursor>> {
         proofs::list(&mut *self.read().await?, site, page).await
     }
 

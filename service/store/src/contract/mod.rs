@@ -14,13 +14,14 @@ mod rounds;
 mod shop;
 mod stock;
 mod tokens;
+mod vault;
 
 pub use due::{AheadFilter, DueCursor, DueEntry, DueFilter, DueHead, DuePart, Explained, MachineAhead};
 pub use hours::{Acknowledged, HeldCounts, KeptReport, LoadReport, ReportCursor, ReportFilter, Settled};
 pub use journal::{EntryFilter, EntryRecord, JournalHead};
 pub use orders::{ClosingView, Ended, OrderFilter, OrderRecord};
 pub use planned::{PlanSaid, PlanTaken, PlannedCursor, PlannedFilter, PlannedPeriod, PlannedShift};
-pub use proofs::{JournalKey, KeptCheckpoint, Proofs};
+pub use proofs::{CheckpointCursor, JournalKey, KeptCheckpoint, Proofs};
 pub use readings::{
     HISTORY_MAX, KeptReading, PointHistory, PointService, ReadingFilter, TakenReading, Telling,
 };
@@ -30,6 +31,7 @@ pub use rounds::{
 pub use shop::{MachineFilter, MachineMove, MachineRecord, MachineState, PersonRecord, SiteRecord};
 pub use stock::{BuyFilter, BuyList, KeptItem, NOT_COUNTED_MAX, StockDone, StockFilter, StockTold};
 pub use tokens::{NewToken, TokenRecord, Tokens};
+pub use vault::{FAULTS_MAX, Fault, KeptNote, Part, Restore, Vault};
 
 use async_trait::async_trait;
 use fettler_domain::ids::{OrderNumber, PersonId, SiteId, TokenId};
@@ -189,7 +191,7 @@ pub struct Upkeep {
 /// A store of shops.
 #[async_trait]
 #[expect(clippy::too_many_arguments, reason = "a call says each thing by itself")]
-pub trait Store: Proofs + Tokens + Rounds + Send + Sync {
+pub trait Store: Proofs + Tokens + Rounds + Vault + Send + Sync {
     /// Adds a person, or gives the one with that name.
     async fn add_person(&self, caller: &Caller, name: &Name) -> Result<PersonRecord>;
     /// People by name.

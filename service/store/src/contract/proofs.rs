@@ -29,6 +29,9 @@ pub struct KeptCheckpoint {
     pub note: String,
 }
 
+/// The key of a page of checkpoints: a lineage and a size.
+pub type CheckpointCursor = (u32, i64);
+
 /// The calls about proofs.
 #[async_trait]
 pub trait Proofs: Send + Sync {
@@ -44,8 +47,12 @@ pub trait Proofs: Send + Sync {
     ) -> Result<()>;
     /// Keeps a checkpoint; one of that size which is kept already stays.
     async fn keep_checkpoint(&self, site: SiteId, kept: &KeptCheckpoint) -> Result<()>;
-    /// Checkpoints of a site's journal, newest first; the key of a page is a size.
-    async fn checkpoints(&self, site: SiteId, page: PageAsk<i64>) -> Result<Page<KeptCheckpoint, i64>>;
+    /// Checkpoints of a site's journal, newest first: those of the latest lineage, then those before it.
+    async fn checkpoints(
+        &self,
+        site: SiteId,
+        page: PageAsk<CheckpointCursor>,
+    ) -> Result<Page<KeptCheckpoint, CheckpointCursor>>;
     /// The roots of subtrees of a site's journal, in the order asked for; all lie within the journal.
     async fn subtrees(&self, site: SiteId, spans: &[Span]) -> Result<Vec<Hash>>;
     /// The stored bytes of entries from a number on.

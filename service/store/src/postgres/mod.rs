@@ -1,7 +1,7 @@
 //! PostgreSQL: one connection that writes and a few that read, shared by any number of services.
 
 use crate::contract::{Result, StoreError};
-use crate::schema_error;
+use crate::{same_schema, schema_error};
 use sqlx::migrate::{Migrate as _, Migrator};
 use sqlx::postgres::{PgConnectOptions, PgPoolOptions};
 use sqlx::{ConnectOptions as _, PgConnection, PgPool};
@@ -29,6 +29,14 @@ pub(crate) mod dialect {
     /// connection that breaks at the commit says nothing about it. Whoever asked is told to ask again; the request id, or
     /// the report's own key, finds what was written.
     pub(crate) const COMMIT_IS_LAST: bool = false;
+    /// The engine's own checks. A server has none that whoever may read can ask for; it checks what it reads where its pages
+    /// have checksums, so every row is read.
+    pub(crate) const OWN_CHECKS: &[(&str, &str)] = &[];
+    /// What a check says that found nothing.
+    pub(crate) const ALL_IS_WELL: &str = "ok";
+    /// What was checked by the engine, in words.
+    pub(crate) const OWN_CHECK_IN_WORDS: &str =
+        "PostgreSQL gave every row (its own check of indexes is pg_amcheck)";
 }
 
 #[expect(clippy::duplicate_mod, reason = "one text, compiled for each driver")]
@@ -58,28 +66,50 @@ pub(crate) async fn open(url: &str) -> Result<Arc<body::SqlStore>> {
     Ok(Arc::new(body::SqlStore::start(writer, readers, again)))
 }
 
+/// Connects to look at what is there, with the schema that it has.
+pub(crate) async fn look(url: &str) -> Result<Arc<body::SqlStore>> {
+    let options = options(url)?;
+    let mut first = options.connect().await?;
+    same_schema(&mut first, &MIGRATIONS, url).await?;
+    let readers = readers(&options).await?;
+    Ok(Arc::new(body::SqlStore::start(first, readers, again(options))))
+}
+
 /// One side of a copy.
 pub(crate) async fn side(url: &str) -> Result<body::CopySide> {
     let (writer, ..) = connect(url).await?;
     Ok(body::CopySide(writer))
 }
 
+/// The side that a backup is made from, with the schema that it has.
+pub(crate) async fn side_to_read(url: &str) -> Result<body::CopySide> {
+    let mut conn = options(url)?.connect().await?;
+    same_schema(&mut conn, &MIGRATIONS, url).await?;
+    Ok(body::CopySide(conn))
+}
+
+fn options(url: &str) -> Result<PgConnectOptions> {
+    let options = PgConnectOptions::from_str(url)
+        .map_err(|error| StoreError::Unavailable(format!("the database's URL cannot be read: {error}")))?;
+    Ok(options.application_name("fettlerd").statement_cache_capacity(STATEMENTS).options(SESSION))
+}
+
+async fn readers(options: &PgConnectOptions) -> Result<PgPool> {
+    let pool = PgPoolOptions::new()
+        .max_connections(READERS_MAX)
+        .acquire_timeout(Duration::from_secs(ACQUIRE_SECONDS))
+        .connect_with(options.clone());
+    Ok(pool.await?)
+}
+
 /// The connection that writes, those that read, and the way to another one that writes.
 async fn connect(url: &str) -> Result<(PgConnection, PgPool, body::Connect)> {
-    let options = PgConnectOptions::from_str(url)
-        .map_err(|error| StoreError::Unavailable(format!("the database's URL cannot be read: {error}")))?
-        .application_name("fettlerd")
-        .statement_cache_capacity(STATEMENTS)
-        .options(SESSION);
+    let options = options(url)?;
     let mut writer = options.connect().await?;
     if !is_up_to_date(&mut writer).await {
         MIGRATIONS.run(&mut writer).await.map_err(|error| schema_error(url, &error))?;
     }
-    let readers = PgPoolOptions::new()
-        .max_connections(READERS_MAX)
-        .acquire_timeout(Duration::from_secs(ACQUIRE_SECONDS))
-        .connect_with(options.clone())
-        .await?;
+    let readers = readers(&options).await?;
     Ok((writer, readers, again(options)))
 }
 

@@ -1,9 +1,9 @@
 //! SQLite: a file with a write-ahead log, one connection that writes and a few that read.
 
 use crate::contract::Result;
-use crate::schema_error;
+use crate::{same_schema, schema_error};
 use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqlitePoolOptions, SqliteSynchronous};
-use sqlx::{ConnectOptions as _, SqliteConnection, SqlitePool, migrate::Migrator};
+use sqlx::{ConnectOptions as _, Connection as _, SqliteConnection, SqlitePool, migrate::Migrator};
 use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
@@ -28,6 +28,15 @@ pub(crate) mod dialect {
     /// Whether a commit that fails ends all writing. Here it does: after a failed flush nobody knows what the disk holds,
     /// and a flush that is tried again may claim what is not so.
     pub(crate) const COMMIT_IS_LAST: bool = true;
+    /// The engine's own checks, each with what it is: a row for each fault, or one that says that there is none.
+    pub(crate) const OWN_CHECKS: &[(&str, &str)] = &[
+        ("PRAGMA integrity_check(20)", "SQLite's check of the file"),
+        ("PRAGMA foreign_key_check", "SQLite's check of rows that name others"),
+    ];
+    /// What a check says that found nothing.
+    pub(crate) const ALL_IS_WELL: &str = "ok";
+    /// What was checked by the engine, in words.
+    pub(crate) const OWN_CHECK_IN_WORDS: &str = "SQLite's own check of the file found nothing";
 }
 
 #[path = "../body/mod.rs"]
@@ -48,6 +57,47 @@ const ROWS_AHEAD: usize = 1_024;
 pub(crate) async fn open(path: &str) -> Result<Arc<body::SqlStore>> {
     let (writer, readers, again) = connect(path).await?;
     Ok(Arc::new(body::SqlStore::start(writer, readers, again)))
+}
+
+/// Opens a file to look at it, with the schema that it has. One that is kept, as a backup is, is changed by nobody meanwhile, and
+/// may lie where nothing can be written.
+pub(crate) async fn look(path: &str, is_kept: bool) -> Result<Arc<body::SqlStore>> {
+    let options = SqliteConnectOptions::new()
+        .filename(Path::new(path))
+        .create_if_missing(false)
+        .read_only(is_kept)
+        .immutable(is_kept)
+        .busy_timeout(Duration::from_millis(BUSY_MILLIS))
+        .row_buffer_size(ROWS_AHEAD)
+        .pragma("temp_store", "memory")
+        .pragma("query_only", "on");
+    let mut first = options.connect().await?;
+    same_schema(&mut first, &MIGRATIONS, path).await?;
+    let readers = SqlitePoolOptions::new()
+        .max_connections(READERS_MAX)
+        .acquire_timeout(Duration::from_secs(ACQUIRE_SECONDS))
+        .connect_with(options.clone())
+        .await?;
+    Ok(Arc::new(body::SqlStore::start(first, readers, again(options))))
+}
+
+/// Writes all that a file holds into a new one, as it stands at one moment, while others read and write.
+pub(crate) async fn copy_file(path: &str, to: &Path) -> Result<()> {
+    let options = SqliteConnectOptions::new()
+        .filename(Path::new(path))
+        .create_if_missing(false)
+        .busy_timeout(Duration::from_millis(BUSY_MILLIS))
+        .pragma("temp_store", "memory");
+    let mut conn = options.connect().await?;
+    same_schema(&mut conn, &MIGRATIONS, path).await?;
+    sqlx::query("VACUUM INTO $1").bind(to.to_string_lossy().into_owned()).execute(&mut conn).await?;
+    conn.close().await?;
+    Ok(())
+}
+
+/// The last step of the schema that is known.
+pub(crate) fn schema() -> i64 {
+    MIGRATIONS.iter().map(|step| step.version).max().unwrap_or(0)
 }
 
 /// One side of a copy.
