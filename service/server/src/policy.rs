@@ -47,6 +47,10 @@ pub const fn roles(method: Method) -> &'static [Role] {
         Method::ListReadings | Method::ExplainPoint => SHOP,
         Method::TakeReadings => &[Technician],
         Method::WithdrawReading => &[Technician, Manager],
+        // Fluids.
+        Method::GetFluidRecord => SHOP,
+        Method::RecordFluid => &[Technician, Planner],
+        Method::WithdrawFluid => SHOP,
         // The shelf. The ERP buys, and books what comes; who works on the machines takes from it and counts.
         Method::ListStock | Method::GetBuyList => ALL,
         Method::ReceiveStock => &[Reporter, Technician, Planner],

@@ -8,12 +8,12 @@ use crate::rpc::Desk;
 use crate::status::MESSAGE_BYTES_MAX;
 use crate::upkeep;
 use fettler_proto::v1::{
-    due_service_server::DueServiceServer, journal_service_server::JournalServiceServer,
-    machine_service_server::MachineServiceServer, order_service_server::OrderServiceServer,
-    person_service_server::PersonServiceServer, planned_use_service_server::PlannedUseServiceServer,
-    proof_service_server::ProofServiceServer, reading_service_server::ReadingServiceServer,
-    run_hours_service_server::RunHoursServiceServer, shop_service_server::ShopServiceServer,
-    stock_service_server::StockServiceServer,
+    due_service_server::DueServiceServer, fluid_service_server::FluidServiceServer,
+    journal_service_server::JournalServiceServer, machine_service_server::MachineServiceServer,
+    order_service_server::OrderServiceServer, person_service_server::PersonServiceServer,
+    planned_use_service_server::PlannedUseServiceServer, proof_service_server::ProofServiceServer,
+    reading_service_server::ReadingServiceServer, run_hours_service_server::RunHoursServiceServer,
+    shop_service_server::ShopServiceServer, stock_service_server::StockServiceServer,
 };
 use fettler_store::contract::Store;
 use std::sync::Arc;
@@ -53,7 +53,7 @@ const STREAM_WINDOW: u32 = 512 << 10;
 const CONNECTION_WINDOW: u32 = 2 << 20;
 
 /// The names of all services, as health tells of them.
-pub const SERVICES: [&str; 10] = [
+pub const SERVICES: [&str; 11] = [
     "fettler.v1.ShopService",
     "fettler.v1.MachineService",
     "fettler.v1.PersonService",
@@ -62,6 +62,7 @@ pub const SERVICES: [&str; 10] = [
     "fettler.v1.DueService",
     "fettler.v1.OrderService",
     "fettler.v1.ReadingService",
+    "fettler.v1.FluidService",
     "fettler.v1.JournalService",
     "fettler.v1.ProofService",
 ];
@@ -197,6 +198,7 @@ fn routes(desk: &Desk) -> Result<Routes, tonic_reflection::server::Error> {
         .add_service(limited!(DueServiceServer, desk))
         .add_service(limited!(OrderServiceServer, desk))
         .add_service(limited!(ReadingServiceServer, desk))
+        .add_service(limited!(FluidServiceServer, desk))
         .add_service(limited!(StockServiceServer, desk))
         .add_service(limited!(JournalServiceServer, desk))
         .add_service(limited!(ProofServiceServer, desk))

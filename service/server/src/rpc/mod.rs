@@ -2,6 +2,7 @@
 
 mod ahead;
 mod due;
+mod fluid;
 mod journal;
 mod machine;
 mod order;
@@ -91,6 +92,7 @@ changing!(
     PlanUseRequest,
     RaiseOrderRequest,
     ReceiveStockRequest,
+    RecordFluidRequest,
     RecordPurchaseRequest,
     ReplaceCounterRequest,
     RestMachineRequest,
@@ -101,6 +103,7 @@ changing!(
     StateLastDoneRequest,
     TakeReadingsRequest,
     UndoClosingRequest,
+    WithdrawFluidRequest,
     WithdrawReadingRequest
 );
 

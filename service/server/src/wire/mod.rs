@@ -8,6 +8,7 @@ pub mod buy;
 pub mod due;
 pub mod due_clause;
 pub mod fields;
+pub mod fluid;
 pub mod held;
 pub mod journal;
 pub mod machine;

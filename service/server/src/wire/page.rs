@@ -54,6 +54,7 @@ macro_rules! paged {
 
 paged!(
     GetBuyListRequest,
+    GetFluidRecordRequest,
     ListCheckpointsRequest,
     ListDueRequest,
     ListEntriesRequest,

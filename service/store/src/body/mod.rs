@@ -15,6 +15,7 @@
 //! * [`shop`], [`shop_state`], [`shop_write`], [`machines`]: declarations and machines.
 //! * [`orders`], [`close`], [`ending`], [`ended`]: work orders.
 //! * [`readings`], [`closing_reads`], [`point_reads`]: readings at test points.
+//! * [`fluids`], [`fluid_reads`]: what goes into sumps and reservoirs and comes out.
 //! * [`shelf`], [`shelf_use`], [`buy`]: items on the shelf, and what to buy.
 //! * [`copy`]: everything, read and written as it stands.
 
@@ -34,6 +35,8 @@ mod ended;
 mod ending;
 mod entries;
 mod fleet;
+mod fluid_reads;
+mod fluids;
 mod head;
 mod history;
 mod inputs;
@@ -98,6 +101,7 @@ pub(super) fn all_sql() -> Vec<&'static str> {
         declared::ALL_SQL,
         ended::ALL_SQL,
         ending::ALL_SQL,
+        fluids::ALL_SQL,
         head::ALL_SQL,
         proofs::ALL_SQL,
         readings::ALL_SQL,
@@ -116,6 +120,7 @@ pub(super) fn all_sql() -> Vec<&'static str> {
     let lists = [
         ahead::all_sql(),
         fleet::all_sql(),
+        fluid_reads::all_sql(),
         history::all_sql(),
         inputs::all_sql(),
         ledger::all_sql(),
