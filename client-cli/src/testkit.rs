@@ -89,13 +89,13 @@ pub(crate) fn crossed() -> pb::DueItem {
                 item: "bowl gasket".into(),
                 quantity: "1".into(),
                 unit: "pcs".into(),
-                lot: String::new(),
+                ..Default::default()
             },
             pb::KitItem {
                 item: "way oil VG 68".into(),
                 quantity: "0.5".into(),
                 unit: "L".into(),
-                lot: String::new(),
+                ..Default::default()
             },
         ],
         minutes: 20,
@@ -185,7 +185,7 @@ fn while_stopped() -> pb::DueItem {
             item: "way oil VG 68".into(),
             quantity: "2".into(),
             unit: "L".into(),
-            lot: String::new(),
+            ..Default::default()
         }],
         minutes: 10,
         ..Default::default()

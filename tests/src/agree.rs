@@ -86,6 +86,7 @@ fn coolant() -> PointCard {
         place: String::new(),
         good: String::new(),
         fluid: String::new(),
+        reservoir: None,
         unit: "%".into(),
         limits: Limits { stop_below: value("3"), act_below: value("5"), ..Limits::default() },
         possible: value("0").zip(value("30")).map(|(from, to)| Possible { from, to }),

@@ -3,6 +3,7 @@
 pub(crate) mod ahead;
 pub(crate) mod backtest;
 pub(crate) mod calc;
+pub(crate) mod fluids;
 pub(crate) mod hours;
 pub(crate) mod journal;
 pub(crate) mod orders;
@@ -125,6 +126,9 @@ pub(crate) enum Command {
     Readings(readings::ReadingsArgs),
     /// Take a reading back, with a reason and a name; it stays on record.
     Withdraw(readings::WithdrawArgs),
+    /// Fluids: record, add, change, waste, withdraw.
+    #[command(subcommand)]
+    Fluid(fluids::FluidCommand),
     /// Run hours: push, look, settle, read a counter.
     #[command(subcommand)]
     Hours(hours::HoursCommand),
@@ -195,6 +199,8 @@ mod tests {
             "fettler read --from readings.csv --by Ada",
             "fettler readings L-03 coolant --limit 5",
             "fettler readings --out-of-limits",
+            "fettler fluid record MC-01 --place sump --from 2026-11-01 --html",
+            "fettler fluid add MC-01 sump water=20L --by Ada --dry-run",
             "fettler orders 1042",
             "fettler orders --state open --machine L-03 --task t",
             "fettler hours push - --source erp --delimiter ;",

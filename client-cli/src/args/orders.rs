@@ -74,12 +74,17 @@ pub(crate) struct CloseArgs {
     /// A reading that is so, however odd it looks: the test point's key. Repeatable.
     #[arg(long = "it-is-so", value_name = "POINT")]
     pub(crate) it_is_so: Vec<String>,
-    /// What was used: "way oil VG 68=2 L", with its lot where that matters: "way oil VG 68=2 L @ A-17". Repeatable.
-    #[arg(long = "used", value_name = "ITEM=QTY [UNIT] [@ LOT]")]
+    /// What was used: "way oil VG 68=2 L", with the sump or reservoir into which it went, or which it fills instead of what
+    /// was there, and with its lot where that matters: "coolant=8 L into sump @ A-17". Repeatable.
+    #[arg(long = "used", value_name = "ITEM=QTY [UNIT] [into|fills PLACE] [@ LOT]")]
     pub(crate) used: Vec<String>,
     /// The task's kit was used as it stands, save for items that --used names.
     #[arg(long)]
     pub(crate) kit: bool,
+    /// Waste that came out: "sump=180 L used coolant to drum 7 document 4711"; the place may be left out where there is only
+    /// one. Repeatable.
+    #[arg(long = "waste", value_name = "[PLACE=]QTY L KIND [to WHERE] [document NUMBER]")]
+    pub(crate) waste: Vec<String>,
     /// The cautions were shown to the doer and heeded.
     #[arg(long)]
     pub(crate) cautions_confirmed: bool,

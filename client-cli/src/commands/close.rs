@@ -65,6 +65,7 @@ fn again(id: Uuid, request: &pb::CloseOrderRequest) -> Again {
 fn resolve(site: String, args: CloseArgs) -> Result<pb::CloseOrderRequest, Failure> {
     let readings = readings(&args.readings, &args.it_is_so)?;
     let used = args.used.iter().map(|text| used(text)).collect::<Result<_, _>>();
+    let waste = args.waste.iter().map(|text| waste(text)).collect::<Result<_, _>>();
     let as_found = match args.as_found {
         None => pb::AsFound::Unspecified,
         Some(AsFound::Good) => pb::AsFound::Good,
@@ -89,6 +90,7 @@ fn resolve(site: String, args: CloseArgs) -> Result<pb::CloseOrderRequest, Failu
         note: args.note.unwrap_or_default(),
         left_out: args.left_out,
         kit_used: args.kit,
+        waste: waste.map_err(|error| Failure::usage(format!("--waste: {error}")))?,
     })
 }
 
@@ -189,11 +191,16 @@ pub(super) fn reading(text: &str) -> Result<pb::Reading, String> {
     })
 }
 
-/// Reads `item=quantity [unit] [@ lot]`.
-fn used(text: &str) -> Result<pb::KitItem, String> {
+/// Reads `item=quantity [unit] [into|fills reservoir] [@ lot]`.
+pub(super) fn used(text: &str) -> Result<pb::KitItem, String> {
     let bad = |what: &str| format!("`{text}` {what}; write it like \"way oil VG 68=2 L\"");
     let (said, lot) = text.split_once(" @ ").unwrap_or((text, ""));
     let (item, rest) = said.rsplit_once('=').ok_or_else(|| bad("names no quantity"))?;
+    let (rest, into, change) = match (rest.split_once(" into "), rest.split_once(" fills ")) {
+        (Some((rest, into)), _) => (rest, into, false),
+        (None, Some((rest, into))) => (rest, into, true),
+        (None, None) => (rest, "", false),
+    };
     let (quantity, unit) = amount(rest);
     if item.trim().is_empty() {
         return Err(bad("names no item"));
@@ -209,11 +216,39 @@ fn used(text: &str) -> Result<pb::KitItem, String> {
         quantity: quantity.to_owned(),
         unit: unit.to_owned(),
         lot: lot.trim().to_owned(),
+        into: into.trim().to_owned(),
+        change,
+    })
+}
+
+/// Reads `[reservoir=]quantity L kind [to route] [document number]`.
+fn waste(text: &str) -> Result<pb::WasteSaid, String> {
+    let bad = |what: &str| {
+        format!("`{text}` {what}; write it like \"sump=180 L used coolant to drum 7 document 4711\"")
+    };
+    let (reservoir, rest) = text.split_once('=').unwrap_or(("", text));
+    let (rest, document) = rest.split_once(" document ").unwrap_or((rest, ""));
+    let (rest, route) = rest.split_once(" to ").unwrap_or((rest, ""));
+    let (litres, kind) = amount(rest);
+    if !litres.bytes().any(|b| b.is_ascii_digit()) {
+        return Err(bad("has no number"));
+    }
+    let kind = kind.strip_prefix(['L', 'l']).filter(|kind| kind.starts_with(' ')).map(str::trim);
+    let kind = kind.ok_or_else(|| bad("is not said in L"))?;
+    if kind.is_empty() {
+        return Err(bad("names no kind of waste"));
+    }
+    Ok(pb::WasteSaid {
+        reservoir: reservoir.trim().to_owned(),
+        kind: kind.to_owned(),
+        litres: litres.to_owned(),
+        route: route.trim().to_owned(),
+        document: document.trim().to_owned(),
     })
 }
 
 /// The leading number of a text, and what follows it.
-fn amount(text: &str) -> (&str, &str) {
+pub(super) fn amount(text: &str) -> (&str, &str) {
     let text = text.trim();
     let sign = usize::from(text.starts_with('-'));
     let end = text[sign..].find(|c: char| !c.is_ascii_digit() && c != '.').map_or(text.len(), |at| at + sign);
@@ -276,6 +311,18 @@ mod tests {
     }
 
     #[test]
+    fn waste_is_split_into_what_how_much_and_where_to() {
+        let of = waste("sump=180.5 L used coolant to drum 7 document 4711").unwrap();
+        let all = [of.reservoir, of.litres, of.kind, of.route, of.document];
+        assert_eq!(all, ["sump", "180.5", "used coolant", "drum 7", "4711"]);
+        let of = waste("2 L oily rags").unwrap();
+        assert_eq!([of.reservoir, of.kind, of.route, of.document], ["", "oily rags", "", ""]);
+        for bad in ["sump=used coolant", "sump=180 used coolant", "180 L", "180 Lot"] {
+            assert!(waste(bad).unwrap_err().contains(bad), "{bad}");
+        }
+    }
+
+    #[test]
     fn used_items_are_split_at_the_last_sign() {
         let item = used("grease a=b=0.4 kg").unwrap();
         assert_eq!(
@@ -284,6 +331,13 @@ mod tests {
         );
         let item = used("oil=2 L @ A=17").unwrap();
         assert_eq!((item.quantity.as_str(), item.unit.as_str(), item.lot.as_str()), ("2", "L", "A=17"));
+        let item = used("coolant=8 L into sump @ A-17").unwrap();
+        assert_eq!(
+            (item.into.as_str(), item.change, item.unit.as_str(), item.lot.as_str()),
+            ("sump", false, "L", "A-17")
+        );
+        let item = used("hydraulic oil=40 L fills tank").unwrap();
+        assert_eq!((item.into.as_str(), item.change), ("tank", true));
         assert!(used("oil").is_err());
         assert!(used("oil=2,5 L").is_err());
     }

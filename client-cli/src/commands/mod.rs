@@ -5,6 +5,7 @@ mod backtest;
 mod calc;
 mod close;
 mod due;
+mod fluid;
 mod hours_ask;
 mod hours_change;
 mod hours_plan;
@@ -94,6 +95,7 @@ async fn dispatch(session: &Session, command: Command) -> Result<Answer, Failure
         Command::Readings(args) => readings::run(session, args).await,
         Command::Withdraw(args) => read::withdraw(session, args).await,
         Command::Orders(args) => orders::run(session, args).await,
+        Command::Fluid(command) => fluid::run(session, command).await,
         Command::Hours(command) => hours(session, command).await,
         Command::Stock(command) => stock::run(session, command).await,
         Command::Buy(args) => stock::buy(session, args).await,

@@ -38,6 +38,7 @@ macro_rules! pages {
 
 pages!(
     GetBuyListResponse.lines,
+    GetFluidRecordResponse.lines,
     ListCheckpointsResponse.checkpoints,
     ListEntriesResponse.entries,
     ListHandoversResponse.handovers,

@@ -3,6 +3,8 @@
 pub(crate) mod ahead;
 pub(crate) mod calc;
 pub(crate) mod due;
+pub(crate) mod fluid;
+pub(crate) mod fluid_page;
 pub(crate) mod hours;
 pub(crate) mod journal;
 pub(crate) mod machine;

@@ -138,6 +138,7 @@ fn point(card: &pb::TestPoint) -> Point {
         place: card.place.clone(),
         good: card.good.clone(),
         fluid: card.fluid.clone(),
+        reservoir: card.reservoir.clone(),
         unit: card.unit.clone(),
         act_below: limit(&card.act_below),
         stop_below: limit(&card.stop_below),

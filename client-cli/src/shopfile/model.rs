@@ -210,6 +210,8 @@ pub(super) struct Point {
     #[serde(default, skip_serializing_if = "is_default")]
     pub(super) fluid: String,
     #[serde(default, skip_serializing_if = "is_default")]
+    pub(super) reservoir: String,
+    #[serde(default, skip_serializing_if = "is_default")]
     pub(super) unit: String,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub(super) act_below: Option<Plain>,

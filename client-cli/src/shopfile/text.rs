@@ -53,7 +53,8 @@ impl<T: Serialize> Serialize for OneOrMany<T> {
     }
 }
 
-/// An item of a kit: "way oil VG 68: 2 L".
+/// An item of a kit: "way oil VG 68: 2 L", with the sump or reservoir into which it goes where that matters: "coolant: 8 L
+/// into sump", or "hydraulic oil: 40 L fills tank" where it goes in instead of what was there.
 #[derive(Clone, Debug, PartialEq, Eq, Deserialize, Serialize)]
 #[serde(try_from = "String", into = "String")]
 pub(super) struct Kit(pub(super) pb::KitItem);
@@ -65,7 +66,12 @@ impl TryFrom<String> for Kit {
         let bad = |what: &str| format!("the kit item `{text}` {what}; write it like \"way oil VG 68: 2 L\"");
         let (item, amount) = text.rsplit_once(':').ok_or_else(|| bad("names no quantity"))?;
         let words: Vec<&str> = amount.split_whitespace().collect();
-        let (quantity, unit) = match words.as_slice() {
+        let (words, into, change) = match words.as_slice() {
+            [rest @ .., "into", into] => (rest, *into, false),
+            [rest @ .., "fills", into] => (rest, *into, true),
+            all => (all, "", false),
+        };
+        let (quantity, unit) = match words {
             [quantity] => (*quantity, ""),
             [quantity, unit] => (*quantity, *unit),
             _ => return Err(bad("needs a quantity and at most one word for its unit")),
@@ -81,13 +87,20 @@ impl TryFrom<String> for Kit {
             quantity: quantity.into(),
             unit: unit.into(),
             lot: String::new(),
+            into: into.into(),
+            change,
         }))
     }
 }
 
 impl From<Kit> for String {
     fn from(Kit(item): Kit) -> String {
-        format!("{}: {} {}", item.item, item.quantity, item.unit).trim_end().to_owned()
+        let goes = match (item.into.as_str(), item.change) {
+            ("", _) => String::new(),
+            (into, false) => format!(" into {into}"),
+            (into, true) => format!(" fills {into}"),
+        };
+        format!("{}{goes}", format!("{}: {} {}", item.item, item.quantity, item.unit).trim_end())
     }
 }
 

@@ -105,6 +105,7 @@ fn point_wire(place: &str, point: &Point) -> Result<pb::TestPoint, String> {
         }
         .into(),
         cautions: point.cautions.clone(),
+        reservoir: point.reservoir.clone(),
     })
 }
 

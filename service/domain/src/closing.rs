@@ -280,7 +280,7 @@ mod tests {
         };
         wrong.readings = vec![reading("6.1", "bar"), reading("high", &"b".repeat(UNIT_MAX + 1))];
         let item = Name::new("Oil").expect("a name");
-        wrong.used = vec![KitItem { item, quantity: "-1".into(), unit: "L\n".into(), lot: None }];
+        wrong.used = vec![KitItem { item, quantity: "-1".into(), unit: "L\n".into(), lot: None, into: None }];
         wrong.certificate = Some("c".repeat(SHORT_TEXT_MAX + 1));
         wrong.minutes = MINUTES_MAX + 1;
         wrong.note = "n".repeat(NOTE_MAX + 1);

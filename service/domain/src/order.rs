@@ -1,6 +1,7 @@
 //! Work orders and closings as data: what is said when one is raised, closed, skipped or undone.
 
 use crate::error::Violation;
+use crate::fluid::WasteSaid;
 use crate::ids::{ClosingId, OrderNumber, PersonId};
 use crate::plan::DueKind;
 use crate::quantity::{Amount, Unit};
@@ -72,6 +73,9 @@ pub struct ClosingSaid {
     /// Whether the task's kit was used as it stands, save for items that `used` names.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub kit_used: bool,
+    /// Waste that came out.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub waste: Vec<WasteSaid>,
     /// Whether the cautions were shown and confirmed.
     pub cautions_confirmed: bool,
     /// A certificate's number.
@@ -101,6 +105,7 @@ impl ClosingSaid {
             readings: Vec::new(),
             used: Vec::new(),
             kit_used: false,
+            waste: Vec::new(),
             cautions_confirmed: false,
             certificate: None,
             second_person: None,

@@ -50,6 +50,10 @@ pub const fn roles(method: Method) -> &'static [Role] {
         // Rounds. Whoever works on the machines walks them; the others see how far it is.
         Method::GetRound | Method::ListChecks | Method::ListReadiness | Method::ListHandovers => SHOP,
         Method::RecordChecks | Method::EndRound | Method::AcknowledgeHandover => &[Technician],
+        // Fluids.
+        Method::GetFluidRecord => SHOP,
+        Method::RecordFluid => &[Technician, Planner],
+        Method::WithdrawFluid => SHOP,
         // The shelf. The ERP buys, and books what comes; who works on the machines takes from it and counts.
         Method::ListStock | Method::GetBuyList => ALL,
         Method::ReceiveStock => &[Reporter, Technician, Planner],

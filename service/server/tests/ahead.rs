@@ -39,7 +39,7 @@ fn task(key: &str, clauses: Vec<v1::Clause>) -> v1::TaskCard {
             item: "gasket".into(),
             quantity: "0.5".into(),
             unit: "pcs".into(),
-            lot: String::new(),
+            ..Default::default()
         }],
         minutes: 20,
         ..Default::default()

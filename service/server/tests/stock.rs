@@ -34,7 +34,7 @@ fn declared(items: Vec<v1::ItemCard>) -> v1::LoadShopRequest {
     let every = v1::CalendarClause { every: 10, unit: v1::CalendarUnit::Day.into(), ..Default::default() };
     let clauses = vec![v1::Clause { counts: Some(v1::clause::Counts::Calendar(every)) }];
     let kit =
-        v1::KitItem { item: "way oil".into(), quantity: "2".into(), unit: "L".into(), lot: String::new() };
+        v1::KitItem { item: "way oil".into(), quantity: "2".into(), unit: "L".into(), ..Default::default() };
     let task = v1::TaskCard {
         key: "refill".into(),
         rule: Some(v1::IntervalRule { clauses, ..Default::default() }),

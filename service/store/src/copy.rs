@@ -216,6 +216,7 @@ pub(crate) const TABLES: &[Table] = &[
             ("record", T),
         ],
     },
+    crate::copy_fluids::FLUID_ENTRY,
     Table { name: "sheet", key: 2, columns: &[("site", N), ("key", T), ("card", T), ("leaf", N)] },
     Table {
         name: "task",

@@ -28,6 +28,7 @@ fn point(text: &str, unit: &str, fluid: &str) -> PointCard {
         place: String::new(),
         good: String::new(),
         fluid: fluid.into(),
+        reservoir: None,
         unit: unit.into(),
         limits: Limits::default(),
         possible: None,
@@ -135,6 +136,7 @@ async fn close(shop: &Shop, of: &str, done_at: &str, read: &[(&str, &str)], used
         quantity: "2".into(),
         unit: "L".into(),
         lot: None,
+        into: None,
     });
     let said = ClosingSaid {
         as_found: AsFound::Good,
@@ -330,8 +332,9 @@ async fn another_oil_is_refused_in_a_plan_and_recorded_in_a_closing(engine: Engi
                    take the oil of the card";
     assert!(remarks.contains(&finding.to_owned()), "{remarks:?}");
     let mut planned = self::shop();
-    let kit =
-        |item: &str| vec![KitItem { item: name(item), quantity: "2".into(), unit: "L".into(), lot: None }];
+    let kit = |item: &str| {
+        vec![KitItem { item: name(item), quantity: "2".into(), unit: "L".into(), lot: None, into: None }]
+    };
     planned.machines[0].tasks[2].kit = kit("way oil VG 220");
     let refused = shop.store.load_shop(&caller("LoadShop", NOON), &planned, None, false).await;
     let Err(StoreError::Refused(Error::Invalid(wrong))) = refused else { panic!("{refused:?}") };

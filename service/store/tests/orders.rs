@@ -49,6 +49,7 @@ async fn covering(engine: Engine) -> Shop {
         place: "by the door".into(),
         good: "6 bar".into(),
         fluid: "air".into(),
+        reservoir: None,
         unit: "bar".into(),
         limits: Limits::default(),
         possible: None,

@@ -31,7 +31,7 @@ fn day(text: &str) -> ShopDay {
 }
 
 fn kit(item: &str, quantity: &str, unit: &str) -> KitItem {
-    KitItem { item: name(item), quantity: quantity.into(), unit: unit.into(), lot: None }
+    KitItem { item: name(item), quantity: quantity.into(), unit: unit.into(), lot: None, into: None }
 }
 
 fn oil() -> ItemCard {

@@ -65,6 +65,10 @@ kinds! {
     ReadingTaken = "reading.taken",
     /// A reading was withdrawn.
     ReadingWithdrawn = "reading.withdrawn",
+    /// A fluid was added or changed, or waste came out of a sump or reservoir.
+    FluidRecorded = "fluid.recorded",
+    /// An entry of the record of fluids was withdrawn.
+    FluidWithdrawn = "fluid.withdrawn",
     /// A task sheet was declared or changed.
     SheetDeclared = "sheet.declared",
     /// A task was declared or changed (its rule included).

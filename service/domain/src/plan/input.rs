@@ -3,6 +3,7 @@
 use super::laid_up::LaidUp;
 use super::row::BearingDays;
 use crate::calendar::Calendar;
+use crate::fluid::Poured;
 use crate::forecast::{Course, Days, Fleet, Hours, Likeness, Outlook, PlannedUse, UsageSummary, WorkDays};
 use crate::ids::{MachineId, MeterId, OrderNumber, TaskId};
 use crate::ledger::declare::Replacement;
@@ -190,6 +191,8 @@ pub struct ModelInput {
     pub points: BTreeMap<Key, PointInput>,
     /// When the task was done, every closing that stands.
     pub closings: Vec<Ts>,
+    /// What was poured into the sumps and reservoirs of those test points, by point, in whatever order.
+    pub poured: BTreeMap<Key, Vec<Poured>>,
 }
 
 impl ModelInput {
@@ -199,9 +202,11 @@ impl ModelInput {
             readings: point.readings.iter().filter(|reading| reading.at < at).copied().collect(),
             ..point.clone()
         };
+        let earlier = |poured: &Vec<Poured>| poured.iter().filter(|poured| poured.at < at).copied().collect();
         ModelInput {
             points: self.points.iter().map(|(key, point)| (key.clone(), then(point))).collect(),
             closings: self.closings.iter().filter(|closing| **closing < at).copied().collect(),
+            poured: self.poured.iter().map(|(key, poured)| (key.clone(), earlier(poured))).collect(),
         }
     }
 }

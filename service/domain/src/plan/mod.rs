@@ -31,8 +31,8 @@ pub use input::{
 pub use laid_up::LaidUp;
 pub use lateness::{Standing, lateness_in_words, standing};
 pub use model::{
-    Act, Fault, Modelled, Rate, Start, Tells, acts_in_words, cautions, fault_in_words,
-    inputs as model_inputs, model_clause_in_words, source as model_source,
+    Act, Beside, Fault, Modelled, Rate, Start, Tells, acts_in_words, beside, beyond, cautions,
+    fault_in_words, inputs as model_inputs, model_clause_in_words, source as model_source,
 };
 pub use reason::{Reason, Since, reason_in_words, reasons};
 pub use row::{
@@ -57,7 +57,7 @@ use reader::Reader;
 use std::borrow::Cow;
 
 /// The planner's version: it rises whenever the same input would give another row.
-pub const PLANNER_VERSION: u32 = 8;
+pub const PLANNER_VERSION: u32 = 9;
 
 /// The months of meters whose segments must be loaded before the planner can answer, each named once, in order.
 pub type Missing = Vec<(MeterId, Month)>;

@@ -29,6 +29,8 @@ pub enum Since {
     Never,
     /// A reading of this day.
     Reading(ShopDay),
+    /// What was poured in on this day.
+    Poured(ShopDay),
 }
 
 /// One reason, as data.
@@ -180,6 +182,7 @@ fn reason_of(clause: &ClauseState, calendar: &Calendar) -> Reason {
         Base::Skip(at) => Since::Skip(calendar.shop_day_of(at)),
         Base::Grid => Since::Grid,
         Base::Reading(at) => Since::Reading(calendar.shop_day_of(at)),
+        Base::Poured(at) => Since::Poured(calendar.shop_day_of(at)),
     };
     match clause.counted {
         Counted::Calendar { every, from: Some(from), by_rule: Some(by_rule), day: Some(day), .. } => {
@@ -326,6 +329,7 @@ fn ran_in_words(
     let since = match since {
         Since::Closing(on) | Since::Stated(on) => format!("since {}", day(on)),
         Since::Reading(on) => format!("since the reading of {}", day(on)),
+        Since::Poured(on) => format!("since what was added on {}", day(on)),
         Since::Skip(on) => format!("since the due point skipped on {}", day(on)),
         Since::Grid | Since::Never => "since the due point before".to_owned(),
     };
@@ -338,6 +342,7 @@ fn since_in_words(since: Since, calendar: &Calendar, today: ShopDay) -> Option<S
         Since::Closing(on) => Some(format!("last done {}", day(on))),
         Since::Stated(on) => Some(format!("stated as last done {}", day(on))),
         Since::Reading(on) => Some(format!("read {}", day(on))),
+        Since::Poured(on) => Some(format!("added {}", day(on))),
         Since::Skip(on) => Some(format!("skipped {}", day(on))),
         Since::Grid | Since::Never => None,
     }

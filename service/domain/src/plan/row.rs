@@ -60,6 +60,8 @@ pub enum Base {
     Grid,
     /// A reading, at this instant.
     Reading(Ts),
+    /// What was poured in at this instant.
+    Poured(Ts),
 }
 
 /// A due point that a clause gives, with what it rests on.

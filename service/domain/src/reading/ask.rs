@@ -210,6 +210,7 @@ mod tests {
             place: String::new(),
             good: String::new(),
             fluid: String::new(),
+            reservoir: None,
             unit: "bar".into(),
             limits: Limits { act_below: Some(value("5.5")), ..Limits::default() },
             possible: Some(Possible { from: value("0"), to: value("16") }),

@@ -73,6 +73,7 @@ fn point(key_text: &str) -> PointCard {
         place: empty(),
         good: empty(),
         fluid: empty(),
+        reservoir: None,
         unit,
         limits: Limits::default(),
         possible: None,

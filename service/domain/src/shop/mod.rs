@@ -25,6 +25,7 @@ mod wrong_tests;
 
 use self::check::CheckCard;
 use crate::calendar::{Closure, ExtraShift, Shift, WallTime, Zone};
+use crate::fluid::Into;
 use crate::ids::{MachineId, MeterId};
 use crate::ledger::row::Feed;
 use crate::quantity::{Amount, MaxPerHour, MeterKind, Unit};
@@ -158,6 +159,9 @@ pub struct PointCard {
     pub good: String,
     /// Which fluid.
     pub fluid: String,
+    /// The sump or reservoir whose fluid is read.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub reservoir: Option<Key>,
     /// Its unit, a UCUM code.
     pub unit: String,
     /// Its limits.
@@ -186,6 +190,9 @@ pub struct KitItem {
     /// In a closing: the lot it was taken from, where one is named.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub lot: Option<Name>,
+    /// The sump or reservoir into which it goes.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub into: Option<Into>,
 }
 
 impl KitItem {
@@ -245,6 +252,30 @@ impl TaskCard {
     /// machine's test points.
     pub fn wrongly_poured(&self, points: &BTreeMap<Key, PointCard>, used: &[&str]) -> Vec<String> {
         model_card::wrongly_poured(self, points, used)
+    }
+
+    /// The test points of the levels that its rule follows.
+    pub fn level_points(&self) -> impl Iterator<Item = &Key> {
+        self.models()
+            .filter_map(|model| if let Model::Level(level) = model { level.point.as_ref() } else { None })
+    }
+
+    /// The test points that its models read, and those that it asks to be read.
+    pub fn points_read(&self) -> impl Iterator<Item = &Key> {
+        let of_models = self.models().flat_map(|model| model.points().into_iter().map(|(_, key)| key));
+        of_models.chain(&self.readings)
+    }
+
+    /// The models that its rule follows.
+    pub fn models(&self) -> impl Iterator<Item = &Model<Option<Key>>> {
+        let clauses = self.rule.iter().flat_map(|rule| &rule.clauses);
+        clauses.filter_map(|clause| match clause {
+            ClauseCard::Model { model } => Some(&**model),
+            ClauseCard::Calendar { .. }
+            | ClauseCard::Meter { .. }
+            | ClauseCard::Recurrence(_)
+            | ClauseCard::Reading { .. } => None,
+        })
     }
 
     /// What to heed before starting: what the card says, and what the work asks that its models make due.

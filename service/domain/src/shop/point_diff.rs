@@ -112,6 +112,8 @@ fn changes(stood: &PointCard, point: &PointCard) -> String {
     words.changed("place", &stood.place, &point.place);
     words.changed("good", &stood.good, &point.good);
     words.changed("fluid", &stood.fluid, &point.fluid);
+    let reservoir = |card: &PointCard| card.reservoir.as_ref().map(Key::to_string).unwrap_or_default();
+    words.changed("reservoir", &reservoir(stood), &reservoir(point));
     words.changed("unit", &stood.unit, &point.unit);
     words.changed("limits", &stood.limits.to_string(), &point.limits.to_string());
     let scale = |card: &PointCard| card.possible.as_ref().map(Possible::to_string).unwrap_or_default();

@@ -189,8 +189,13 @@ fn lots_are_bounded() {
 #[test]
 fn kits_name_an_item_by_name_or_code_and_in_its_unit() {
     let card = ItemCard { code: Some(name("4711")), ..oil() };
-    let said =
-        |unit: &str| KitItem { item: name("4711"), quantity: "2.5".into(), unit: unit.into(), lot: None };
+    let said = |unit: &str| KitItem {
+        item: name("4711"),
+        quantity: "2.5".into(),
+        unit: unit.into(),
+        lot: None,
+        into: None,
+    };
     assert!(card.is_named("4711") && card.is_named("way oil") && !card.is_named("oil"));
     assert_eq!(card.amount_of(&said("L")), Some(Amount(2_500)));
     assert_eq!(card.amount_of(&said("")), Some(Amount(2_500)));

@@ -283,7 +283,7 @@ fn card(care: &Care) -> v1::TaskCard {
         item: (*item).into(),
         quantity: (*quantity).into(),
         unit: (*unit).into(),
-        lot: String::new(),
+        ..Default::default()
     });
     v1::TaskCard {
         key: care.key.into(),

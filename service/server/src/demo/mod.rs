@@ -4,6 +4,7 @@
 //! are pushed, orders closed and machines moved, in the order in which it would have happened. Nothing is random.
 
 mod care;
+mod fluids;
 mod gauges;
 mod oil;
 mod past;

@@ -34,7 +34,7 @@ pub(super) fn reservoir(last_done: String) -> v1::Shop {
             item: text("spindle oil HM 32"),
             quantity: text("2"),
             unit: text("L"),
-            lot: String::new(),
+            ..Default::default()
         }],
         readings: vec![text(LEVEL)],
         minutes: 10,
@@ -46,6 +46,7 @@ pub(super) fn reservoir(last_done: String) -> v1::Shop {
         place: text("sight glass of the oil unit"),
         fluid: text("spindle oil HM 32"),
         unit: text("L"),
+        reservoir: text("spindle-oil"),
         ..Default::default()
     };
     let done = v1::LastDone { task: text("spindle-oil"), day: last_done, ..Default::default() };

@@ -3,10 +3,9 @@
 
 use super::DAYS;
 use super::gauges::{THIN, THIN_AT_LAST, usual_value};
-use super::oil;
-use super::rounds;
 use super::shelf;
 use super::shop::{COUNTER_ONLY, MACHINES, Machine, SITE, first, later};
+use super::{fluids, oil, rounds};
 use crate::wire::{report, shop_in};
 use anyhow::{Context as _, Result, bail};
 use chrono::{Datelike, NaiveDate, Weekday};
@@ -56,6 +55,9 @@ pub(super) async fn tell(store: &dyn Store, now: Ts) -> Result<()> {
     let teller = Teller { store, site, today };
     for ago in (0..=DAYS).rev() {
         teller.day(today.plus_days(-ago), now).await?;
+    }
+    for said in fluids::told(now)? {
+        teller.store.record_fluid(&caller(now), teller.site.site, &said, false).await?;
     }
     teller.catch_up(now).await
 }

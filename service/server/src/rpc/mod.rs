@@ -2,6 +2,7 @@
 
 mod ahead;
 mod due;
+mod fluid;
 mod journal;
 mod machine;
 mod order;
@@ -95,6 +96,7 @@ changing!(
     RaiseOrderRequest,
     ReceiveStockRequest,
     RecordChecksRequest,
+    RecordFluidRequest,
     RecordPurchaseRequest,
     ReplaceCounterRequest,
     RestMachineRequest,
@@ -105,6 +107,7 @@ changing!(
     StateLastDoneRequest,
     TakeReadingsRequest,
     UndoClosingRequest,
+    WithdrawFluidRequest,
     WithdrawReadingRequest
 );
 

@@ -206,6 +206,7 @@ fn base(clause: &ClauseState, calendar: &Calendar, today: ShopDay) -> String {
         (Base::Stated(on), _) => format!("stated {}", day(on)),
         (Base::Skip(at), _) => format!("due point skipped on {}", day(calendar.shop_day_of(at))),
         (Base::Reading(at), _) => format!("reading of {}", day(calendar.shop_day_of(at))),
+        (Base::Poured(at), _) => format!("added on {}", day(calendar.shop_day_of(at))),
         (Base::Grid, Counted::Calendar { from: Some(from), .. }) => format!("grid from {from}"),
         (Base::Grid, Counted::Meter { from: Some(from), unit, .. }) => {
             format!("grid, from {}", from.display(*unit))

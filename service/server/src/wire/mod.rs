@@ -9,6 +9,7 @@ pub mod check;
 pub mod due;
 pub mod due_clause;
 pub mod fields;
+pub mod fluid;
 pub mod held;
 pub mod journal;
 pub mod machine;

@@ -8,6 +8,7 @@ use super::time::{stamp, stamp_of};
 use super::units::{decimal, unknown_value};
 use fettler_domain::calendar::Calendar;
 use fettler_domain::error::Error;
+use fettler_domain::fluid::{Into, WASTE_MAX};
 use fettler_domain::ids::{OrderNumber, PersonId};
 use fettler_domain::order::{
     AsFound, ClosingRecord, ClosingSaid, LotUsed, OrderState, READINGS_SAID_MAX, RaiseSaid, ReadingSaid,
@@ -67,6 +68,7 @@ pub fn closing(ask: &v1::CloseOrderRequest, now: Ts) -> Result<ClosingSaid, Erro
     let as_found = as_found(&mut fields, ask.as_found);
     let readings = fields.each("readings", &ask.readings, READINGS_SAID_MAX, reading);
     let used = fields.each("used", &ask.used, KIT_MAX, used_item);
+    let waste = fields.each("waste", &ask.waste, WASTE_MAX, super::fluid::waste);
     let certificate = fields.line("certificate", &ask.certificate, SHORT_MAX);
     let second_person = fields.optional_name("second_person", &ask.second_person);
     let minutes = fields.number("minutes", ask.minutes, 0, MINUTES_MAX);
@@ -82,6 +84,7 @@ pub fn closing(ask: &v1::CloseOrderRequest, now: Ts) -> Result<ClosingSaid, Erro
             readings,
             used,
             kit_used: ask.kit_used,
+            waste,
             cautions_confirmed: ask.cautions_confirmed,
             certificate: certificate.map(|number| (!number.is_empty()).then_some(number))?,
             second_person: second_person?,
@@ -133,7 +136,12 @@ pub fn kit_item(fields: &mut Fields, said: &v1::KitItem) -> Option<KitItem> {
     let item = fields.name("item", &said.item);
     let quantity = fields.positive_text("quantity", &said.quantity);
     let unit = fields.line("unit", &said.unit, UNIT_MAX);
-    Some(KitItem { item: item?, quantity: quantity?, unit: unit?, lot: None })
+    let into = fields.optional_key("into", &said.into);
+    if said.change && said.into.is_empty() {
+        fields.wrong("into", "is missing; a change names the sump or reservoir whose fluid it is");
+    }
+    let into = into.map(|key| key.map(|reservoir| Into { reservoir, change: said.change }));
+    Some(KitItem { item: item?, quantity: quantity?, unit: unit?, lot: None, into: into? })
 }
 
 /// Reads a job raised by hand.
@@ -271,6 +279,8 @@ pub fn kit(item: &KitItem) -> v1::KitItem {
         quantity: item.quantity.clone(),
         unit: item.unit.clone(),
         lot: item.lot.as_ref().map(Name::to_string).unwrap_or_default(),
+        into: item.into.as_ref().map(|into| into.reservoir.to_string()).unwrap_or_default(),
+        change: item.into.as_ref().is_some_and(|into| into.change),
     }
 }
 

@@ -56,6 +56,7 @@ paged!(
     GetBuyListRequest,
     ListChecksRequest,
     ListHandoversRequest,
+    GetFluidRecordRequest,
     ListCheckpointsRequest,
     ListDueRequest,
     ListEntriesRequest,

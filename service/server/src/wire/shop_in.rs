@@ -216,6 +216,7 @@ fn point(fields: &mut Fields, said: &v1::TestPoint) -> Option<PointCard> {
     let place = fields.line("place", &said.place, TEXT_MAX);
     let good = fields.line("good", &said.good, TEXT_MAX);
     let fluid = fields.line("fluid", &said.fluid, SHORT_TEXT_MAX);
+    let reservoir = fields.optional_key("reservoir", &said.reservoir);
     let unit = fields.line("unit", &said.unit, UNIT_MAX);
     let mut limit = |field: &str, text: &str| super::reading::optional_value(fields, field, text);
     let limits = limit("act_below", &said.act_below)
@@ -254,6 +255,7 @@ fn point(fields: &mut Fields, said: &v1::TestPoint) -> Option<PointCard> {
         place: place?,
         good: good?,
         fluid: fluid?,
+        reservoir: reservoir?,
         unit: unit?,
         limits: limits?,
         possible,

@@ -134,6 +134,7 @@ pub fn point(card: &PointCard) -> v1::TestPoint {
         }
         .into(),
         cautions: card.cautions.clone(),
+        reservoir: card.reservoir.as_ref().map(Key::to_string).unwrap_or_default(),
     }
 }
 

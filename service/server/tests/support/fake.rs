@@ -3,6 +3,7 @@
 
 use async_trait::async_trait;
 use fettler_domain::calendar::{Calendar, WallTime, Zone};
+use fettler_domain::fluid::FluidSaid;
 use fettler_domain::ids::{OrderNumber, PersonId, SiteId};
 use fettler_domain::ledger::changes::Outcome;
 use fettler_domain::ledger::history::Month;
@@ -23,6 +24,7 @@ use fettler_store::contract::{
     PointHistory, ReadingFilter, ReportCursor, ReportFilter, Result, Settled, SiteRecord, StockDone,
     StockFilter, StockTold, Store, StoreError, TakenReading, Telling, Upkeep,
 };
+use fettler_store::contract::{FluidBook, FluidCursor, FluidDone, FluidFilter};
 use std::collections::BTreeMap;
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
@@ -354,6 +356,18 @@ impl Store for Fake {
         _: &[Telling],
         _: bool,
     ) -> Result<Vec<TakenReading>> {
+        away()
+    }
+
+    async fn record_fluid(&self, _: &Caller, _: SiteId, _: &FluidSaid, _: bool) -> Result<FluidDone> {
+        away()
+    }
+
+    async fn withdraw_fluid(&self, _: &Caller, _: SiteId, _: i64, _: &Name, _: &str) -> Result<FluidDone> {
+        away()
+    }
+
+    async fn fluid_book(&self, _: SiteId, _: &FluidFilter, _: PageAsk<FluidCursor>) -> Result<FluidBook> {
         away()
     }
 

@@ -6,7 +6,7 @@ use super::people::{known_person, names};
 use super::request::Keep;
 use super::shop_write::OPEN_ORDER;
 use super::tx::Tx;
-use super::{closing_reads, ended, orders, plan_reads, refresh, shelf_use};
+use super::{closing_reads, ended, fluids, orders, plan_reads, refresh, shelf_use};
 use crate::contract::{Ended, Result, StoreError};
 use fettler_domain::closing::{Asked, Judged, Stood, judge};
 use fettler_domain::error::Error;
@@ -46,7 +46,7 @@ pub(super) struct Subject {
     pub(super) state: OrderState,
     pub(super) machine: MachineId,
     pub(super) task: Option<TaskId>,
-    card: Option<TaskCard>,
+    pub(super) card: Option<TaskCard>,
     sheet: Option<Key>,
     /// Whether a next order is to stand when this one ends.
     goes_on: bool,
@@ -141,6 +141,8 @@ pub(super) async fn close(tx: &mut Tx, site: SiteId, mut said: ClosingSaid) -> R
     judged.findings.extend(wrongly_poured(tx, site, &own, &said).await?);
     let used = shelf_use::said_in_closing(tx, site, &said.used, said.done_at).await?;
     judged.findings.extend(used.findings.iter().cloned());
+    let fluids = fluids::said_in_closing(tx, site, &own, &said, people.done_by).await?;
+    judged.findings.extend(fluids.findings.iter().cloned());
 
     let machine = own.machine;
     let record = record(tx, site, &said, &people, &own, &plan, &judged)?;
@@ -148,6 +150,7 @@ pub(super) async fn close(tx: &mut Tx, site: SiteId, mut said: ClosingSaid) -> R
     let number = record.closing;
     let leaf = put(tx, site, &own, &record, Some(said.note.clone())).await?;
     closing_reads::put_of_closing(tx, site, read, number).await?;
+    fluids::put_of_closing(tx, site, fluids, number, &record.lots).await?;
     shelf_use::put_of_closing(tx, site, used, (said.order, number), people.entered_by).await?;
     for subject in covered.iter().filter(|subject| judged.covered.contains(&subject.order)) {
         let plan = plan_reads::entry(&mut tx.conn, site, subject.order).await?.plan;

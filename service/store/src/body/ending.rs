@@ -8,7 +8,7 @@ use super::orders::RaisedCard;
 use super::people::known_person;
 use super::request::Keep;
 use super::tx::Tx;
-use super::{closing_reads, ended, orders, plan_reads, refresh, shelf_use, sites};
+use super::{closing_reads, ended, fluids, orders, plan_reads, refresh, shelf_use, sites};
 use crate::contract::{DueEntry, Ended, Result};
 use fettler_domain::error::Error;
 use fettler_domain::ids::{ClosingId, MachineId, OrderNumber, PersonId, SiteId, TaskId};
@@ -338,6 +338,7 @@ pub(super) async fn undo(tx: &mut Tx, site: SiteId, ask: Ending) -> Result<Ended
         }
         let undone = Undone { at: now, by: person, reason: ask.reason.clone() };
         closing_reads::undo_of_closing(tx, site, step.closing, &undone).await?;
+        fluids::undo_of_closing(tx, site, step.closing, &undone).await?;
         if !step.record.used.is_empty() {
             remarks.extend(shelf_use::undo_of_closing(tx, site, step.closing, person).await?);
         }

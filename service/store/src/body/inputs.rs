@@ -3,6 +3,7 @@
 use super::Conn;
 use super::bulk::Bulk;
 use super::decode::Reading;
+use super::fluid_reads;
 use super::plan_write::StoredRows;
 use super::point_reads;
 use crate::contract::{Result, StoreError};
@@ -235,6 +236,9 @@ async fn load_readings(
         .map(|(machine, _)| *machine)
         .collect();
     let modelled = load_models(&mut *conn, site, minds).await?;
+    if modelled {
+        load_poured(&mut *conn, site, &expecting, minds).await?;
+    }
     for (machine, key, point) in point_reads::recent(conn, site, &expecting).await? {
         for order in minds.get_mut(&machine).into_iter().flat_map(|mind| &mut mind.orders) {
             if expected_points(order).any(|expected| *expected == key) {
@@ -243,6 +247,23 @@ async fn load_readings(
             if modelled && models(order).any(|model| model.points().iter().any(|(_, of)| **of == key)) {
                 let models = order.models.get_or_insert_default();
                 models.points.insert(key.clone(), point.clone());
+            }
+        }
+    }
+    Ok(())
+}
+
+/// Gives each order whose rule follows a model what was poured into the sumps and reservoirs that it reads.
+async fn load_poured(
+    conn: &mut Conn,
+    site: i64,
+    machines: &[MachineId],
+    minds: &mut HashMap<MachineId, MachineMind>,
+) -> Result<()> {
+    for ((machine, key), poured) in fluid_reads::poured(conn, site, machines).await? {
+        for order in minds.get_mut(&machine).into_iter().flat_map(|mind| &mut mind.orders) {
+            if models(order).any(|model| model.points().iter().any(|(_, of)| **of == key)) {
+                order.models.get_or_insert_default().poured.insert(key.clone(), poured.clone());
             }
         }
     }

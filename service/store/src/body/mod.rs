@@ -16,6 +16,7 @@
 //! * [`orders`], [`close`], [`ending`], [`ended`]: work orders.
 //! * [`readings`], [`closing_reads`], [`point_reads`]: readings at test points.
 //! * [`rounds`], [`round_reads`], [`handovers`]: what was seen in rounds, and handed over.
+//! * [`fluids`], [`fluid_reads`]: what goes into sumps and reservoirs and comes out.
 //! * [`shelf`], [`shelf_use`], [`buy`]: items on the shelf, and what to buy.
 //! * [`copy`]: everything, read and written as it stands.
 //! * [`check`], [`check_journal`], [`check_ledger`], [`check_plan`]: whether all of it is whole.
@@ -40,6 +41,8 @@ mod ended;
 mod ending;
 mod entries;
 mod fleet;
+mod fluid_reads;
+mod fluids;
 mod handovers;
 mod head;
 mod history;
@@ -114,6 +117,7 @@ pub(super) fn all_sql() -> Vec<&'static str> {
         ending::ALL_SQL,
         entries::ALL_SQL,
         handovers::ALL_SQL,
+        fluids::ALL_SQL,
         head::ALL_SQL,
         proofs::ALL_SQL,
         readings::ALL_SQL,
@@ -136,6 +140,7 @@ pub(super) fn all_sql() -> Vec<&'static str> {
         ahead::all_sql(),
         check_ledger::all_sql(),
         fleet::all_sql(),
+        fluid_reads::all_sql(),
         history::all_sql(),
         inputs::all_sql(),
         ledger::all_sql(),

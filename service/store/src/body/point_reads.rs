@@ -16,7 +16,7 @@ use fettler_domain::text::{Key, Name};
 use fettler_domain::time::Ts;
 use sqlx::QueryBuilder;
 
-const COLUMNS: &str = "SELECT r.leaf, m.tag, r.record, n.text FROM reading r \
+pub(super) const COLUMNS: &str = "SELECT r.leaf, m.tag, r.record, n.text FROM reading r \
     JOIN machine m ON m.site = r.site AND m.number = r.machine \
     JOIN point p ON p.site = r.site AND p.number = r.point \
     LEFT JOIN sealed_note n ON n.site = r.site AND n.leaf = r.leaf WHERE r.site = ";
@@ -49,7 +49,7 @@ pub(super) fn all_sql() -> Vec<&'static str> {
     vec![POINT, SERVICES, OUT.sample(), RECENT.sample()]
 }
 
-fn kept(row: &DbRow) -> Result<KeptReading> {
+pub(super) fn kept(row: &DbRow) -> Result<KeptReading> {
     let mut row = Reading::new(row, "reading");
     Ok(KeptReading {
         entry: row.next()?,

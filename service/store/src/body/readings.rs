@@ -42,10 +42,10 @@ pub(super) const STOP: &str = "stop the machine until somebody competent has loo
     builder's manual, local codes and licensed practice come first";
 
 /// A machine and its test points.
-struct Of {
-    machine: MachineId,
+pub(super) struct Of {
+    pub(super) machine: MachineId,
     tag: Key,
-    points: Vec<(PointId, PointCard)>,
+    pub(super) points: Vec<(PointId, PointCard)>,
 }
 
 impl Of {
@@ -187,7 +187,7 @@ async fn known(tx: &mut Tx, site: SiteId, told: &ReadingTold) -> Result<(Of, Per
     Ok((of, known_person(&mut tx.conn, "by", &told.by).await?))
 }
 
-async fn machine(conn: &mut Conn, site: SiteId, name: &str) -> Result<Option<Of>> {
+pub(super) async fn machine(conn: &mut Conn, site: SiteId, name: &str) -> Result<Option<Of>> {
     let row = sqlx::query(MACHINE).bind(i64::from(site.0)).bind(name).fetch_optional(&mut *conn).await?;
     let Some(row) = row else { return Ok(None) };
     let mut row = Reading::new(&row, "machine");

@@ -3,8 +3,8 @@
 
 use super::decode::Reading;
 use super::shelf::{self, Change};
-use super::sites;
 use super::tx::Tx;
+use super::{DbRow, fluids, sites};
 use crate::contract::{KeptItem, Result};
 use fettler_domain::ids::{ClosingId, OrderNumber, PersonId, SiteId};
 use fettler_domain::journal::Kind;
@@ -19,10 +19,12 @@ use serde_json::json;
 const ANY: &str = "SELECT number FROM item WHERE site = $1 LIMIT 1";
 const OF_CLOSING: &str = "SELECT leaf, item, at, amount, taken FROM stock_use \
     WHERE site = $1 AND closing = $2 AND returned = 0 ORDER BY leaf";
+const BY_HAND: &str = "SELECT leaf, item, at, amount, taken FROM stock_use \
+    WHERE site = $1 AND leaf = $2 AND returned = 0";
 const MARK: &str = "UPDATE stock_use SET returned = 1 WHERE site = $1 AND leaf = $2";
 
 #[cfg(test)]
-pub(super) const ALL_SQL: &[&str] = &[ANY, OF_CLOSING, MARK];
+pub(super) const ALL_SQL: &[&str] = &[ANY, OF_CLOSING, BY_HAND, MARK];
 
 /// What a closing uses of items on the shelf, ready to be kept.
 #[derive(Default)]
@@ -79,6 +81,9 @@ pub(super) async fn said_in_closing(
             Some(known) => Some(known.item.clone()),
             None => shelf::named(&mut tx.conn, site, said.item.as_str()).await?,
         };
+        if known.is_none() && fluids::is_water(&said.item) {
+            continue;
+        }
         let Some(mut item) = known else {
             all.findings.push(format!("{} is no item on the shelf, so no stock was changed", said.item));
             continue;
@@ -128,10 +133,53 @@ pub(super) async fn undo_of_closing(
     closing: ClosingId,
     person: PersonId,
 ) -> Result<Vec<String>> {
+    let rows =
+        sqlx::query(OF_CLOSING).bind(i64::from(site.0)).bind(closing.0).fetch_all(&mut tx.conn).await?;
+    give_back(tx, site, &rows, Some(closing), person).await
+}
+
+/// Puts on record what was taken off the shelf by hand for something that is told under a subject; gives the entry of the
+/// first use.
+pub(super) async fn put_by_hand(
+    tx: &mut Tx,
+    site: SiteId,
+    used: UsedInClosing,
+    subject: &str,
+    person: PersonId,
+) -> Result<Option<i64>> {
+    let mut first = None;
+    for Use { item, before, amount, taken } in used.uses {
+        let said = json!({ "amount": amount.0, "taken": taken_value(&taken), "for": subject });
+        let change =
+            Change { kind: Kind::StockIssued, said, before, person: Some(person), note: String::new() };
+        let leaf = shelf::record(tx, site, &item, change).await?;
+        shelf::put_use(tx, site, item.number, leaf, amount, None, &taken).await?;
+        first = first.or(Some(leaf));
+    }
+    Ok(first)
+}
+
+/// Gives back what was taken by hand with an entry that is withdrawn; says so.
+pub(super) async fn give_back_by_hand(
+    tx: &mut Tx,
+    site: SiteId,
+    entry: i64,
+    person: PersonId,
+) -> Result<Vec<String>> {
+    let rows = sqlx::query(BY_HAND).bind(i64::from(site.0)).bind(entry).fetch_all(&mut tx.conn).await?;
+    give_back(tx, site, &rows, None, person).await
+}
+
+async fn give_back(
+    tx: &mut Tx,
+    site: SiteId,
+    rows: &[DbRow],
+    closing: Option<ClosingId>,
+    person: PersonId,
+) -> Result<Vec<String>> {
     let number = i64::from(site.0);
-    let rows = sqlx::query(OF_CLOSING).bind(number).bind(closing.0).fetch_all(&mut tx.conn).await?;
     let mut remarks = Vec::with_capacity(rows.len());
-    for row in &rows {
+    for row in rows {
         let mut row = Reading::new(row, "stock_use");
         let (leaf, of, at): (i64, i64, i64) = (row.next()?, row.next()?, row.next()?);
         let amount = Amount(row.next()?);
@@ -139,8 +187,10 @@ pub(super) async fn undo_of_closing(
         let mut item = shelf::numbered(&mut tx.conn, site, of).await?;
         let before = item.shelf.clone();
         item.shelf.give_back(&taken, Ts(at), tx.caller.now);
-        let said =
-            json!({ "amount": amount.0, "taken": taken_value(&taken), "closing": closing.0, "use": leaf });
+        let mut said = json!({ "amount": amount.0, "taken": taken_value(&taken), "use": leaf });
+        if let Some(closing) = closing {
+            said["closing"] = closing.0.into();
+        }
         let change =
             Change { kind: Kind::StockReturned, said, before, person: Some(person), note: String::new() };
         shelf::record(tx, site, &item, change).await?;

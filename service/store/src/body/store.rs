@@ -4,20 +4,21 @@
 use super::tx::{Connect, Tx};
 use super::writer::Queue;
 use super::{
-    Conn, Db, ahead, buy, close, dialect, ending, entries, fleet, machines, meters, orders, people,
-    plan_reads, planned, point_reads, readings as body_readings, reports, settle, shelf, shop, shop_state,
-    sites,
+    Conn, Db, ahead, buy, close, dialect, ending, entries, fleet, fluid_reads, fluids, machines, meters,
+    orders, people, plan_reads, planned, point_reads, readings as body_readings, reports, settle, shelf,
+    shop, shop_state, sites,
 };
 use super::{upkeep, writer};
 use crate::contract::{
     Acknowledged, AheadFilter, BuyFilter, BuyList, Caller, DueCursor, DueEntry, DueFilter, DueHead, Ended,
-    EntryFilter, EntryRecord, Explained, HeldCounts, JournalHead, KeptItem, KeptReading, KeptReport,
-    LoadReport, MachineAhead, MachineFilter, MachineMove, MachineRecord, OrderFilter, OrderRecord, Page,
-    PageAsk, PersonRecord, PlanSaid, PlanTaken, PlannedCursor, PlannedFilter, PlannedPeriod, PlannedShift,
-    PointHistory, ReadingFilter, ReportCursor, ReportFilter, Result, Settled, SiteRecord, StockDone,
-    StockFilter, StockTold, Store, TakenReading, Telling, Upkeep,
+    EntryFilter, EntryRecord, Explained, FluidBook, FluidCursor, FluidDone, FluidFilter, HeldCounts,
+    JournalHead, KeptItem, KeptReading, KeptReport, LoadReport, MachineAhead, MachineFilter, MachineMove,
+    MachineRecord, OrderFilter, OrderRecord, Page, PageAsk, PersonRecord, PlanSaid, PlanTaken, PlannedCursor,
+    PlannedFilter, PlannedPeriod, PlannedShift, PointHistory, ReadingFilter, ReportCursor, ReportFilter,
+    Result, Settled, SiteRecord, StockDone, StockFilter, StockTold, Store, TakenReading, Telling, Upkeep,
 };
 use async_trait::async_trait;
+use fettler_domain::fluid::FluidSaid;
 use fettler_domain::ids::{OrderNumber, PersonId, SiteId};
 use fettler_domain::ledger::history::Month;
 use fettler_domain::ledger::report::Received;
@@ -323,6 +324,38 @@ impl Store for SqlStore {
     ) -> Result<Vec<TakenReading>> {
         let told = told.to_vec();
         self.queue.write(caller, move |tx| Box::pin(body_readings::take(tx, site, told, validate_only))).await
+    }
+
+    async fn record_fluid(
+        &self,
+        caller: &Caller,
+        site: SiteId,
+        said: &FluidSaid,
+        validate_only: bool,
+    ) -> Result<FluidDone> {
+        let said = said.clone();
+        self.queue.write(caller, move |tx| Box::pin(fluids::record(tx, site, said, validate_only))).await
+    }
+
+    async fn withdraw_fluid(
+        &self,
+        caller: &Caller,
+        site: SiteId,
+        entry: i64,
+        by: &Name,
+        reason: &str,
+    ) -> Result<FluidDone> {
+        let ask = fluids::Withdrawal { entry, by: by.clone(), reason: reason.to_owned() };
+        self.queue.write(caller, move |tx| Box::pin(fluids::withdraw(tx, site, ask))).await
+    }
+
+    async fn fluid_book(
+        &self,
+        site: SiteId,
+        filter: &FluidFilter,
+        page: PageAsk<FluidCursor>,
+    ) -> Result<FluidBook> {
+        fluid_reads::book(&mut *self.read().await?, site, filter, page).await
     }
 
     async fn withdraw_reading(

@@ -4,6 +4,7 @@
 //! idempotency record; it answers after the commit. Every call that writes takes `now` from the caller.
 
 mod due;
+mod fluids;
 mod hours;
 mod journal;
 mod orders;
@@ -17,6 +18,9 @@ mod tokens;
 mod vault;
 
 pub use due::{AheadFilter, DueCursor, DueEntry, DueFilter, DueHead, DuePart, Explained, MachineAhead};
+pub use fluids::{
+    FluidBook, FluidCursor, FluidDone, FluidFilter, FluidLimit, FluidLine, FluidReservoir, KeptFluid,
+};
 pub use hours::{Acknowledged, HeldCounts, KeptReport, LoadReport, ReportCursor, ReportFilter, Settled};
 pub use journal::{EntryFilter, EntryRecord, JournalHead};
 pub use orders::{ClosingView, Ended, OrderFilter, OrderRecord};
@@ -34,6 +38,7 @@ pub use tokens::{NewToken, TokenRecord, Tokens};
 pub use vault::{FAULTS_MAX, Fault, KeptNote, Part, Restore, Vault};
 
 use async_trait::async_trait;
+use fettler_domain::fluid::FluidSaid;
 use fettler_domain::ids::{OrderNumber, PersonId, SiteId, TokenId};
 use fettler_domain::ledger::history::Month;
 use fettler_domain::ledger::report::Received;
@@ -372,6 +377,33 @@ pub trait Store: Proofs + Tokens + Rounds + Vault + Send + Sync {
         told: &[Telling],
         validate_only: bool,
     ) -> Result<Vec<TakenReading>>;
+    /// Records an addition, a change or waste, or (`validate_only`) says what would come of it.
+    async fn record_fluid(
+        &self,
+        caller: &Caller,
+        site: SiteId,
+        said: &FluidSaid,
+        validate_only: bool,
+    ) -> Result<FluidDone>;
+
+    /// Withdraws an entry of the record of fluids.
+    async fn withdraw_fluid(
+        &self,
+        caller: &Caller,
+        site: SiteId,
+        entry: i64,
+        by: &Name,
+        reason: &str,
+    ) -> Result<FluidDone>;
+
+    /// The record of the sumps and reservoirs of a machine, the oldest line first.
+    async fn fluid_book(
+        &self,
+        site: SiteId,
+        filter: &FluidFilter,
+        page: PageAsk<FluidCursor>,
+    ) -> Result<FluidBook>;
+
     /// Withdraws a reading.
     async fn withdraw_reading(
         &self,

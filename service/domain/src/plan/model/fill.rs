@@ -117,7 +117,7 @@ fn start_told(reader: &Reader<'_>, fill: &Fill<MeterId>, start: At, newest: Opti
         || (Value(0), "mL".to_owned()),
         |read| (read.shown, sign_of(reader, fill.point.as_ref())),
     );
-    Start { at: start.at, value, sign, read: newest.is_some() }
+    Start { at: start.at, value, sign, read: newest.is_some(), poured: false }
 }
 
 fn rate_told(rate: f64, excess: f64, finds: usize) -> Rate {

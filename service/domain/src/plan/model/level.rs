@@ -5,11 +5,12 @@ use super::super::reader::Reader;
 use super::super::row::Base;
 use super::super::state::State;
 use super::{
-    Act, Fault, Found, Modelled, Rate, Read, Start, amount, readings, resolution, services, sign_of, stated,
-    unbroken, unit_of, whole_number,
+    Act, Fault, Found, Modelled, Rate, Read, Start, amount, poured, readings, resolution, services, sign_of,
+    stated, unbroken, unit_of, whole_number,
 };
 use crate::consumables::draw::{Against, Drawn, Learned, Look, learn};
 use crate::consumables::reservoir::Supply;
+use crate::fluid::{Poured, to_volume};
 use crate::ids::MeterId;
 use crate::physics::measure::{Hours, Volume};
 use crate::quantity::Unit;
@@ -38,20 +39,24 @@ pub(super) fn follow(
     let newest = since.last().copied();
     let Some((start, base)) = start(reader, level, newest, state) else { return never(Base::Never) };
     let unit = reader.unit(level.meter);
-    let due = level.reservoir(start.litres, level.goal()).and_then(|reservoir| reservoir.supply());
-    let low = level.reservoir(start.litres, level.low).and_then(|reservoir| reservoir.supply());
-    // What a rule states was checked, so that both can be computed.
-    let (Ok(due), Ok(low)) = (due, low) else { return never(base) };
+    let full = level.reservoir(level.high.to_f64(), level.low).and_then(|reservoir| reservoir.supply());
+    // What a rule states was checked, so that it can be computed.
+    let Ok(full) = full else { return never(base) };
 
     let (looks, instants) = looks(reader, level, &read);
     let drawn = Drawn {
-        formula: Volume(due.ml_h / 1000.0),
+        formula: Volume(full.ml_h / 1000.0),
         between: Volume(level.high.to_f64() - level.low.to_f64()),
         grain: Volume(grain(reader, level, &read)),
         served: served.map(|served| instants.partition_point(|at| *at < served)),
     };
     let learned = learn(&looks, &drawn);
-    let ml = learned.rate_l.map_or(due.ml_h, |litres| litres * 1000.0);
+    let ml = learned.rate_l.map_or(full.ml_h, |litres| litres * 1000.0);
+    let start = go_on(reader, level, start, ml);
+    let base = if start.poured { Base::Poured(start.at) } else { base };
+    let due = level.reservoir(start.litres, level.goal()).and_then(|reservoir| reservoir.supply());
+    let low = level.reservoir(start.litres, level.low).and_then(|reservoir| reservoir.supply());
+    let (Ok(due), Ok(low)) = (due, low) else { return never(base) };
     let lasts = |supply: &Supply| supply.run_left.map_or(0.0, Hours::to_hours) * supply.ml_h / ml;
 
     let count = start.count;
@@ -67,6 +72,8 @@ pub(super) fn follow(
     let part = meter_point(reader, (level.meter, every), (base, count, Some(start.at)), counts);
     let goal = level.goal().to_f64();
     let below = unbroken(since, |read| read.value <= goal).first().map(|read| read.at);
+    // What was read before enough was added tells of a level that is no more.
+    let below = below.filter(|_| !start.poured || start.litres <= goal);
     let faults: Vec<Fault> = fault(&learned, &instants).into_iter().collect();
     let now = below.is_some() || !faults.is_empty();
     let shown = learned.fault.and_then(|fault| instants.get(fault.shown)).copied();
@@ -75,7 +82,7 @@ pub(super) fn follow(
         parts: vec![part],
         told: Modelled {
             start: Some(start.told(reader, level)),
-            rate: Some(rate(ml, due.ml_h, &learned, unit)),
+            rate: Some(rate(ml, full.ml_h, &learned, unit)),
             acts: vec![refill(level, &due, now)],
             faults,
             reached: below,
@@ -91,18 +98,27 @@ struct From {
     litres: f64,
     count: Option<crate::quantity::Amount>,
     read: Option<Read>,
+    /// Whether it goes on from what was poured in since.
+    poured: bool,
 }
 
 impl From {
     fn told(&self, reader: &Reader<'_>, level: &Level<MeterId>) -> Start {
         match self.read {
+            _ if self.poured => {
+                let value = rounded(self.litres);
+                Start { at: self.at, value, sign: "L".to_owned(), read: false, poured: true }
+            }
             Some(read) => Start {
                 at: read.at,
                 value: read.shown,
                 sign: sign_of(reader, level.point.as_ref()),
                 read: true,
+                poured: false,
             },
-            None => Start { at: self.at, value: level.high, sign: "L".to_owned(), read: false },
+            None => {
+                Start { at: self.at, value: level.high, sign: "L".to_owned(), read: false, poured: false }
+            }
         }
     }
 }
@@ -118,12 +134,34 @@ fn start(
         let count = reader.history(level.meter).is_some().then(|| reader.h(level.meter, read.at)).flatten();
         let in_it = state.last.filter(|last| last.dealt_with == read.at);
         let base = in_it.map_or(Base::Reading(read.at), |last| last.base());
-        return Some((From { at: read.at, litres: read.value, count, read: Some(read) }, base));
+        return Some((
+            From { at: read.at, litres: read.value, count, read: Some(read), poured: false },
+            base,
+        ));
     }
     let last = state.last?;
     let count = last.count(level.meter, reader);
-    let from = From { at: last.at, litres: level.high.to_f64(), count, read: None };
+    let from = From { at: last.at, litres: level.high.to_f64(), count, read: None, poured: false };
     Some((from, last.base()))
+}
+
+/// What is in it after what was poured since: what was used until then is gone, what was added is in it, up to its upper
+/// mark; after a change there is what went in. What was poured at the very instant of a reading or closing is in its level.
+fn go_on(reader: &mut Reader<'_>, level: &Level<MeterId>, from: From, ml: f64) -> From {
+    let (unit, high) = (reader.unit(level.meter), level.high.to_f64());
+    let mut now = from;
+    for poured in poured(reader, level.point.as_ref()) {
+        if poured.at <= now.at {
+            continue;
+        }
+        let known = reader.history(level.meter).is_some();
+        let count = known.then(|| reader.h(level.meter, poured.at)).flatten();
+        let run = count.zip(now.count).map_or(0.0, |(count, before)| stated(count - before, unit));
+        let before = if poured.change { 0.0 } else { (now.litres - run * ml / 1000.0).max(0.0) };
+        let litres = (before + to_volume(poured.amount).to_litres()).min(high.max(before));
+        now = From { at: poured.at, litres, count, read: None, poured: true };
+    }
+    now
 }
 
 /// A reading in L: a volume, or per cent of the way from the lower to the upper mark.
@@ -145,24 +183,40 @@ fn grain(reader: &Reader<'_>, level: &Level<MeterId>, read: &[Read]) -> f64 {
 /// The looks at it and its services, with their instants.
 fn looks(reader: &mut Reader<'_>, level: &Level<MeterId>, read: &[Read]) -> (Vec<Look>, Vec<Ts>) {
     let served = services(reader);
+    let all_poured = poured(reader, level.point.as_ref());
+    let changes: Vec<Ts> = all_poured.iter().filter(|poured| poured.change).map(|poured| poured.at).collect();
     let mut instants: Vec<Ts> = read.iter().map(|read| read.at).collect();
-    // What was done before the first reading tells what it began with; all before that tells nothing.
-    let first = instants.first().copied().unwrap_or(Ts::MAX);
+    // What was done before the first reading, or before it was first said how much went in, tells what it began with; all before that tells nothing.
+    let first =
+        read.first().map(|read| read.at).into_iter().chain(all_poured.first().map(|poured| poured.at));
+    let first = first.min().unwrap_or(Ts::MAX);
     let before = served.partition_point(|at| *at < first).saturating_sub(1);
     instants.extend(served.iter().skip(before));
+    instants.extend(changes.iter().filter(|at| **at >= first));
     instants.sort_unstable();
     instants.dedup();
     let unit = reader.unit(level.meter);
-    let look = |at: Ts, reader: &mut Reader<'_>| {
-        let value = read.iter().find(|read| read.at == at).map(|read| Volume(read.value.max(0.0)));
-        let is_service = served.binary_search(&at).is_ok();
+    let high = level.high.to_f64();
+    let look = |place: usize, reader: &mut Reader<'_>| {
+        let at = instants[place];
+        let value = read.iter().find(|read| read.at == at).map(|read| read.value.max(0.0));
+        let within = |poured: &&Poured| {
+            poured.at <= at && place.checked_sub(1).is_none_or(|p| poured.at > instants[p])
+        };
+        let since: f64 =
+            all_poured.iter().filter(within).map(|poured| to_volume(poured.amount).to_litres()).sum();
+        let (change, service) = (changes.contains(&at), served.binary_search(&at).is_ok());
+        let left = value.unwrap_or(if change { since.min(high) } else { high });
+        // What was left less what was added is what was found; of a service that says nothing of it nobody knows.
+        let added_then = all_poured.iter().any(|poured| poured.at == at);
+        let found = (!change && (!service || added_then)).then_some(left - since);
         Some(Look {
             at: Hours(stated(reader.h(level.meter, at)?, unit)),
-            found: value.filter(|_| !is_service),
-            left: value.unwrap_or(Volume(level.high.to_f64())),
+            found: found.map(Volume),
+            left: Volume(left),
         })
     };
-    let all: Option<Vec<Look>> = instants.iter().map(|at| look(*at, reader)).collect();
+    let all: Option<Vec<Look>> = (0..instants.len()).map(|place| look(place, reader)).collect();
     all.map_or_else(|| (Vec::new(), Vec::new()), |all| (all, instants))
 }
 

@@ -5,12 +5,14 @@
 //! morning stands in this morning's list. What is run from there to the due count is known or forecast as for a clause
 //! that counts a meter.
 
+mod beside;
 mod fill;
 mod level;
 mod said;
 mod told;
 mod words;
 
+pub use beside::{Beside, beside, beyond};
 pub use told::{Act, Fault, Modelled, Rate, Start, Tells};
 pub(super) use words::model_in_words;
 pub use words::{acts_in_words, cautions, fault_in_words, inputs, model_clause_in_words, source};
@@ -19,6 +21,7 @@ use super::decide::whole;
 use super::reader::Reader;
 use super::row::{Base, ClauseState, Counted, DueKind};
 use super::state::State;
+use crate::fluid::Poured;
 use crate::ids::MeterId;
 use crate::quantity::{AMOUNT_MAX, Amount, Unit};
 use crate::reading::course::resolution;
@@ -132,6 +135,19 @@ fn readings(
 fn unbroken(read: &[Read], is_bad: impl Fn(&Read) -> bool) -> &[Read] {
     let begun = read.iter().rposition(|read| !is_bad(read)).map_or(0, |good| good + 1);
     &read[begun..]
+}
+
+/// What was poured into the sump or reservoir of a point, summed at each instant, in the order of time.
+fn poured(reader: &Reader<'_>, point: Option<&Key>) -> Vec<Poured> {
+    let known = point.and_then(|point| reader.input.models.as_ref()?.poured.get(point));
+    let counts = |at: Ts| reader.until.is_none_or(|until| at < until);
+    let mut all: BTreeMap<Ts, Poured> = BTreeMap::new();
+    for poured in known.into_iter().flatten().filter(|poured| counts(poured.at)) {
+        let sum = all.entry(poured.at).or_insert(Poured { amount: Amount::ZERO, ..*poured });
+        sum.amount = sum.amount + poured.amount;
+        sum.change |= poured.change;
+    }
+    all.into_values().collect()
 }
 
 /// The instants at which the task was done in fact or was stated to have been, in the order of time.

@@ -8,7 +8,8 @@ use super::super::reader::Reader;
 use super::super::row::{Base, ClauseState};
 use super::super::state::State;
 use super::{
-    Act, Fault, Found, Modelled, Rate, Read, Start, Tells, amount, readings, sign_of, stated, unbroken,
+    Act, Fault, Found, Modelled, Rate, Read, Start, Tells, amount, poured, readings, sign_of, stated,
+    unbroken,
 };
 use crate::consumables::coolant::{Standing, Sump, adjust, strength_of_brix};
 use crate::consumables::filters::drop_at_rated_flow_bar;
@@ -54,7 +55,7 @@ pub(super) const WATER_PERCENT: f64 = 0.1;
 pub(super) const FLASH_K: u8 = 20;
 
 /// Turns readings into the unit with a code.
-fn into(code: &'static str) -> impl Fn(Value, PointUnit) -> Option<f64> {
+pub(super) fn into(code: &'static str) -> impl Fn(Value, PointUnit) -> Option<f64> {
     move |value, unit| unit.convert(value, PointUnit::parse(code)?).map(Value::to_f64)
 }
 
@@ -62,6 +63,14 @@ fn into(code: &'static str) -> impl Fn(Value, PointUnit) -> Option<f64> {
 fn since(read: Vec<Read>, state: &State) -> Vec<Read> {
     let since = state.last.map(|last| last.dealt_with);
     read.into_iter().filter(|read| since.is_none_or(|since| read.at >= since)).collect()
+}
+
+/// The readings of a fluid, at the last closing and since; what was read before the fluid was changed tells nothing of it. An
+/// addition alone takes no reading back: only another one shows what it did.
+fn of_fluid(reader: &Reader<'_>, point: Option<&Key>, read: Vec<Read>, state: &State) -> Vec<Read> {
+    let changed = poured(reader, point).iter().rfind(|poured| poured.change).map(|poured| poured.at);
+    let new = read.into_iter().filter(|read| changed.is_none_or(|changed| read.at >= changed)).collect();
+    since(new, state)
 }
 
 fn tells(what: Tells, value: f64, limit: f64, at: Ts) -> Fault {
@@ -91,7 +100,13 @@ fn base_of(state: &State) -> Base {
 
 fn start_of(reader: &Reader<'_>, point: Option<&Key>, read: &[Read]) -> Option<Start> {
     let newest = read.last()?;
-    Some(Start { at: newest.at, value: newest.shown, sign: sign_of(reader, point), read: true })
+    Some(Start {
+        at: newest.at,
+        value: newest.shown,
+        sign: sign_of(reader, point),
+        read: true,
+        poured: false,
+    })
 }
 
 /// What is found from faults alone: the first of them makes it due at once.
@@ -237,8 +252,8 @@ fn trend(
 pub(super) fn coolant(reader: &mut Reader<'_>, rule: &IntervalRule, of: &Coolant, state: &State) -> Found {
     let mut faults = Vec::new();
     let mut acts = Vec::new();
-    let strength =
-        since(readings(reader, of.strength.as_ref(), |value, unit| percent(of, value, unit)), state);
+    let strength = readings(reader, of.strength.as_ref(), |value, unit| percent(of, value, unit));
+    let strength = of_fluid(reader, of.strength.as_ref(), strength, state);
     if let Some(wanted) = of.wanted.map(Value::to_f64) {
         let band = of.band_points() + GRAIN;
         let off = unbroken(&strength, |read| (read.value - wanted).abs() > band);
@@ -249,7 +264,8 @@ pub(super) fn coolant(reader: &mut Reader<'_>, rule: &IntervalRule, of: &Coolant
         }
     }
     if let Some(first_fill) = of.ph_first.map(Value::to_f64) {
-        let ph = since(readings(reader, of.ph.as_ref(), into("[pH]")), state);
+        let ph = readings(reader, of.ph.as_ref(), into("[pH]"));
+        let ph = of_fluid(reader, of.ph.as_ref(), ph, state);
         let fallen = [
             (Verdict::ChangeAndClean, Tells::PhChange, first_fill),
             (Verdict::SupplierMeasures, Tells::PhLow, first_fill),
@@ -259,9 +275,11 @@ pub(super) fn coolant(reader: &mut Reader<'_>, rule: &IntervalRule, of: &Coolant
     let nitrite = readings(reader, of.nitrite.as_ref(), into("mg/L"));
     let parts: Vec<ClauseState> = nitrite_again(reader, rule, of, &nitrite, state).into_iter().collect();
     let high = [(Verdict::ChangeOrInhibit, Tells::NitriteHigh, NITRITE_ACT_MG_L)];
-    faults.extend(judged(&since(nitrite, state), |mg_l| judge(&Reading::Nitrite(mg_l)), &high));
+    let nitrite = of_fluid(reader, of.nitrite.as_ref(), nitrite, state);
+    faults.extend(judged(&nitrite, |mg_l| judge(&Reading::Nitrite(mg_l)), &high));
     if let Some(edition) = of.slide_bands() {
-        let slides = since(readings(reader, of.dip_slide.as_ref(), into("{CFU}/mL")), state);
+        let slides = readings(reader, of.dip_slide.as_ref(), into("{CFU}/mL"));
+        let slides = of_fluid(reader, of.dip_slide.as_ref(), slides, state);
         let many = [
             (Verdict::ActNow, Tells::SlideAct, edition.limits.poor_from),
             (Verdict::Review, Tells::SlideReview, edition.limits.good_below),
@@ -281,7 +299,7 @@ fn judged(read: &[Read], verdict: impl Fn(f64) -> Verdict, bad: &[(Verdict, Tell
 }
 
 /// A strength in per cent: as it was read, or a refractometer's reading times the product's factor.
-fn percent(of: &Coolant, value: Value, unit: PointUnit) -> Option<f64> {
+pub(super) fn percent(of: &Coolant, value: Value, unit: PointUnit) -> Option<f64> {
     if unit.quantity() == Quantity::Refraction {
         let strength = strength_of_brix(value.to_f64(), of.factor?.to_f64()).ok()?;
         return Some(strength.to_percent());
@@ -328,7 +346,8 @@ fn nitrite_again(
 
 /// A neat oil: viscosity, water and flash point against what they were when it was new.
 pub(super) fn neat_oil(reader: &Reader<'_>, of: &NeatOil, state: &State) -> Found {
-    let of_point = |point: Option<&Key>, code| since(readings(reader, point, into(code)), state);
+    let of_point =
+        |point: Option<&Key>, code| of_fluid(reader, point, readings(reader, point, into(code)), state);
     let [viscosity, water, flash] = [
         of_point(of.viscosity.as_ref(), "mm2/s"),
         of_point(of.water.as_ref(), "%"),

@@ -42,8 +42,11 @@ pub struct Start {
     pub value: Value,
     /// The sign of its unit.
     pub sign: String,
-    /// Whether it was read; else it follows from a closing.
+    /// Whether it was read; else it follows from a closing, or from what was poured in.
     pub read: bool,
+    /// Whether it follows from what was poured in since.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub poured: bool,
 }
 
 /// How fast a model goes.

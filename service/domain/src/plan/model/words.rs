@@ -359,6 +359,7 @@ pub(in crate::plan) fn model_in_words<M>(
             format!("{point} {shown}, read {at}: it is reached{since}")
         }
         (true, _) => format!("{point} {shown}, read {at}"),
+        (false, _) if start.poured => format!("{shown} after what was added {at}"),
         (false, _) => format!("{shown} from {at} on"),
     });
     words.extend(told.rate.as_ref().map(|rate| {

@@ -2,6 +2,7 @@
 
 mod fill;
 mod level;
+mod poured;
 mod said;
 
 use super::*;
@@ -32,6 +33,7 @@ fn following(model: Model<MeterId>, unit: &str, readings: &[(&str, &str)], closi
     let models = fettler_domain::plan::ModelInput {
         points: key.map(|key| (key, known)).into_iter().collect(),
         closings: closings.iter().map(|at| utc(at)).collect(),
+        poured: std::collections::BTreeMap::new(),
     };
     TaskInput { models: Some(Box::new(models)), ..task(&[clause]) }.closed(closings)
 }

@@ -1,0 +1,146 @@
+//! The record of fluids as one page of HTML for an inspector: it needs nothing else, runs nothing, and prints on A4.
+
+use super::{due::Board, fluid};
+use fettler_proto::v1 as pb;
+use std::fmt::Write as _;
+
+/// Its look: ink on paper, so that nothing is lost on a printer without colour. A withdrawn line is struck through, a line out
+/// of limits has a bar before it and says so in words.
+const LOOK: &str = "@page{size:A4;margin:16mm 14mm}\
+    body{font:10pt/1.35 Georgia,serif;color:#111;max-width:182mm;margin:8mm auto}\
+    h1{font-size:15pt;margin:0 0 1mm}h2{font-size:11pt;margin:5mm 0 1mm;border-bottom:.4pt solid #111}\
+    p{margin:1mm 0}table{width:100%;border-collapse:collapse}thead{display:table-header-group}\
+    tr{break-inside:avoid}th,td{text-align:left;vertical-align:top;padding:.8mm 1.6mm;border-bottom:.3pt solid #999}\
+    th{border-bottom:.8pt solid #111}td.n{white-space:nowrap}\
+    tr.out td:first-child{border-left:1.6mm solid #111}tr.gone td{text-decoration:line-through}\
+    tr.gone td.s{text-decoration:none;font-style:italic}\
+    ul{margin:1mm 0;padding-left:5mm}footer{margin-top:8mm}footer div{display:inline-block;width:48%}\
+    @media print{body{margin:0;max-width:none}}";
+
+/// A text as HTML shows it.
+fn safe(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    for letter in text.chars() {
+        match letter {
+            '&' => out.push_str("&amp;"),
+            '<' => out.push_str("&lt;"),
+            '>' => out.push_str("&gt;"),
+            '"' => out.push_str("&quot;"),
+            '\'' => out.push_str("&#39;"),
+            other => out.push(other),
+        }
+    }
+    out
+}
+
+/// The page; whether the record is whole is said on it.
+pub(crate) fn page(
+    record: &pb::GetFluidRecordResponse,
+    (asked, is_whole): (&pb::GetFluidRecordRequest, bool),
+    board: Board,
+) -> String {
+    let instant = |at: Option<&prost_types::Timestamp>| board.teller.instant(at).unwrap_or_default();
+    let title = format!("Fluids of {}, {}", safe(&record.machine), safe(&record.name));
+    let mut out = format!(
+        "<!doctype html>\n<html lang=\"en\"><head><meta charset=\"utf-8\"><title>{title}</title>\n\
+         <style>{LOOK}</style></head><body>\n<h1>{title}</h1>\n"
+    );
+    let (from, until) = (instant(asked.from.as_ref()), instant(asked.until.as_ref()));
+    let from = if from.is_empty() { "the first entry".to_owned() } else { from };
+    let until = if until.is_empty() { format!("now, {}", instant(record.as_of.as_ref())) } else { until };
+    let _ = writeln!(
+        out,
+        "<p>From {} to {}. Times are those of {}.</p>",
+        safe(&from),
+        safe(&until),
+        safe(&record.zone)
+    );
+    if !is_whole {
+        out.push_str("<p><strong>Not the whole record: there are more lines than these.</strong></p>\n");
+    }
+    for place in &record.reservoirs {
+        let _ = writeln!(out, "<h2>{}: {}</h2>", safe(&place.key), safe(&place.fluid));
+        limits(&mut out, &place.limits);
+        let lines: Vec<&pb::FluidLine> =
+            record.lines.iter().filter(|line| line.reservoir == place.key).collect();
+        table(&mut out, &lines, board);
+    }
+    let known = |line: &&pb::FluidLine| !record.reservoirs.iter().any(|place| place.key == line.reservoir);
+    let others: Vec<&pb::FluidLine> = record.lines.iter().filter(known).collect();
+    if !others.is_empty() {
+        out.push_str("<h2>Places that are not declared any more</h2>\n");
+        table(&mut out, &others, board);
+    }
+    out.push_str("<h2>Heed</h2>\n<ul>\n");
+    for caution in &record.cautions {
+        let _ = writeln!(out, "<li>{}</li>", safe(caution));
+    }
+    out.push_str(
+        "</ul>\n<p>Each line bears the number of its journal entry; nothing that was recorded is left out. Lines that were taken \
+         back are struck through, with who did it and why.</p>\n\
+         <footer><div>Looked at by: ____________________</div><div>On: ____________________</div></footer>\n</body></html>\n",
+    );
+    out
+}
+
+fn limits(out: &mut String, limits: &[pb::FluidLimit]) {
+    if limits.is_empty() {
+        out.push_str("<p>No limits are declared.</p>\n");
+        return;
+    }
+    out.push_str("<ul>\n");
+    for limit in limits {
+        let title = if limit.title.is_empty() { &limit.point } else { &limit.title };
+        let _ = writeln!(out, "<li>{}: {} ({})</li>", safe(title), safe(&limit.text), safe(&limit.source));
+    }
+    out.push_str("</ul>\n");
+}
+
+fn table(out: &mut String, lines: &[&pb::FluidLine], board: Board) {
+    if lines.is_empty() {
+        out.push_str("<p>Nothing is on record.</p>\n");
+        return;
+    }
+    out.push_str(
+        "<table><thead><tr><th>Entry</th><th>When</th><th>What</th><th>Limits</th><th>By</th><th>How it stands</th></tr></thead>\n\
+         <tbody>\n",
+    );
+    for line in lines {
+        let (entry, at, by) = fluid::source(line);
+        let gone = line.reading.as_ref().is_some_and(|reading| reading.withdrawn_at.is_some())
+            || line.entry.as_ref().is_some_and(|entry| entry.withdrawn_at.is_some());
+        let class = match (gone, line.beyond.is_empty()) {
+            (true, _) => " class=\"gone\"",
+            (false, false) => " class=\"out\"",
+            (false, true) => "",
+        };
+        let when = board.teller.instant(at).unwrap_or_default();
+        let _ = writeln!(
+            out,
+            "<tr{class}><td class=\"n\">{entry}</td><td class=\"n\">{}</td><td>{}</td><td>{}</td><td>{}</td><td class=\"s\">{}{}</td></tr>",
+            safe(&when),
+            safe(&fluid::what(line)),
+            safe(&line.limits),
+            safe(by),
+            safe(&fluid::stands(line)),
+            safe(&taken_back_by(line)),
+        );
+    }
+    out.push_str("</tbody></table>\n");
+}
+
+fn taken_back_by(line: &pb::FluidLine) -> String {
+    let of_reading = line.reading.as_ref().map(|reading| reading.withdrawn_by.as_str());
+    let by = of_reading.or(line.entry.as_ref().map(|entry| entry.withdrawn_by.as_str())).unwrap_or_default();
+    if by.is_empty() { String::new() } else { format!(" ({by})") }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_people_wrote_is_shown_and_never_run() {
+        assert_eq!(safe("<b> & \"it's\""), "&lt;b&gt; &amp; &quot;it&#39;s&quot;");
+    }
+}
