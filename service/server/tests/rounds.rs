@@ -90,8 +90,8 @@ fn said(check: &str) -> v1::CheckSaid {
     v1::CheckSaid { check: check.into(), ..Default::default() }
 }
 
-fn stamp(seconds_from_now: i64) -> Option<Timestamp> {
-    Some(Timestamp { seconds: NOW.0 / 1_000_000 + seconds_from_now, nanos: 0 })
+fn stamp(seconds_from_now: i64) -> Timestamp {
+    Timestamp { seconds: NOW.0 / 1_000_000 + seconds_from_now, nanos: 0 }
 }
 
 #[tokio::test]
@@ -151,7 +151,7 @@ async fn the_next_shift_sees_what_was_missed_and_handed_over() {
         machine: "L-02".into(),
         by: "Ben Holt".into(),
         shift_start: start,
-        answers: vec![v1::CheckSaid { at: stamp(0), ..said("leaks") }],
+        answers: vec![v1::CheckSaid { at: Some(stamp(0)), ..said("leaks") }],
         ..Default::default()
     };
     let late = shop.rounds().record_checks(late).await.expect("never too late").into_inner();
@@ -174,7 +174,7 @@ async fn what_cannot_be_taken_is_told_field_by_field() {
         machine: String::new(),
         answers: vec![
             v1::CheckSaid { value: "six".into(), ..said("air") },
-            v1::CheckSaid { at: stamp(3_600), ..said("air") },
+            v1::CheckSaid { at: Some(stamp(3_600)), ..said("air") },
             v1::CheckSaid { finding: "x".repeat(401), ..said("") },
         ],
         ..Default::default()

@@ -224,7 +224,7 @@ async fn a_round_ends_in_a_handover_that_waits_to_be_read(engine: Engine) {
     assert_eq!(made.record.left_open[0].check, name("floor"));
     shop.reopen().await;
     let head = shop.store.round(shop.site, at("2026-03-11T06:00:00Z")).await.expect("a round");
-    assert_eq!(head.handovers, [made.clone()], "the next shift sees it");
+    assert_eq!(head.handovers, std::slice::from_ref(&made), "the next shift sees it");
     let read = caller("AcknowledgeHandover", "2026-03-11T05:10:00Z");
     let kept = shop.store.acknowledge(&read, shop.site, made.number, &ada).await.expect("read");
     let again = caller("AcknowledgeHandover", "2026-03-11T05:20:00Z");
