@@ -8,6 +8,7 @@
 pub mod agree;
 pub mod care;
 pub mod client;
+pub mod disk;
 pub mod duty;
 pub mod floor;
 pub mod history;

@@ -6,7 +6,7 @@ use crate::wire::Wire;
 use std::fs;
 use std::io::{BufRead as _, BufReader, Read, Write as _};
 use std::path::Path;
-use std::process::{Child, Command, Stdio};
+use std::process::{Child, Command, ExitStatus, Stdio};
 use std::sync::mpsc::{Receiver, Sender, channel};
 use std::time::Duration;
 use tempfile::TempDir;
@@ -26,6 +26,8 @@ pub struct Service {
     endpoint: String,
     folder: TempDir,
     arguments: Vec<String>,
+    /// What stands in its environment beside its home.
+    environment: Vec<(String, String)>,
     /// What it said since it listens; shown when a test fails.
     heard: Receiver<String>,
 }
@@ -45,8 +47,23 @@ impl Service {
     /// The same on a folder that holds data already.
     pub fn start_on(folder: TempDir, arguments: &[&str]) -> Service {
         let arguments: Vec<String> = arguments.iter().map(|&a| a.to_owned()).collect();
-        let (child, endpoint, heard) = spawn(folder.path(), &arguments);
-        Service { child, endpoint, folder, arguments, heard }
+        Service::begin(folder, arguments, Vec::new())
+    }
+
+    /// Starts a service on an empty data folder with something in its environment.
+    pub fn start_in(environment: Vec<(String, String)>) -> Service {
+        let folder = tempfile::Builder::new().prefix("fettler-").tempdir().expect("a folder for data");
+        Service::begin(folder, Vec::new(), environment)
+    }
+
+    fn begin(folder: TempDir, arguments: Vec<String>, environment: Vec<(String, String)>) -> Service {
+        let (child, endpoint, heard) = spawn(folder.path(), &arguments, &environment);
+        Service { child, endpoint, folder, arguments, environment, heard }
+    }
+
+    /// Waits until it has ended by itself.
+    pub fn ended(&mut self) -> ExitStatus {
+        self.child.wait().expect("the service is gone")
     }
 
     /// Where it listens.
@@ -101,7 +118,8 @@ impl Service {
 
     /// Starts it again on the same data, on another port.
     pub fn start_again(&mut self) {
-        (self.child, self.endpoint, self.heard) = spawn(self.folder.path(), &self.arguments);
+        (self.child, self.endpoint, self.heard) =
+            spawn(self.folder.path(), &self.arguments, &self.environment);
     }
 
     /// The same with other arguments.
@@ -159,7 +177,11 @@ pub async fn connect(endpoint: &str) -> Result<tonic::transport::Channel, tonic:
         .await
 }
 
-fn spawn(data: &Path, arguments: &[String]) -> (Child, String, Receiver<String>) {
+fn spawn(
+    data: &Path,
+    arguments: &[String],
+    environment: &[(String, String)],
+) -> (Child, String, Receiver<String>) {
     // Only the service of the tests has a clock that can be set.
     let name = if arguments.iter().any(|a| a == "--clock-at") { "fettlerd_at" } else { "fettlerd" };
     let mut child = Command::new(program(name))
@@ -170,6 +192,7 @@ fn spawn(data: &Path, arguments: &[String]) -> (Child, String, Receiver<String>)
         .args(arguments)
         .env_clear()
         .env("HOME", data)
+        .envs(environment.iter().map(|(name, value)| (name, value)))
         .stdin(Stdio::null())
         .stdout(Stdio::piped())
         .stderr(Stdio::piped())

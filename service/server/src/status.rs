@@ -92,6 +92,18 @@ impl From<Failure> for Status {
                 let text = "the store is not available; try again in a moment";
                 retry(Code::Unavailable, text.to_owned(), "STORE_UNAVAILABLE")
             }
+            Failure::Store(StoreError::NoRoom(why)) => {
+                tracing::error!(why, "there is no room to write; make room where the data is");
+                let text = "there is no room left where the service keeps its data; nothing was written: make room there, and ask \
+                            again; reading goes on";
+                retry(Code::ResourceExhausted, text.to_owned(), "NO_ROOM")
+            }
+            Failure::Store(StoreError::DiskFailed(why)) => {
+                tracing::error!(why, "the disk failed");
+                let text =
+                    "the disk of the service failed; ask again, with the same request id, when it is back";
+                retry(Code::Unavailable, text.to_owned(), "DISK_FAILED")
+            }
             Failure::Store(error @ StoreError::Corrupt { .. }) => {
                 tracing::error!(%error, "stored data is damaged");
                 let text = "stored data is damaged; the service's log names the row";
@@ -261,6 +273,8 @@ mod tests {
             StoreError::Refused(Error::invalid("by", "is empty")).into(),
             StoreError::Conflict.into(),
             StoreError::Unavailable("/secret/path is locked".into()).into(),
+            StoreError::NoRoom("/secret/path is full".into()).into(),
+            StoreError::DiskFailed("/secret/path failed".into()).into(),
             StoreError::Corrupt { table: "orders", column: "state", row: "7".into() }.into(),
             Failure::TokenMissing,
             Failure::TokenUnknown,
@@ -287,6 +301,8 @@ mod tests {
             (Code::InvalidArgument, "FIELDS_INVALID"),
             (Code::Aborted, "WRITERS_CONFLICT"),
             (Code::Unavailable, "STORE_UNAVAILABLE"),
+            (Code::ResourceExhausted, "NO_ROOM"),
+            (Code::Unavailable, "DISK_FAILED"),
             (Code::Internal, "STORED_DATA_DAMAGED"),
             (Code::Unauthenticated, "TOKEN_MISSING"),
             (Code::Unauthenticated, "TOKEN_UNKNOWN"),
@@ -309,7 +325,8 @@ mod tests {
             let info = details.error_info().expect("always there");
             assert_eq!((status.code(), info.reason.as_str(), info.domain.as_str()), (code, reason, DOMAIN));
             assert!(!status.message().contains("secret"), "{status}");
-            let again = matches!(code, Code::Aborted | Code::Unavailable) || reason == "LIMIT_REACHED";
+            let again = matches!(code, Code::Aborted | Code::Unavailable)
+                || ["LIMIT_REACHED", "NO_ROOM"].contains(&reason);
             assert_eq!(details.retry_info().is_some(), again);
             let word = reason.replace("MACHINE_", "<KIND>_").replace("ORDER_NOT_OPEN", "<STATE>");
             let row =

@@ -70,6 +70,11 @@ const PROOFS: &[Proof] = &[
         shows: "1,000 entries: every flipped bit, every entry left out, doubled, moved or put in, and every cut tail is found and named; proofs are accepted by a second program",
     },
     Proof {
+        name: "disk-full",
+        rounds: 100,
+        shows: "the disk is full and free again: writing is refused with its remedy, reading goes on, writing comes back by itself, nothing is lost or damaged",
+    },
+    Proof {
         name: "year-postgres",
         rounds: 1,
         shows: "the year of real duty gives the same totals, crossings, due lists, ledger and journal on both engines",
@@ -113,6 +118,7 @@ fn piece(proof: &Proof) -> Result<bool, String> {
         "servers" => return servers(proof, from, begin, &runtime),
         "year-postgres" => return year(proof, begin, &runtime),
         "journal" => return journal(proof, begin),
+        "disk-full" => return disk_full(proof, from, begin),
         _ => {}
     }
     let victim = match proof.name {
@@ -203,6 +209,24 @@ fn journal(proof: &Proof, begin: Instant) -> Result<bool, String> {
     );
     keep(proof, &line)?;
     Ok(true)
+}
+
+/// Rounds of a disk that is full and free again.
+fn disk_full(proof: &Proof, from: u64, begin: Instant) -> Result<bool, String> {
+    let mut shop = fettler_tests::disk::Shop::start();
+    let mut to = from;
+    while to < proof.rounds && begin.elapsed() < PIECE {
+        shop.fill_and_free();
+        to += 1;
+    }
+    fettler_tests::disk::is_whole(shop.service().data());
+    let line = format!(
+        "rounds {from}..{to} of {} ok: each refused writing, served reading and went on by itself; checked whole, {} s",
+        proof.rounds,
+        begin.elapsed().as_secs()
+    );
+    keep(proof, &line)?;
+    Ok(to >= proof.rounds)
 }
 
 /// Writes a line into a proof's log and shows it.

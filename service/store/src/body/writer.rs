@@ -169,19 +169,26 @@ impl Writer {
 
     async fn write(&mut self, caller: Caller, job: Job, failed: Box<dyn FnOnce(StoreError) + Send>) {
         if let Err(error) = self.tx.begin(caller).await {
-            self.tx.roll_back().await;
-            return failed(error);
+            return failed(self.given_up(error).await);
         }
         match job(&mut self.tx).await {
             Ok(answer) => {
                 let ended = self.end().await;
                 answer(ended);
             }
-            Err(error) => {
-                self.tx.roll_back().await;
-                failed(error);
-            }
+            Err(error) => failed(self.given_up(error).await),
         }
+    }
+
+    /// Lets nothing stand of a transaction that failed. Where a file of ours could not be written, flushed or read, nothing is
+    /// written any more: what the disk holds is known only to whoever reads it anew.
+    async fn given_up(&mut self, error: StoreError) -> StoreError {
+        self.tx.roll_back().await;
+        if let StoreError::DiskFailed(why) = &error {
+            tracing::error!(why, "the disk failed; nothing is written any more");
+            self.fail.send_replace(Some(why.clone()));
+        }
+        error
     }
 
     /// Does a push together with those of the same site that wait directly behind it.
@@ -211,15 +218,11 @@ impl Writer {
     async fn gathered(&mut self, pushes: &mut [Push]) -> Result<Vec<Vec<Acknowledged>>> {
         let Some(first) = pushes.first() else { return Ok(Vec::new()) };
         if let Err(error) = self.tx.begin(first.caller.clone()).await {
-            self.tx.roll_back().await;
-            return Err(error);
+            return Err(self.given_up(error).await);
         }
         match push::push(&mut self.tx, pushes).await {
             Ok(answers) => self.end().await.map(|()| answers),
-            Err(error) => {
-                self.tx.roll_back().await;
-                Err(error)
-            }
+            Err(error) => Err(self.given_up(error).await),
         }
     }
 
@@ -227,10 +230,7 @@ impl Writer {
     async fn end(&mut self) -> Result<()> {
         match self.tx.end().await {
             Ok(()) => Ok(()),
-            Err(EndError::Before(error)) => {
-                self.tx.roll_back().await;
-                Err(error)
-            }
+            Err(EndError::Before(error)) => Err(self.given_up(error).await),
             Err(EndError::AtCommit(error)) if !dialect::COMMIT_IS_LAST => {
                 tracing::error!(%error, "a commit failed; whether it stands is not known");
                 self.tx.roll_back().await;
@@ -239,9 +239,14 @@ impl Writer {
                 ))
             }
             Err(EndError::AtCommit(error)) => {
-                tracing::error!(%error, "a commit failed; nothing is written any more");
                 self.tx.roll_back().await;
-                self.fail.send_replace(Some(error.to_string()));
+                let text = error.to_string();
+                // What found no room was not flushed either, and the log ends before it: all is as if it had not been asked.
+                if let full @ StoreError::NoRoom(_) = StoreError::from(error) {
+                    return Err(full);
+                }
+                tracing::error!(error = text, "a commit failed; nothing is written any more");
+                self.fail.send_replace(Some(text));
                 Err(StoreError::Unavailable("what was written could not be made durable".into()))
             }
         }

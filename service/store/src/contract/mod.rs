@@ -62,6 +62,12 @@ pub enum StoreError {
     /// The store cannot be reached or is too busy; try again later.
     #[error("the store is not available: {0}")]
     Unavailable(String),
+    /// There is no room for what is to be written; nothing of it stands, and reading goes on.
+    #[error("there is no room to write: {0}")]
+    NoRoom(String),
+    /// The disk did not take or give what it was asked to. What it holds is known only after it is read anew.
+    #[error("the disk failed: {0}")]
+    DiskFailed(String),
     /// A stored row breaks an invariant of ours.
     #[error("stored data is damaged: {table}.{column} of row {row}")]
     Corrupt {
@@ -87,26 +93,50 @@ impl From<sqlx::Error> for StoreError {
             | sqlx::Error::WorkerCrashed
             | sqlx::Error::Protocol(_)
             | sqlx::Error::Io(_) => StoreError::Unavailable(error.to_string()),
-            sqlx::Error::Database(cause) if may_be_mended(&**cause) => {
-                StoreError::Unavailable(error.to_string())
-            }
+            sqlx::Error::Database(cause) => match kind_of(&**cause) {
+                Kind::Full => StoreError::NoRoom(error.to_string()),
+                Kind::Disk => StoreError::DiskFailed(error.to_string()),
+                Kind::Passing => StoreError::Unavailable(error.to_string()),
+                Kind::Other => StoreError::Driver(error),
+            },
             _ => StoreError::Driver(error),
         }
     }
 }
 
-/// Whether another try may mend what a database reports.
-fn may_be_mended(cause: &dyn sqlx::error::DatabaseError) -> bool {
-    /// SQLite's primary codes for busy, locked, an I/O error, and a full disk.
-    const FILE: [i64; 4] = [5, 6, 10, 13];
+/// What kind of failure a database reports.
+enum Kind {
+    /// There is no room.
+    Full,
+    /// A file that is ours could not be written, flushed or read.
+    Disk,
+    /// Another try may mend it.
+    Passing,
+    /// Nothing of these.
+    Other,
+}
+
+fn kind_of(cause: &dyn sqlx::error::DatabaseError) -> Kind {
+    /// PostgreSQL's code for a full disk.
+    const SERVER_FULL: &str = "53100";
     /// PostgreSQL's classes: connection, transaction rolled back, resources, a lock not had, stopped by an operator,
     /// the system; and a server that only reads, as a standby does.
     const SERVER: [&str; 7] = ["08", "40", "53", "55", "57", "58", "25006"];
-    let Some(code) = cause.code() else { return false };
+    let Some(code) = cause.code() else { return Kind::Other };
     if cause.try_downcast_ref::<sqlx::postgres::PgDatabaseError>().is_some() {
-        return SERVER.iter().any(|class| code.starts_with(class));
+        return match () {
+            () if code == SERVER_FULL => Kind::Full,
+            () if SERVER.iter().any(|class| code.starts_with(class)) => Kind::Passing,
+            () => Kind::Other,
+        };
     }
-    code.parse::<i64>().is_ok_and(|code| FILE.contains(&(code & 0xff)))
+    // SQLite's primary codes: busy, locked, an I/O error, a full disk.
+    match code.parse::<i64>().map(|code| code & 0xff) {
+        Ok(5 | 6) => Kind::Passing,
+        Ok(10) => Kind::Disk,
+        Ok(13) => Kind::Full,
+        _ => Kind::Other,
+    }
 }
 
 impl StoreError {
@@ -117,6 +147,8 @@ impl StoreError {
             StoreError::Refused(error) => StoreError::Refused(error.clone()),
             StoreError::Conflict => StoreError::Conflict,
             StoreError::Unavailable(text) => StoreError::Unavailable(text.clone()),
+            StoreError::NoRoom(text) => StoreError::NoRoom(text.clone()),
+            StoreError::DiskFailed(text) => StoreError::DiskFailed(text.clone()),
             StoreError::Corrupt { table, column, row } => {
                 StoreError::Corrupt { table, column, row: row.clone() }
             }
