@@ -9,6 +9,7 @@ pub mod calendar;
 pub mod closing;
 pub mod consumables;
 pub mod error;
+pub mod figures;
 pub mod forecast;
 pub mod ids;
 pub mod journal;
