@@ -60,5 +60,15 @@ fn listed(methods: &[(String, String)]) -> Result<String, std::fmt::Error> {
         writeln!(text, "            \"/fettler.v1.{service}/{method}\" => Method::{method},")?;
     }
     writeln!(text, "            _ => return None,\n        }})\n    }}\n}}")?;
+    let mut services: Vec<&str> = methods.iter().map(|(service, _)| service.as_str()).collect();
+    services.dedup();
+    writeln!(
+        text,
+        "\n/// Every service of the contract, by its full name.\npub const SERVICES: &[&str] = &["
+    )?;
+    for service in services {
+        writeln!(text, "    \"fettler.v1.{service}\",")?;
+    }
+    writeln!(text, "];")?;
     Ok(text)
 }

@@ -40,8 +40,8 @@ pub struct Year {
     pub leak: Option<u32>,
     /// Alarms in a year of a reservoir that had nothing.
     pub false_alarms: u32,
-    /// Whether a filter stood on the list of what may well fall due in the coming week before its limit was passed, and on
-    /// that of the coming two.
+    /// Whether, on a morning before its limit was passed, a filter stood on the list of the coming week, and on that of what
+    /// may well fall due in it.
     pub element: [bool; 2],
     /// Whether a dryer's failure was told before a bowl ran over.
     pub dryer: bool,
@@ -188,8 +188,8 @@ fn reservoir(random: &mut Random, leaks_from: Option<i64>) -> (Option<u32>, u32)
 }
 
 /// A filter whose drop at rated flow rises from 0.1 bar to its limit of 0.42 bar in 1,500 to 3,500 h, faster towards the
-/// end, read weekly at some flow with a scatter of 3 %. Whether it stood on the list of the coming week before it was
-/// beyond, and on that of the coming two.
+/// end, read weekly at some flow with a scatter of 3 %. Whether it stood on one of the lists that are pulled every morning, before
+/// it was beyond: on that of the coming week, and on that of what may well fall due in it.
 fn element(random: &mut Random) -> [bool; 2] {
     let point = |key: &str| Key::new(key).expect("a key");
     let mut told = Told::of(Model::Element(Element {
@@ -205,23 +205,23 @@ fn element(random: &mut Random) -> [bool; 2] {
     told.closes(at(0, 0));
     let (life, bend) = (between(random, 1_500.0, 3_500.0), between(random, 1.0, 1.6));
     let (mut ran, mut listed) = (0.0, [false; 2]);
-    for week in 0..WEEKS {
-        for day in 7 * week..7 * week + 7 {
-            ran += told.runs(day);
-        }
+    for day in 0..7 * WEEKS {
+        let row = told.row(day - 1, true);
+        let within = at(day + 7, 0);
+        listed[0] |= row.due.is_some_and(|due| due <= within);
+        listed[1] |= row.due.is_some() && row.sure_time() <= within;
+        ran += told.runs(day);
         if ran >= life {
             return listed;
         }
+        if day % 7 != 6 {
+            continue;
+        }
         let drop = 0.1 + 0.32 * (ran / life).powf(bend);
         let flow = between(random, 0.6, 1.0);
-        let day = 7 * week + 6;
         let shown = drop * flow * flow * (1.0 + 0.03 * scatter(random));
         told.reads("drop", "bar{diff}", at(day, 8), value(shown, 0.005));
         told.reads("flow", "L/min{ANR}", at(day, 8), value(1_000.0 * flow, 5.0));
-        let row = told.row(day, true);
-        for (weeks, listed) in (1..).zip(&mut listed) {
-            *listed |= row.due.is_some() && row.sure_time() <= at(day + 1 + 7 * weeks, 0);
-        }
     }
     unreachable!("52 weeks of 80 h are 4,160 h, more than the longest life of 3,500 h")
 }

@@ -52,20 +52,6 @@ const STREAM_WINDOW: u32 = 512 << 10;
 /// The same for a whole connection.
 const CONNECTION_WINDOW: u32 = 2 << 20;
 
-/// The names of all services, as health tells of them.
-pub const SERVICES: [&str; 10] = [
-    "fettler.v1.ShopService",
-    "fettler.v1.MachineService",
-    "fettler.v1.PersonService",
-    "fettler.v1.RunHoursService",
-    "fettler.v1.PlannedUseService",
-    "fettler.v1.DueService",
-    "fettler.v1.OrderService",
-    "fettler.v1.ReadingService",
-    "fettler.v1.JournalService",
-    "fettler.v1.ProofService",
-];
-
 /// Why the service could not run.
 #[derive(Debug, thiserror::Error)]
 pub enum ServeError {
@@ -154,8 +140,8 @@ async fn silence(calls: &TaskTracker) {
 
 async fn say(health: &HealthReporter, status: ServingStatus) {
     health.set_service_status("", status).await;
-    for service in SERVICES {
-        health.set_service_status(service, status).await;
+    for service in fettler_proto::SERVICES {
+        health.set_service_status(*service, status).await;
     }
 }
 

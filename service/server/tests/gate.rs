@@ -6,7 +6,6 @@ use fettler_proto::v1;
 use fettler_proto::v1::person_service_client::PersonServiceClient;
 use fettler_proto::v1::run_hours_service_client::RunHoursServiceClient;
 use fettler_proto::v1::shop_service_client::ShopServiceClient;
-use fettler_server::serve::SERVICES;
 use prost_reflect::DescriptorPool;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
@@ -144,7 +143,7 @@ async fn health_is_open_to_all_and_turns_before_the_service_drains() {
     let mut server = Server::start(fake.clone()).await;
     let mut client = HealthClient::new(server.channel().await);
     assert_eq!(health(&mut client, "").await, ServingStatus::Serving);
-    for service in SERVICES {
+    for service in fettler_proto::SERVICES {
         assert_eq!(health(&mut client, service).await, ServingStatus::Serving, "{service}");
     }
     let ask = HealthCheckRequest { service: String::new() };

@@ -3,12 +3,13 @@
 #[macro_use]
 mod kit;
 
+use fettler_domain::error::Error;
 use fettler_domain::ledger::report::{Content, Received};
 use fettler_domain::quantity::MeterKind;
-use fettler_domain::shop::{Declaration, MachineCard, MeterCard};
+use fettler_domain::shop::{Declaration, MachineCard, MeterCard, SheetCard};
 use fettler_domain::text::ForeignName;
-use fettler_store::contract::{PageAsk, ReportFilter};
-use kit::{Engine, Shop, at, declaration, hours, key, name};
+use fettler_store::contract::{PageAsk, ReportFilter, StoreError};
+use kit::{Engine, Shop, at, caller, declaration, every_days, hours, key, name, task};
 
 const LATE: &str = "2026-12-31T12:00:00Z";
 
@@ -120,9 +121,51 @@ async fn names_move_between_machines_in_one_load_and_their_reports_with_them(eng
     assert!(rows.iter().any(|row| row.starts_with("x-1") && row.contains("Key(\"B\")")), "{rows:?}");
 }
 
+/// The subjects of what a load changes.
+async fn changed(shop: &Shop, declared: &Declaration) -> Vec<String> {
+    shop.load_this(declared, false).await.changes.into_iter().map(|change| change.subject).collect()
+}
+
+async fn a_load_is_compared_with_all_that_it_touches(engine: Engine) {
+    let of = |sheets: &[SheetCard], machines: &[MachineCard]| Declaration {
+        sheets: sheets.to_vec(),
+        machines: machines.to_vec(),
+        ..declaration()
+    };
+    let sheet = |title: &str| SheetCard {
+        key: key("care"),
+        title: name("Care"),
+        tasks: vec![task("wipe", title, vec![every_days(7)])],
+    };
+    let on_it = |tag: &str| MachineCard { sheets: vec![key("care")], ..machine(tag, &[]) };
+    let begin = of(&[sheet("Wipe")], &[on_it("L-1"), on_it("L-2"), machine("L-3", &["mill"])]);
+    let shop = Shop::open_with(engine, &begin).await;
+
+    // A sheet that stays as it is touches no machine but those that are named.
+    let touched = changed(&shop, &of(&[sheet("Wipe")], &[on_it("L-4")])).await;
+    assert!(touched.len() == 3 && touched.iter().all(|subject| subject.contains("L-4")), "{touched:?}");
+    // One that changes touches every machine that has it.
+    let touched = changed(&shop, &of(&[sheet("Wipe it")], &[])).await;
+    for tag in ["L-1", "L-2", "L-4"] {
+        assert!(touched.iter().any(|subject| subject.contains(tag)), "{tag}: {touched:?}");
+    }
+    assert!(!touched.iter().any(|subject| subject.contains("L-3")), "{touched:?}");
+    // A name of a machine that is not named stays with it.
+    for taken in [machine("mill", &[]), machine("L-5", &["mill"]), machine("L-5", &["L-3"])] {
+        let declared = of(&[], &[taken]);
+        let refused = shop.store.load_shop(&caller("LoadShop", LATE), &declared, None, false).await;
+        let Err(StoreError::Refused(Error::Invalid(wrong))) = refused else { panic!("{refused:?}") };
+        assert!(
+            wrong.iter().any(|wrong| wrong.text.contains("already stands for machine `L-3`")),
+            "{wrong:?}"
+        );
+    }
+}
+
 on_every_engine! {
     a_second_meter_holds_the_reports_that_named_none,
     a_second_meter_of_a_kind_holds_the_reports_that_named_the_kind,
     a_meter_whose_key_is_the_word_of_a_kind_takes_the_reports_that_name_it,
     names_move_between_machines_in_one_load_and_their_reports_with_them,
+    a_load_is_compared_with_all_that_it_touches,
 }

@@ -36,9 +36,9 @@ fn main() {
     let alarms: u32 = years.iter().map(|year| year.false_alarms).sum();
     let most = years.iter().map(|year| year.false_alarms).max();
     println!("  alarms of reservoirs that had nothing: {alarms}, at most {most:?} in a year");
-    let listed = [0, 1].map(|weeks| count(&|year| year.element[weeks]));
+    let listed = [0, 1].map(|list| count(&|year| year.element[list]));
     println!(
-        "  filters listed before their limit, looking a week ahead: {}, two weeks: {}",
+        "  filters listed a morning before their limit, looking a week ahead: {}, with what may come early: {}",
         listed[0], listed[1]
     );
     println!("  dryers told before a bowl was full: {}", count(&|year| year.dryer));

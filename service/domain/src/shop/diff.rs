@@ -35,6 +35,20 @@ pub fn diff(
     differ.finish()
 }
 
+/// The sheets that loading `declared` changes: their machines are part of the comparison even where it does not name them.
+pub fn changed_sheets(current: &ShopState, declared: &Declaration) -> BTreeSet<Key> {
+    // What is wrong is told by the comparison itself; no rule of a sheet's card hangs on the day.
+    let mut differ = Differ::new(current, ShopDay::from_days(0));
+    let sheets = differ.sheets(declared);
+    let changed = sheets.into_iter().filter(|(key, sheet)| differs(current, key, sheet));
+    changed.map(|(key, _)| key).collect()
+}
+
+/// Whether a sheet is declared, and so that it changes.
+pub(super) fn differs(current: &ShopState, key: &Key, sheet: &Sheet) -> bool {
+    sheet.declared.is_some() && current.sheets.get(key) != Some(&sheet.card)
+}
+
 /// What stating when tasks were last done changes; `field` is the path of the list.
 pub fn diff_last_done(
     current: &ShopState,

@@ -1,6 +1,6 @@
 //! Machines of a declaration: names, meters and test points; tasks follow in their own room.
 
-use super::diff::{Differ, Sheet, Words, twice};
+use super::diff::{Differ, Sheet, Words, differs, twice};
 use super::last_done_diff;
 use super::limits::{
     ALIASES_MAX, FAMILY_MAX, MACHINES_MAX, METERS_MAX, SHEETS_OF_MACHINE_MAX, SHORT_TEXT_MAX, TASKS_MAX,
@@ -55,7 +55,7 @@ pub(super) fn machines(differ: &mut Differ<'_>, declared: &Declaration, sheets: 
     }
     let current = differ.current;
     for (tag, old) in &current.machines {
-        let changed = |key: &Key| sheets.get(key).is_some_and(|sheet| sheet.declared.is_some());
+        let changed = |key: &Key| sheets.get(key).is_some_and(|sheet| differs(current, key, sheet));
         if old.retired || named.contains_key(tag) || !old.sheets.iter().any(changed) {
             continue;
         }

@@ -12,7 +12,7 @@
 //! * [`fleet`], [`planned`]: what expected dates rest on beside a meter's own reports.
 //! * [`people`], [`sites`], [`entries`]: the rest of the reading.
 //! * [`proofs`], [`tokens`]: what makes the journal provable, and who may call.
-//! * [`shop`], [`shop_state`], [`shop_write`], [`machines`]: declarations and machines.
+//! * [`shop`], [`shop_scope`], [`shop_state`], [`shop_write`], [`machines`]: declarations and machines.
 //! * [`orders`], [`close`], [`ending`], [`ended`]: work orders.
 //! * [`readings`], [`closing_reads`], [`point_reads`]: readings at test points.
 //! * [`shelf`], [`shelf_use`], [`buy`]: items on the shelf, and what to buy.
@@ -58,6 +58,7 @@ mod settle;
 mod shelf;
 mod shelf_use;
 mod shop;
+mod shop_scope;
 mod shop_state;
 mod shop_write;
 mod sites;
@@ -106,6 +107,7 @@ pub(super) fn all_sql() -> Vec<&'static str> {
         shelf::ALL_SQL,
         shelf_use::ALL_SQL,
         shop::ALL_SQL,
+        shop_scope::ALL_SQL,
         shop_state::ALL_SQL,
         shop_write::ALL_SQL,
         sites::ALL_SQL,

@@ -4,9 +4,10 @@ use super::Conn;
 use super::decode::Reading;
 use super::people::{known_person, person_named};
 use super::request::Keep;
+use super::shop_scope::Ids;
 use super::shop_write::Writing;
 use super::tx::Tx;
-use super::{refresh, shop_state, sites};
+use super::{refresh, shop_scope, shop_state, sites};
 use crate::contract::{LoadReport, Result};
 use fettler_domain::calendar::{Calendar, WallTime};
 use fettler_domain::error::Error;
@@ -60,7 +61,11 @@ pub(super) async fn load(
     if let Some(site) = known {
         tx.take(site).await?;
     }
-    let current = shop_state::load(&mut tx.conn, known).await?;
+    let mut current = shop_state::without_machines(&mut tx.conn, known).await?;
+    let ids = match known {
+        Some(site) => shop_scope::add_declared(&mut tx.conn, site, &mut current, &declared).await?,
+        None => Ids::default(),
+    };
     let today = match (known, declared.site.zone) {
         (Some(site), _) => {
             let calendar = sites::by_number(&mut tx.conn, site).await?.calendar;
@@ -77,7 +82,7 @@ pub(super) async fn load(
         Some(site) => site,
         None => tx.create_site().await?,
     };
-    let mut writing = Writing::new(site, person, today, &current);
+    let mut writing = Writing::new(site, person, today, &current, ids);
     let changes = write_all(tx, &mut writing, steps).await?;
     let reports_waiting = count_waiting(&mut tx.conn, site).await?;
     let loaded = Loaded { changes, orders_opened: writing.orders_opened, reports_waiting };
@@ -121,13 +126,6 @@ async fn count_waiting(conn: &mut Conn, site: SiteId) -> Result<u64> {
     Reading::new(&row, "ledger").number("waiting")
 }
 
-/// The shop as declared now.
-pub(super) async fn read(conn: &mut Conn, site: SiteId) -> Result<Declaration> {
-    let key = sites::by_number(conn, site).await?.card.key;
-    let state = shop_state::load(conn, Some(site)).await?;
-    Ok(shop_state::declaration(key, state))
-}
-
 /// States when tasks were last done.
 pub(super) async fn state_last_done(
     tx: &mut Tx,
@@ -147,11 +145,12 @@ pub(super) async fn state_last_done(
         Some(name) => Some(known_person(&mut tx.conn, "by", name).await?),
         None => None,
     };
-    let current = shop_state::load(&mut tx.conn, Some(site)).await?;
+    let mut current = shop_state::without_machines(&mut tx.conn, Some(site)).await?;
+    let ids = shop_scope::add_stated(&mut tx.conn, site, &mut current, &stated).await?;
     let calendar = sites::by_number(&mut tx.conn, site).await?.calendar;
     let today = today(tx, &calendar);
     let steps = diff_last_done(&current, &stated, today, "last_done").map_err(Error::Invalid)?;
-    let mut writing = Writing::new(site, person, today, &current);
+    let mut writing = Writing::new(site, person, today, &current, ids);
     let changes = write_all(tx, &mut writing, steps).await?;
     tx.remember(site, &changes, None, Keep::AWhile).await?;
     Ok(changes)

@@ -1,9 +1,10 @@
 //! A shop as it stands, read for a comparison, and turned back into a declaration.
 
 use super::decode::Reading;
-use super::{Conn, DbRow, shelf, sites};
+use super::shop_scope::{AT_ONCE, Ids};
+use super::{Conn, Db, DbRow, shelf, sites};
 use crate::contract::{Result, StoreError};
-use fettler_domain::ids::{MachineId, MeterId, SiteId};
+use fettler_domain::ids::{MachineId, MeterId, SiteId, TaskId};
 use fettler_domain::ledger::row::Feed;
 use fettler_domain::quantity::{Amount, MaxPerHour, MeterKind};
 use fettler_domain::shop::state::{MachineShape, MeterShape, ShopState, SiteState, Stated, TaskShape};
@@ -13,13 +14,14 @@ use fettler_domain::shop::{
 use fettler_domain::text::{ForeignName, Key, Name};
 use fettler_domain::time::ShopDay;
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeMap;
+use sqlx::QueryBuilder;
+use std::collections::{BTreeMap, BTreeSet};
 
 const PEOPLE: &str = "SELECT name FROM person WHERE name IS NOT NULL";
 const SOURCES: &str = "SELECT name, rank, feeds FROM source WHERE site = $1";
 const SHEETS: &str = "SELECT key, card FROM sheet WHERE site = $1";
-const MACHINES: &str = "SELECT number, tag, name, family, area, state, card FROM machine \
-    WHERE site = $1 AND number = COALESCE($2, number)";
+const MACHINES: &str =
+    "SELECT m.number, m.tag, m.name, m.family, m.area, m.state, m.card FROM machine m WHERE m.site = ";
 const METERS: &str = "SELECT m.number, m.machine, m.key, m.kind, m.feed, m.max_per_hour, m.known_to, \
     (SELECT CAST(SUM(t.amount) AS BIGINT) FROM meter_month t WHERE t.site = m.site AND t.meter = m.number), \
     (SELECT MIN(l.amount - l.segment_amount) FROM ledger l WHERE l.site = m.site AND l.meter = m.number \
@@ -28,15 +30,14 @@ const METERS: &str = "SELECT m.number, m.machine, m.key, m.kind, m.feed, m.max_p
     (SELECT CAST(SUM(r.closing - r.opening) AS BIGINT) FROM replacement r WHERE r.site = m.site AND r.meter = m.number \
     AND r.at > (SELECT MIN(x.starts) FROM ledger x WHERE x.site = m.site AND x.meter = m.number \
     AND x.kind = 'absolute' AND x.state = 'counted')) \
-    FROM meter m WHERE m.site = $1 AND m.machine = COALESCE($2, m.machine)";
-const POINTS: &str = "SELECT machine, card FROM point WHERE site = $1 AND machine = COALESCE($2, machine)";
-const TASKS: &str = "SELECT t.machine, t.key, t.sheet, t.card, t.active, \
+    FROM meter m WHERE m.site = ";
+const POINTS: &str = "SELECT p.machine, p.card FROM point p WHERE p.site = ";
+const TASKS: &str = "SELECT t.number, t.machine, t.key, t.sheet, t.card, t.active, \
     (SELECT COUNT(*) FROM closing c WHERE c.site = t.site AND c.task = t.number AND c.undone = 0), d.day, d.counts \
-    FROM task t LEFT JOIN last_done d ON d.site = t.site AND d.task = t.number WHERE t.site = $1 \
-    AND t.machine = COALESCE($2, t.machine)";
+    FROM task t LEFT JOIN last_done d ON d.site = t.site AND d.task = t.number WHERE t.site = ";
 
 #[cfg(test)]
-pub(super) const ALL_SQL: &[&str] = &[PEOPLE, SOURCES, SHEETS, MACHINES, METERS, POINTS, TASKS];
+pub(super) const ALL_SQL: &[&str] = &[PEOPLE, SOURCES, SHEETS];
 
 /// What a machine's row keeps of its card beside its own columns.
 #[derive(Serialize, Deserialize)]
@@ -50,8 +51,8 @@ pub(super) struct MachineExtra {
 /// The digits that state an amount so exactly that it is read back as the same.
 pub(super) const EXACT_DIGITS: u32 = 7;
 
-/// The shop as it stands; without a site, only the people.
-pub(super) async fn load(conn: &mut Conn, site: Option<SiteId>) -> Result<ShopState> {
+/// The shop as it stands but for its machines; without a site, only the people.
+pub(super) async fn without_machines(conn: &mut Conn, site: Option<SiteId>) -> Result<ShopState> {
     let mut state = ShopState::default();
     for row in &sqlx::query(PEOPLE).fetch_all(&mut *conn).await? {
         state.people.insert(Reading::new(row, "person").text("name", Name::new)?);
@@ -82,36 +83,64 @@ pub(super) async fn load(conn: &mut Conn, site: Option<SiteId>) -> Result<ShopSt
         let card: SheetCard = row.json("card")?;
         state.sheets.insert(key, card);
     }
-    state.machines = machines(conn, number, None).await?;
     let items = shelf::cards(conn, site).await?;
     state.items = items.into_iter().map(|card| (card.name.clone(), card)).collect();
     Ok(state)
 }
 
-/// The machines of a site, or only one of them.
-async fn machines(
+/// The whole shop as it stands.
+async fn whole(conn: &mut Conn, site: SiteId) -> Result<ShopState> {
+    let mut state = without_machines(conn, Some(site)).await?;
+    add_machines(conn, site, None, &mut state.machines).await?;
+    Ok(state)
+}
+
+/// Adds the machines of a site, or only some of them; gives the numbers behind their keys.
+pub(super) async fn add_machines(
     conn: &mut Conn,
-    site: i64,
-    only: Option<MachineId>,
-) -> Result<BTreeMap<Key, MachineShape>> {
-    let only = only.map(|machine| machine.0);
+    site: SiteId,
+    only: Option<&BTreeSet<MachineId>>,
+    machines: &mut BTreeMap<Key, MachineShape>,
+) -> Result<Ids> {
+    let mut ids = Ids::default();
+    let Some(only) = only else {
+        add_part(conn, site, &[], &mut ids, machines).await?;
+        return Ok(ids);
+    };
+    let only: Vec<MachineId> = only.iter().copied().collect();
+    for part in only.chunks(AT_ONCE) {
+        add_part(conn, site, part, &mut ids, machines).await?;
+    }
+    Ok(ids)
+}
+
+/// Adds some machines, or all where none are named.
+async fn add_part(
+    conn: &mut Conn,
+    site: SiteId,
+    only: &[MachineId],
+    ids: &mut Ids,
+    machines: &mut BTreeMap<Key, MachineShape>,
+) -> Result<()> {
     let mut shapes: BTreeMap<MachineId, (Key, MachineShape)> = BTreeMap::new();
-    for row in &sqlx::query(MACHINES).bind(site).bind(only).fetch_all(&mut *conn).await? {
+    for row in &of(MACHINES, site, "m.number", only).build().persistent(false).fetch_all(&mut *conn).await? {
         let (id, tag, shape) = machine(row)?;
+        ids.machines.insert(tag.clone(), id);
         shapes.insert(id, (tag, shape));
     }
     let mut meter_keys: BTreeMap<MeterId, Key> = BTreeMap::new();
-    for row in &sqlx::query(METERS).bind(site).bind(only).fetch_all(&mut *conn).await? {
+    for row in &of(METERS, site, "m.machine", only).build().persistent(false).fetch_all(&mut *conn).await? {
         let mut row = Reading::new(row, "meter");
         let (meter, machine) = (MeterId(row.next()?), MachineId(row.next()?));
         let key = row.text("key", Key::new)?;
         let shape = meter_shape(&mut row)?;
         meter_keys.insert(meter, key.clone());
+        ids.meters.insert((machine, key.clone()), meter);
         if let Some((_, machine)) = shapes.get_mut(&machine) {
             machine.meters.insert(key, shape);
         }
     }
-    for row in &sqlx::query(POINTS).bind(site).bind(only).fetch_all(&mut *conn).await? {
+    for row in &of(POINTS, site, "p.machine", only).build().persistent(false).fetch_all(&mut *conn).await? {
         let mut row = Reading::new(row, "point");
         let machine = MachineId(row.next()?);
         let card: PointCard = row.json("card")?;
@@ -119,13 +148,30 @@ async fn machines(
             machine.points.insert(card.key.clone(), card);
         }
     }
-    for row in &sqlx::query(TASKS).bind(site).bind(only).fetch_all(&mut *conn).await? {
-        let (machine, key, shape) = task(row, &meter_keys)?;
+    for row in &of(TASKS, site, "t.machine", only).build().persistent(false).fetch_all(&mut *conn).await? {
+        let (number, machine, key, shape) = task(row, &meter_keys)?;
+        ids.tasks.insert((machine, key.clone()), number);
         if let Some((_, machine)) = shapes.get_mut(&machine) {
             machine.tasks.insert(key, shape);
         }
     }
-    Ok(shapes.into_values().collect())
+    machines.extend(shapes.into_values());
+    Ok(())
+}
+
+/// A query of a site's rows, or only of those of some machines.
+fn of(text: &'static str, site: SiteId, column: &str, only: &[MachineId]) -> QueryBuilder<Db> {
+    let mut query = QueryBuilder::new(text);
+    query.push_bind(i64::from(site.0));
+    if !only.is_empty() {
+        query.push(" AND ").push(column).push(" IN (");
+        let mut list = query.separated(", ");
+        for machine in only {
+            list.push_bind(machine.0);
+        }
+        query.push(")");
+    }
+    query
 }
 
 fn machine(row: &DbRow) -> Result<(MachineId, Key, MachineShape)> {
@@ -164,9 +210,9 @@ fn meter_shape(row: &mut Reading<'_>) -> Result<MeterShape> {
     Ok(MeterShape { kind, feed, max_per_hour, counts, now })
 }
 
-fn task(row: &DbRow, meter_keys: &BTreeMap<MeterId, Key>) -> Result<(MachineId, Key, TaskShape)> {
+fn task(row: &DbRow, meter_keys: &BTreeMap<MeterId, Key>) -> Result<(TaskId, MachineId, Key, TaskShape)> {
     let mut row = Reading::new(row, "task");
-    let machine = MachineId(row.next()?);
+    let (number, machine) = (TaskId(row.next()?), MachineId(row.next()?));
     let key = row.text("key", Key::new)?;
     let sheet: Option<String> = row.next()?;
     let sheet = sheet.map(|key| Key::new(key.clone()).map_err(|_| row.corrupt("sheet", key))).transpose()?;
@@ -183,7 +229,7 @@ fn task(row: &DbRow, meter_keys: &BTreeMap<MeterId, Key>) -> Result<(MachineId, 
     let last_done = day
         .and_then(|day| i32::try_from(day).ok())
         .map(|day| Stated { day: ShopDay::from_days(day), counts: counts.collect() });
-    Ok((machine, key, TaskShape { card, sheet, retired, closed, last_done }))
+    Ok((number, machine, key, TaskShape { card, sheet, retired, closed, last_done }))
 }
 
 /// The card of one machine.
@@ -192,12 +238,19 @@ pub(super) async fn card_of(
     site: SiteId,
     machine: MachineId,
 ) -> Result<Option<MachineCard>> {
-    let found = machines(conn, i64::from(site.0), Some(machine)).await?.into_iter().next();
-    Ok(found.map(|(tag, shape)| machine_card(tag, shape)))
+    let mut found = BTreeMap::new();
+    add_machines(conn, site, Some(&BTreeSet::from([machine])), &mut found).await?;
+    Ok(found.pop_first().map(|(tag, shape)| machine_card(tag, shape)))
+}
+
+/// The shop as declared now.
+pub(super) async fn declared(conn: &mut Conn, site: SiteId) -> Result<Declaration> {
+    let key = sites::by_number(conn, site).await?.card.key;
+    Ok(declaration(key, whole(conn, site).await?))
 }
 
 /// The shop as a declaration that changes nothing when it is loaded. Machines that have left the shop are left out.
-pub(super) fn declaration(key: Key, state: ShopState) -> Declaration {
+fn declaration(key: Key, state: ShopState) -> Declaration {
     let calendar = state.site.as_ref().map(|site| site.calendar.clone());
     let site = SiteCard {
         key,
@@ -221,7 +274,7 @@ pub(super) fn declaration(key: Key, state: ShopState) -> Declaration {
 }
 
 /// A machine's card; tasks of its sheets stand in the sheets.
-pub(super) fn machine_card(tag: Key, machine: MachineShape) -> MachineCard {
+fn machine_card(tag: Key, machine: MachineShape) -> MachineCard {
     let meters = machine.meters.iter().map(|(key, meter)| MeterCard {
         key: key.clone(),
         kind: Some(meter.kind),

@@ -4,6 +4,7 @@ use super::decode::{to_json, to_word};
 use super::ended;
 use super::journal::{Fact, digest_of};
 use super::people::person_named;
+use super::shop_scope::Ids;
 use super::shop_state::MachineExtra;
 use super::tx::Tx;
 use crate::contract::{Result, StoreError};
@@ -59,10 +60,7 @@ const DROP_COVERS: &str = "DELETE FROM task_cover WHERE site = $1 \
 const CARDS: &str = "SELECT number, key, card FROM task WHERE site = $1 AND machine = $2 AND active = 1";
 const PUT_COVER: &str =
     "INSERT INTO task_cover (site, larger, smaller) VALUES ($1, $2, $3) ON CONFLICT DO NOTHING";
-const IDS: &str = "SELECT number, tag FROM machine WHERE site = $1";
-const METER_IDS: &str = "SELECT number, machine, key FROM meter WHERE site = $1";
 const METERS_OF: &str = "SELECT key, number, kind FROM meter WHERE site = $1 AND machine = $2";
-const TASK_IDS: &str = "SELECT number, machine, key FROM task WHERE site = $1";
 const WAIT_BY_NAME: &str =
     "UPDATE ledger SET waiting = 1 WHERE site = $1 AND machine_sent = $2 AND state = 'held'";
 /// What a name meant on a machine that gives it up, through any of its meters; what is held by it waits beside.
@@ -96,9 +94,6 @@ pub(super) const ALL_SQL: &[&str] = &[
     DROP_COVERS,
     CARDS,
     PUT_COVER,
-    IDS,
-    METER_IDS,
-    TASK_IDS,
     WAIT_BY_NAME,
     WAIT_BY_LOST_NAME,
     WAIT_BY_MACHINE,
@@ -118,16 +113,8 @@ pub(super) struct Writing<'s> {
     person: Option<PersonId>,
     today: ShopDay,
     before: &'s ShopState,
-    ids: Option<Ids>,
+    ids: Ids,
     covers: BTreeSet<MachineId>,
-}
-
-/// The numbers behind the keys.
-#[derive(Default)]
-struct Ids {
-    machines: BTreeMap<Key, MachineId>,
-    meters: BTreeMap<(MachineId, Key), MeterId>,
-    tasks: BTreeMap<(MachineId, Key), TaskId>,
 }
 
 fn state_of(value: &impl Serialize) -> Result<Value> {
@@ -139,12 +126,13 @@ fn lost(column: &'static str, row: &impl ToString) -> StoreError {
 }
 
 impl<'s> Writing<'s> {
-    /// Starts writing over a shop that stands as `before`.
+    /// Starts writing over a shop that stands as `before`, with those numbers.
     pub(super) fn new(
         site: SiteId,
         person: Option<PersonId>,
         today: ShopDay,
         before: &'s ShopState,
+        ids: Ids,
     ) -> Writing<'s> {
         Writing {
             site,
@@ -154,7 +142,7 @@ impl<'s> Writing<'s> {
             person,
             today,
             before,
-            ids: None,
+            ids,
             covers: BTreeSet::new(),
         }
     }
@@ -287,12 +275,12 @@ impl<'s> Writing<'s> {
 
     async fn machine(&mut self, tx: &mut Tx, write: MachineWrite) -> Result<()> {
         let old = self.before.machines.get(&write.tag);
-        let known = self.ids(tx).await?.machines.get(&write.tag).copied();
+        let known = self.ids.machines.get(&write.tag).copied();
         let id = match known {
             Some(id) => id,
             None => tx.head(self.site)?.next_machine(),
         };
-        self.ids(tx).await?.machines.insert(write.tag.clone(), id);
+        self.ids.machines.insert(write.tag.clone(), id);
         let before = old.map(|old| machine_state(&write.tag, old));
         let after = json!({
             "tag": write.tag.as_str(),
@@ -331,7 +319,7 @@ impl<'s> Writing<'s> {
     pub(super) async fn drop_names(&mut self, tx: &mut Tx, steps: &[ShopStep]) -> Result<()> {
         for step in steps {
             let Write::Machine(machine) = &step.write else { continue };
-            let Some(id) = self.ids(tx).await?.machines.get(&machine.tag).copied() else { continue };
+            let Some(id) = self.ids.machines.get(&machine.tag).copied() else { continue };
             sqlx::query(DROP_NAMES).bind(self.number).bind(id.0).execute(&mut tx.conn).await?;
         }
         Ok(())
@@ -364,13 +352,13 @@ impl<'s> Writing<'s> {
     }
 
     async fn meter(&mut self, tx: &mut Tx, machine: &Key, key: &Key, meter: MeterShape) -> Result<()> {
-        let id = self.machine_id(tx, machine).await?;
-        let known = self.ids(tx).await?.meters.get(&(id, key.clone())).copied();
+        let id = self.machine_id(machine)?;
+        let known = self.ids.meters.get(&(id, key.clone())).copied();
         let number = match known {
             Some(number) => number,
             None => tx.head(self.site)?.next_meter(),
         };
-        self.ids(tx).await?.meters.insert((id, key.clone()), number);
+        self.ids.meters.insert((id, key.clone()), number);
         let of = |meter: &MeterShape| {
             Ok::<Value, StoreError>(json!({
                 "machine": id.0,
@@ -406,7 +394,7 @@ impl<'s> Writing<'s> {
     }
 
     async fn point(&mut self, tx: &mut Tx, machine: &Key, point: PointCard) -> Result<()> {
-        let id = self.machine_id(tx, machine).await?;
+        let id = self.machine_id(machine)?;
         let old = self.before.machines.get(machine).and_then(|old| old.points.get(&point.key));
         let before = old.map(state_of).transpose()?;
         let number = tx.head(self.site)?.next_point();
@@ -432,13 +420,13 @@ impl<'s> Writing<'s> {
         sheet: Option<&Key>,
         new_rule: Option<ShopDay>,
     ) -> Result<TaskId> {
-        let id = self.machine_id(tx, machine).await?;
-        let known = self.ids(tx).await?.tasks.get(&(id, card.key.clone())).copied();
+        let id = self.machine_id(machine)?;
+        let known = self.ids.tasks.get(&(id, card.key.clone())).copied();
         let number = match known {
             Some(number) => number,
             None => tx.head(self.site)?.next_task(),
         };
-        self.ids(tx).await?.tasks.insert((id, card.key.clone()), number);
+        self.ids.tasks.insert((id, card.key.clone()), number);
         let old = self.before.machines.get(machine).and_then(|old| old.tasks.get(&card.key));
         let before = old.map(|old| task_state(id, &old.card, old.sheet.as_ref())).transpose()?;
         let after = task_state(id, card, sheet)?;
@@ -502,7 +490,7 @@ impl<'s> Writing<'s> {
     }
 
     async fn open(&mut self, tx: &mut Tx, machine: &Key, card: &TaskCard, task: TaskId) -> Result<()> {
-        let id = self.machine_id(tx, machine).await?;
+        let id = self.machine_id(machine)?;
         let order = tx.head(self.site)?.next_order();
         sqlx::query(OPEN_ORDER)
             .bind(self.number)
@@ -525,8 +513,8 @@ impl<'s> Writing<'s> {
         mut card: TaskCard,
         sheet: Option<&Key>,
     ) -> Result<()> {
-        let id = self.machine_id(tx, machine).await?;
-        let number = self.task_id(tx, id, &card.key).await?;
+        let id = self.machine_id(machine)?;
+        let number = self.task_id(id, &card.key)?;
         let old = self.before.machines.get(machine).and_then(|old| old.tasks.get(&card.key));
         let before = old.map(|old| task_state(id, &old.card, old.sheet.as_ref())).transpose()?;
         let void = sqlx::query(VOID)
@@ -547,11 +535,11 @@ impl<'s> Writing<'s> {
     }
 
     async fn last_done(&mut self, tx: &mut Tx, machine: &Key, task: &Key, stated: Stated) -> Result<()> {
-        let id = self.machine_id(tx, machine).await?;
-        let number = self.task_id(tx, id, task).await?;
+        let id = self.machine_id(machine)?;
+        let number = self.task_id(id, task)?;
         let mut counts = BTreeMap::new();
         for (key, count) in &stated.counts {
-            let meter = self.ids(tx).await?.meters.get(&(id, key.clone())).copied();
+            let meter = self.ids.meters.get(&(id, key.clone())).copied();
             counts.insert(meter.ok_or_else(|| lost("meter", key))?, *count);
         }
         let of = |stated: &Stated| {
@@ -575,12 +563,12 @@ impl<'s> Writing<'s> {
         Ok(())
     }
 
-    async fn machine_id(&mut self, tx: &mut Tx, tag: &Key) -> Result<MachineId> {
-        self.ids(tx).await?.machines.get(tag).copied().ok_or_else(|| lost("tag", tag))
+    fn machine_id(&self, tag: &Key) -> Result<MachineId> {
+        self.ids.machines.get(tag).copied().ok_or_else(|| lost("tag", tag))
     }
 
-    async fn task_id(&mut self, tx: &mut Tx, machine: MachineId, key: &Key) -> Result<TaskId> {
-        self.ids(tx).await?.tasks.get(&(machine, key.clone())).copied().ok_or_else(|| lost("task", key))
+    fn task_id(&self, machine: MachineId, key: &Key) -> Result<TaskId> {
+        self.ids.tasks.get(&(machine, key.clone())).copied().ok_or_else(|| lost("task", key))
     }
 
     /// The meters of a machine as a rule's clauses look them up, those of this declaration among them.
@@ -593,34 +581,6 @@ impl<'s> Writing<'s> {
             })
             .collect()
     }
-
-    /// The numbers behind the keys, loaded when first asked for.
-    async fn ids(&mut self, tx: &mut Tx) -> Result<&mut Ids> {
-        if self.ids.is_none() {
-            self.ids = Some(load_ids(tx, self.number).await?);
-        }
-        self.ids.as_mut().ok_or_else(|| lost("number", &self.site))
-    }
-}
-
-async fn load_ids(tx: &mut Tx, site: i64) -> Result<Ids> {
-    let mut ids = Ids::default();
-    for row in &sqlx::query(IDS).bind(site).fetch_all(&mut tx.conn).await? {
-        let mut row = super::decode::Reading::new(row, "machine");
-        let id = MachineId(row.next()?);
-        ids.machines.insert(row.text("tag", Key::new)?, id);
-    }
-    for row in &sqlx::query(METER_IDS).bind(site).fetch_all(&mut tx.conn).await? {
-        let mut row = super::decode::Reading::new(row, "meter");
-        let (number, machine) = (MeterId(row.next()?), MachineId(row.next()?));
-        ids.meters.insert((machine, row.text("key", Key::new)?), number);
-    }
-    for row in &sqlx::query(TASK_IDS).bind(site).fetch_all(&mut tx.conn).await? {
-        let mut row = super::decode::Reading::new(row, "task");
-        let (number, machine) = (TaskId(row.next()?), MachineId(row.next()?));
-        ids.tasks.insert((machine, row.text("key", Key::new)?), number);
-    }
-    Ok(ids)
 }
 
 async fn person(tx: &mut Tx, name: &Name) -> Result<()> {

@@ -5,7 +5,8 @@ use super::tx::{Connect, Tx};
 use super::writer::Queue;
 use super::{
     Conn, Db, ahead, buy, close, dialect, ending, entries, fleet, machines, meters, orders, people,
-    plan_reads, planned, point_reads, readings as body_readings, reports, settle, shelf, shop, sites,
+    plan_reads, planned, point_reads, readings as body_readings, reports, settle, shelf, shop, shop_state,
+    sites,
 };
 use super::{upkeep, writer};
 use crate::contract::{
@@ -106,7 +107,7 @@ impl Store for SqlStore {
     }
 
     async fn shop(&self, site: SiteId) -> Result<Declaration> {
-        shop::read(&mut *self.read().await?, site).await
+        shop_state::declared(&mut *self.read().await?, site).await
     }
 
     async fn state_last_done(
