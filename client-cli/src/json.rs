@@ -24,6 +24,7 @@ macro_rules! named {
 named!(
     Acknowledgement,
     AddPersonResponse,
+    AnswerAdviceResponse,
     BookAdjustmentResponse,
     CancelPurchaseResponse,
     CloseOrderResponse,
@@ -31,6 +32,7 @@ named!(
     ExplainOrderResponse,
     ForbidMachineResponse,
     GetBuyListResponse,
+    GetFiguresResponse,
     GetCheckpointResponse,
     GetInclusionResponse,
     GetJournalHeadResponse,
@@ -40,6 +42,7 @@ named!(
     ExplainPointResponse,
     GetShopResponse,
     IssueStockResponse,
+    ListAdviceResponse,
     ListCheckpointsResponse,
     ListDueResponse,
     ListEntriesResponse,

@@ -5,6 +5,7 @@ mod backtest;
 mod calc;
 mod close;
 mod due;
+mod figures;
 mod hours_ask;
 mod hours_change;
 mod hours_plan;
@@ -20,6 +21,7 @@ mod raise;
 mod read;
 mod readings;
 pub(crate) mod readings_file;
+mod review;
 mod shop;
 mod skip;
 mod stock;
@@ -86,6 +88,8 @@ async fn dispatch(session: &Session, command: Command) -> Result<Answer, Failure
         Command::Hours(command) => hours(session, command).await,
         Command::Stock(command) => stock::run(session, command).await,
         Command::Buy(args) => stock::buy(session, args).await,
+        Command::Review(args) => review::run(session, args).await,
+        Command::Figures(args) => figures::run(session, args).await,
         Command::Machine(command) => machine::run(session, command).await,
         Command::Person(command) => person::run(session, command).await,
         Command::Shop(command) => shop::run(session, command).await,

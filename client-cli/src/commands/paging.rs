@@ -38,6 +38,7 @@ macro_rules! pages {
 
 pages!(
     GetBuyListResponse.lines,
+    ListAdviceResponse.advice,
     ListCheckpointsResponse.checkpoints,
     ListEntriesResponse.entries,
     ListHeldReportsResponse.reports,

@@ -3,6 +3,7 @@
 pub(crate) mod ahead;
 pub(crate) mod calc;
 pub(crate) mod due;
+pub(crate) mod figures;
 pub(crate) mod hours;
 pub(crate) mod journal;
 pub(crate) mod machine;
@@ -11,6 +12,7 @@ pub(crate) mod planned;
 pub(crate) mod plot;
 pub(crate) mod point;
 pub(crate) mod readings;
+pub(crate) mod review;
 pub(crate) mod stock;
 pub(crate) mod table;
 pub(crate) mod why;

@@ -242,6 +242,7 @@ fn task(place: &str, table: &Task) -> Result<pb::TaskCard, String> {
         certificate: table.certificate,
         retire: table.retire,
         rule_from_day: table.rule_from.clone(),
+        review: table.review.as_ref().map(super::review::to_wire),
     })
 }
 

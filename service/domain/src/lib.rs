@@ -20,6 +20,7 @@ pub mod plan;
 pub mod planned;
 pub mod quantity;
 pub mod reading;
+pub mod review;
 pub mod rule;
 pub mod shelf;
 pub mod shop;

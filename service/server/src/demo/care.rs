@@ -295,6 +295,7 @@ fn card(care: &Care) -> v1::TaskCard {
         certificate: care.certificate,
         retire: false,
         rule_from_day: String::new(),
+        review: None,
     }
 }
 

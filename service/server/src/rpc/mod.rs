@@ -2,6 +2,7 @@
 
 mod ahead;
 mod due;
+mod figures;
 mod journal;
 mod machine;
 mod order;
@@ -10,6 +11,7 @@ mod planned;
 mod proof;
 mod push;
 mod reading;
+mod review;
 mod run_hours;
 mod shop;
 mod stock;
@@ -81,6 +83,7 @@ macro_rules! changing {
 
 changing!(
     AddPersonRequest,
+    AnswerAdviceRequest,
     BookAdjustmentRequest,
     CancelPurchaseRequest,
     CloseOrderRequest,

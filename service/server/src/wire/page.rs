@@ -54,6 +54,7 @@ macro_rules! paged {
 
 paged!(
     GetBuyListRequest,
+    ListAdviceRequest,
     ListCheckpointsRequest,
     ListDueRequest,
     ListEntriesRequest,

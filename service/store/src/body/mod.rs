@@ -16,6 +16,7 @@
 //! * [`orders`], [`close`], [`ending`], [`ended`]: work orders.
 //! * [`readings`], [`closing_reads`], [`point_reads`]: readings at test points.
 //! * [`shelf`], [`shelf_use`], [`buy`]: items on the shelf, and what to buy.
+//! * [`review`], [`review_answer`], [`care`]: what closings tell of intervals, the answers to it, and the orders and hours behind figures.
 //! * [`copy`]: everything, read and written as it stands.
 
 use super::{Db, dialect};
@@ -25,6 +26,7 @@ mod ahead;
 mod apply;
 mod bulk;
 mod buy;
+mod care;
 mod close;
 mod closing_reads;
 mod copy;
@@ -54,6 +56,8 @@ mod readings;
 mod refresh;
 mod reports;
 mod request;
+mod review;
+mod review_answer;
 mod settle;
 mod shelf;
 mod shelf_use;
@@ -63,6 +67,7 @@ mod shop_state;
 mod shop_write;
 mod sites;
 mod store;
+mod store_care;
 mod store_proofs;
 mod store_tokens;
 mod tokens;
@@ -104,6 +109,7 @@ pub(super) fn all_sql() -> Vec<&'static str> {
         readings::ALL_SQL,
         reports::ALL_SQL,
         request::ALL_SQL,
+        review_answer::ALL_SQL,
         shelf::ALL_SQL,
         shelf_use::ALL_SQL,
         shop::ALL_SQL,
@@ -117,6 +123,7 @@ pub(super) fn all_sql() -> Vec<&'static str> {
     all.extend(journal::all_sql());
     let lists = [
         ahead::all_sql(),
+        care::all_sql(),
         fleet::all_sql(),
         history::all_sql(),
         inputs::all_sql(),
@@ -130,6 +137,7 @@ pub(super) fn all_sql() -> Vec<&'static str> {
         planned::all_sql(),
         point_reads::all_sql(),
         refresh::all_sql(),
+        review::all_sql(),
         upkeep::all_sql(),
         weeks::all_sql(),
     ];

@@ -3,6 +3,7 @@
 //! Every writing call is one transaction that holds the change, its journal leaves, the refreshed plan rows and the
 //! idempotency record; it answers after the commit. Every call that writes takes `now` from the caller.
 
+mod care;
 mod due;
 mod hours;
 mod journal;
@@ -14,6 +15,10 @@ mod shop;
 mod stock;
 mod tokens;
 
+pub use care::{
+    AdviceAnswer, AdviceAnswered, AdviceCursor, AdviceFilter, AdvicePlace, AdviceRecord, AdviceSubject,
+    CARE_EARLY_DAYS, CARE_ORDERS_MAX, Care, CareFilter, CareRead,
+};
 pub use due::{AheadFilter, DueCursor, DueEntry, DueFilter, DueHead, DuePart, Explained, MachineAhead};
 pub use hours::{Acknowledged, HeldCounts, KeptReport, LoadReport, ReportCursor, ReportFilter, Settled};
 pub use journal::{EntryFilter, EntryRecord, JournalHead};
@@ -185,7 +190,7 @@ pub struct Upkeep {
 /// A store of shops.
 #[async_trait]
 #[expect(clippy::too_many_arguments, reason = "a call says each thing by itself")]
-pub trait Store: Proofs + Tokens + Send + Sync {
+pub trait Store: Care + Proofs + Tokens + Send + Sync {
     /// Adds a person, or gives the one with that name.
     async fn add_person(&self, caller: &Caller, name: &Name) -> Result<PersonRecord>;
     /// People by name.
