@@ -2,11 +2,12 @@
 
 use crate::config::Settings;
 use fettler_proto::v1::{
-    due_service_client::DueServiceClient, fluid_service_client::FluidServiceClient,
-    journal_service_client::JournalServiceClient, machine_service_client::MachineServiceClient,
-    order_service_client::OrderServiceClient, person_service_client::PersonServiceClient,
-    planned_use_service_client::PlannedUseServiceClient, proof_service_client::ProofServiceClient,
-    reading_service_client::ReadingServiceClient, round_service_client::RoundServiceClient,
+    due_service_client::DueServiceClient, figures_service_client::FiguresServiceClient,
+    fluid_service_client::FluidServiceClient, journal_service_client::JournalServiceClient,
+    machine_service_client::MachineServiceClient, order_service_client::OrderServiceClient,
+    person_service_client::PersonServiceClient, planned_use_service_client::PlannedUseServiceClient,
+    proof_service_client::ProofServiceClient, reading_service_client::ReadingServiceClient,
+    review_service_client::ReviewServiceClient, round_service_client::RoundServiceClient,
     run_hours_service_client::RunHoursServiceClient, shop_service_client::ShopServiceClient,
     stock_service_client::StockServiceClient,
 };
@@ -105,6 +106,16 @@ impl Link {
     /// Items on the shelf.
     pub(crate) fn stock(&self) -> StockServiceClient<Wire> {
         StockServiceClient::new(self.wire.clone()).max_decoding_message_size(ANSWER_BYTES_MAX)
+    }
+
+    /// Advice of intervals.
+    pub(crate) fn review(&self) -> ReviewServiceClient<Wire> {
+        ReviewServiceClient::new(self.wire.clone()).max_decoding_message_size(ANSWER_BYTES_MAX)
+    }
+
+    /// Figures of care.
+    pub(crate) fn figures(&self) -> FiguresServiceClient<Wire> {
+        FiguresServiceClient::new(self.wire.clone()).max_decoding_message_size(ANSWER_BYTES_MAX)
     }
 
     /// Machines.

@@ -9,6 +9,7 @@ pub(crate) mod journal;
 pub(crate) mod orders;
 pub(crate) mod planned;
 pub(crate) mod readings;
+pub(crate) mod review;
 pub(crate) mod round;
 pub(crate) mod sheet;
 pub(crate) mod shop;
@@ -137,6 +138,10 @@ pub(crate) enum Command {
     Stock(stock::StockCommand),
     /// What to buy, how much, by when and why.
     Buy(stock::BuyArgs),
+    /// What closings tell of intervals, and the answer: accept, decline.
+    Review(review::ReviewArgs),
+    /// What was done in time, what is overdue, how long machines run between failures, what it took.
+    Figures(review::FiguresArgs),
     /// Machines: list, show, rest, forbid, return, retire.
     #[command(subcommand)]
     Machine(shop::MachineCommand),
@@ -207,6 +212,11 @@ mod tests {
             "fettler hours settle erp R-1 count --by Ada",
             "fettler hours adjust L-03 -2.5 --at 2026-11-25T05:40:00Z --by Ada --note gap",
             "fettler hours read L-03 4812.5",
+            "fettler review --family lathes --all",
+            "fettler review accept drain-bowl --sheet lathes --by Ada --dry-run",
+            "fettler review decline drain-bowl --machine L-03 --interval 33 --by Ada --reason season",
+            "fettler figures --month 2026-10 --by machine",
+            "fettler figures --from 2026-01-01 --until 2026-10-31 --by month --figure compliance --orders",
             "fettler machine forbid L-03 --by Ada --reason door",
             "fettler shop load shop.toml --dry-run",
             "fettler journal list --from 0 --kind order.",
@@ -236,6 +246,10 @@ mod tests {
             "fettler round --open",
             "fettler round --answers f.csv",
             "fettler round --list --end --by Ada",
+            "fettler figures",
+            "fettler figures --month 2026-10 --from 2026-10-01 --until 2026-10-02",
+            "fettler review accept drain-bowl --by Ada",
+            "fettler review --all accept drain-bowl --machine L-03 --by Ada",
             "fettler journal proof",
             "fettler journal proof 1042 --entry 7",
             "fettler journal confirm 1042.tlog-proof",

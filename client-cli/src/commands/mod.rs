@@ -5,6 +5,7 @@ mod backtest;
 mod calc;
 mod close;
 mod due;
+mod figures;
 mod fluid;
 mod hours_ask;
 mod hours_change;
@@ -22,6 +23,7 @@ mod read;
 mod readings;
 pub(crate) mod readings_file;
 mod ready;
+mod review;
 mod round;
 mod sheet;
 mod shop;
@@ -99,6 +101,8 @@ async fn dispatch(session: &Session, command: Command) -> Result<Answer, Failure
         Command::Hours(command) => hours(session, command).await,
         Command::Stock(command) => stock::run(session, command).await,
         Command::Buy(args) => stock::buy(session, args).await,
+        Command::Review(args) => review::run(session, args).await,
+        Command::Figures(args) => figures::run(session, args).await,
         Command::Machine(command) => machine::run(session, command).await,
         Command::Person(command) => person::run(session, command).await,
         Command::Shop(command) => shop::run(session, command).await,

@@ -39,6 +39,7 @@ macro_rules! pages {
 pages!(
     GetBuyListResponse.lines,
     GetFluidRecordResponse.lines,
+    ListAdviceResponse.advice,
     ListCheckpointsResponse.checkpoints,
     ListEntriesResponse.entries,
     ListHandoversResponse.handovers,

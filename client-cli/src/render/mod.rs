@@ -3,6 +3,7 @@
 pub(crate) mod ahead;
 pub(crate) mod calc;
 pub(crate) mod due;
+pub(crate) mod figures;
 pub(crate) mod fluid;
 pub(crate) mod fluid_page;
 pub(crate) mod hours;
@@ -13,6 +14,7 @@ pub(crate) mod planned;
 pub(crate) mod plot;
 pub(crate) mod point;
 pub(crate) mod readings;
+pub(crate) mod review;
 pub(crate) mod round;
 pub(crate) mod stock;
 pub(crate) mod table;

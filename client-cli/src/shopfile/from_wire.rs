@@ -224,6 +224,7 @@ fn task(card: &pb::TaskCard, units: &BTreeMap<String, pb::Unit>) -> Task {
         second_person: card.second_person,
         certificate: card.certificate,
         retire: card.retire,
+        review: card.review.as_ref().map(super::review::from_wire),
         last_done: None,
     }
 }

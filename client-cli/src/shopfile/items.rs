@@ -28,6 +28,7 @@ pub(super) fn to_wire(table: &Item) -> pb::ItemCard {
         order_cost: plain(&table.order_cost),
         holding_cost: plain(&table.holding_cost),
         retire: table.retire,
+        unit_cost: plain(&table.unit_cost),
     }
 }
 
@@ -50,6 +51,7 @@ pub(super) fn from_wire(card: &pb::ItemCard) -> Item {
         service_percent: if card.service_percent == SERVICE_PERCENT { 0 } else { card.service_percent },
         order_cost: plain(&card.order_cost),
         holding_cost: plain(&card.holding_cost),
+        unit_cost: plain(&card.unit_cost),
         retire: card.retire,
     }
 }

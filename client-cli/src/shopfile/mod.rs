@@ -10,6 +10,7 @@ mod items;
 pub(crate) mod last_done;
 mod model;
 mod models;
+mod review;
 mod rule;
 mod text;
 mod to_wire;

@@ -118,6 +118,8 @@ pub(super) struct Item {
     pub(super) order_cost: Option<Plain>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub(super) holding_cost: Option<Plain>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub(super) unit_cost: Option<Plain>,
     #[serde(default, skip_serializing_if = "is_default")]
     pub(super) retire: bool,
 }
@@ -299,5 +301,23 @@ pub(super) struct Task {
     #[serde(default, skip_serializing_if = "is_default")]
     pub(super) retire: bool,
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub(super) review: Option<Review>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub(super) last_done: Option<LastDone>,
+}
+
+/// `review = { ... }` of a task
+#[derive(Clone, Debug, Default, PartialEq, Eq, Deserialize, Serialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Review {
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub(super) planned_cost: Option<Plain>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub(super) failure_cost: Option<Plain>,
+    #[serde(default, skip_serializing_if = "is_default")]
+    pub(super) good_percent: i32,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub(super) at_most: Option<Plain>,
+    #[serde(default, skip_serializing_if = "is_default")]
+    pub(super) never_longer: bool,
 }

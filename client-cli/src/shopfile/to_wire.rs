@@ -246,6 +246,7 @@ fn task(place: &str, table: &Task) -> Result<pb::TaskCard, String> {
         retire: table.retire,
         rule_from_day: table.rule_from.clone(),
         basis: table.basis.clone(),
+        review: table.review.as_ref().map(super::review::to_wire),
     })
 }
 

@@ -4,6 +4,7 @@
 //! is asked back.
 
 use crate::error::Violation;
+use crate::figures::care::BEFORE_WINDOW;
 use crate::ids::OrderNumber;
 use crate::order::{AsFound, ClosingSaid};
 use crate::plan::{Base, ClauseState, DueKind, PlanRow};
@@ -115,7 +116,7 @@ pub fn judge(
     }
     if stood.opens.is_some_and(|opens| said.done_at < opens) {
         let extra = if stood.on_grid { ": extra work" } else { "" };
-        judged.findings.push(format!("done before its window opened{extra}"));
+        judged.findings.push(format!("{BEFORE_WINDOW}{extra}"));
     }
     let is_covered = |key: &Key| covered.iter().any(|asked| asked.task.as_ref() == Some(key));
     for key in said.left_out.iter().filter(|key| !is_covered(key)) {

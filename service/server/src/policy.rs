@@ -59,6 +59,10 @@ pub const fn roles(method: Method) -> &'static [Role] {
         Method::ReceiveStock => &[Reporter, Technician, Planner],
         Method::CountStock | Method::IssueStock => &[Technician, Planner],
         Method::RecordPurchase | Method::CancelPurchase => &[Reporter, Planner],
+        // What closings tell. A manager decides on intervals; who plans may see what is thought of them.
+        Method::ListAdvice | Method::GetAdvice => &[Planner, Manager],
+        Method::AnswerAdvice => AUDIT,
+        Method::GetFigures => &[Planner, Manager],
         // The journal. Who closes does not audit.
         Method::ListEntries | Method::GetJournalHead => AUDIT,
         Method::GetCheckpoint | Method::ListCheckpoints | Method::GetConsistency => AUDIT,

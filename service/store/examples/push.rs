@@ -40,6 +40,7 @@ fn task(name: &str, clauses: Vec<ClauseCard>) -> Result<TaskCard, Box<dyn Error>
         second_person: false,
         certificate: false,
         retire: false,
+        review: None,
     })
 }
 

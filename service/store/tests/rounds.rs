@@ -48,6 +48,7 @@ fn shop() -> Declaration {
         place: String::new(),
         good: String::new(),
         fluid: String::new(),
+        reservoir: None,
         unit: "bar".into(),
         limits: Limits { act_below: value("5.5"), act_above: value("7"), ..Limits::default() },
         possible: value("0").zip(value("16")).map(|(from, to)| Possible { from, to }),

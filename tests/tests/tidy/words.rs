@@ -74,6 +74,12 @@ const ELSEWHERE: &[(&str, &str, &str, &str)] = &[
     ("DEVELOPERS.md", "release", "To release", "a version of Fettler"),
     ("DEVELOPERS.md", "release", "of that release", "a version of Fettler"),
     (
+        "service/domain/tests/vectors",
+        "downtime",
+        "pm_downtime",
+        "a column of the check values: time of standing for planned work",
+    ),
+    (
         "service/domain/tests/planning",
         "floating",
         "floating",

@@ -117,6 +117,10 @@ kinds! {
     OrderVoided = "order.voided",
     /// A work order that was void because its rule had ended is open again.
     OrderOpenAgain = "order.open_again",
+    /// A manager accepted an advice: the interval was changed by it.
+    AdviceAccepted = "advice.accepted",
+    /// A manager declined an advice.
+    AdviceDeclined = "advice.declined",
 }
 
 impl Kind {

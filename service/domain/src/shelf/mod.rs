@@ -64,6 +64,9 @@ pub struct ItemCard {
     pub holding_cost: Option<Amount>,
     /// Whether it is no longer bought.
     pub retire: bool,
+    /// What a unit of it costs, in thousandths of the shop's money.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub unit_cost: Option<Amount>,
 }
 
 impl ItemCard {
@@ -85,6 +88,7 @@ impl ItemCard {
             order_cost: None,
             holding_cost: None,
             retire: false,
+            unit_cost: None,
         }
     }
 

@@ -57,6 +57,7 @@ pub(super) fn task(key_text: &str, clauses: Vec<ClauseCard>) -> TaskCard {
         second_person: false,
         certificate: false,
         retire: false,
+        review: None,
     }
 }
 

@@ -82,9 +82,12 @@ fn check(differ: &mut Differ<'_>, card: &ItemCard, field: &str) {
         let text = format!("{} leaves nothing of its shelf life, {life}; give less", card.lost_days);
         differ.wrong(format!("{field}.lost_days"), text);
     }
-    for (of, value) in
-        [("pack", Some(card.pack)), ("order_cost", card.order_cost), ("holding_cost", card.holding_cost)]
-    {
+    for (of, value) in [
+        ("pack", Some(card.pack)),
+        ("order_cost", card.order_cost),
+        ("holding_cost", card.holding_cost),
+        ("unit_cost", card.unit_cost),
+    ] {
         if value.is_some_and(|value| value <= Amount::ZERO) {
             differ.wrong(format!("{field}.{of}"), "is not more than 0; give a larger number".to_owned());
         }
@@ -114,6 +117,7 @@ fn changes(old: &ItemCard, card: &ItemCard) -> String {
     words.changed("safety data sheet", &old.data_sheet, &card.data_sheet);
     words.changed("service level in %", &old.service_percent, &card.service_percent);
     words.changed("cost of an order", &cost(old.order_cost), &cost(card.order_cost));
+    words.changed("cost of a unit", &cost(old.unit_cost), &cost(card.unit_cost));
     words.changed("cost of holding", &cost(old.holding_cost), &cost(card.holding_cost));
     if old.hazardous != card.hazardous {
         words.say(if card.hazardous { "marked as hazardous" } else { "no longer hazardous" }.to_owned());

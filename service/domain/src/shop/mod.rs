@@ -14,6 +14,7 @@ pub mod limits;
 mod machine_diff;
 mod model_card;
 mod point_diff;
+pub mod review_card;
 pub mod rule_card;
 #[cfg(test)]
 mod rule_from_tests;
@@ -245,6 +246,29 @@ pub struct TaskCard {
     pub certificate: bool,
     /// Whether it is no longer done.
     pub retire: bool,
+    /// What the review of its interval goes by.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub review: Option<ReviewCard>,
+}
+
+/// What the review of a task's interval goes by.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ReviewCard {
+    /// What doing it as planned costs, in thousandths of the shop's money.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub planned_cost: Option<Amount>,
+    /// What a failure costs with all that follows it, in thousandths of the shop's money.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub failure_cost: Option<Amount>,
+    /// At how many of a hundred closings it is to be found good.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub good_percent: Option<u8>,
+    /// The longest interval that the builder allows, a plain decimal text in the unit of the meter, or in days.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub at_most: Option<String>,
+    /// Whether its interval is never lengthened.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub never_longer: bool,
 }
 
 impl TaskCard {

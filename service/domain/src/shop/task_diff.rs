@@ -8,7 +8,7 @@ use super::machine_diff::At;
 use super::rule_card::{Meters, checked_rule, rule_in_words, with_meters_named};
 use super::state::{TaskShape, Write};
 use super::suggest::remedy;
-use super::{KitItem, TaskCard, model_card};
+use super::{KitItem, TaskCard, model_card, review_card};
 use crate::error::Violation;
 use crate::ids::{MeterId, TaskId};
 use crate::plan::{CoverError, Covers};
@@ -47,6 +47,9 @@ pub(super) fn check_task_card(differ: &mut Differ<'_>, card: &TaskCard, field: &
                 differ.text(field, caution, TEXT_MAX);
             }
         }
+    }
+    for (of, text) in card.review.iter().flat_map(review_card::wrong) {
+        differ.wrong(format!("{field}.review.{of}"), text);
     }
     differ.at_most(&format!("{field}.readings"), card.readings.len(), READINGS_MAX);
     differ.at_most(&format!("{field}.covers"), card.covers.len(), COVERS_MAX);
@@ -352,6 +355,11 @@ fn words_of_change(stood: &TaskShape, card: &TaskCard, sheet: Option<&Key>) -> W
     words.list("covers", &was.covers, &card.covers);
     words.changed("second person", yes(was.second_person), yes(card.second_person));
     words.changed("certificate", yes(was.certificate), yes(card.certificate));
+    words.changed(
+        "review",
+        &review_card::in_words(was.review.as_ref()),
+        &review_card::in_words(card.review.as_ref()),
+    );
     words.changed("comes from", &from(stood.sheet.as_ref()), &from(sheet));
     words
 }

@@ -1,7 +1,7 @@
 //! Statistics of readings and of demand: plain functions of their arguments, without any randomness.
 //!
 //! Charts tell whether readings stay as they were; trends tell when they reach a limit; consumption tells how fast
-//! something is used. Nothing here knows machines, test points or stock. Formulas and their sources stand in
+//! something is used; lives tell how long a part lasts. Nothing here knows machines, test points or stock. Formulas and their sources stand in
 //! `docs/formulas.md`.
 
 pub mod changepoint;
@@ -9,9 +9,12 @@ pub mod consumption;
 pub mod cusum;
 pub mod ewma;
 pub mod individuals;
+pub mod life;
 pub mod normal;
 pub mod run_length;
 pub mod trend;
+
+mod legendre;
 
 /// The most readings that are taken at once: pairs of them are compared.
 pub const READINGS_MAX: usize = 2_000;

@@ -1,12 +1,10 @@
 //! How many readings a cumulative sum runs on average before it signals: how rare its false alarms are, and how soon it
 //! finds a step.
 
-use super::{TellsNothing, normal};
+use super::{TellsNothing, legendre, normal};
 
 /// Points of the Gauss-Legendre rule that stands for the integral.
 const POINTS: usize = 80;
-/// Each step of Newton's method doubles the digits of a point; fewer than these are needed.
-const STEPS_MAX: u32 = 100;
 
 /// The settings of a sum, in standard deviations of the readings.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -56,7 +54,7 @@ struct Sum {
 impl Sum {
     /// Solves L(u) = 1 + L(0) Φ(k - u - m) + ∫ L(y) φ(y + k - u - m) dy from 0 to h.
     fn of(settings: Standardised, shift: f64) -> Sum {
-        let rule = gauss_legendre(settings.limit);
+        let rule = legendre::rule(0.0, settings.limit, POINTS);
         let mut sum = Sum { slack: settings.slack, shift, rule, lengths: Vec::new() };
         let starts: Vec<f64> = sum.rule.iter().map(|(point, _)| *point).chain([0.0]).collect();
         let mut equations: Vec<Vec<f64>> = starts
@@ -83,37 +81,6 @@ impl Sum {
     fn from(&self, start: f64) -> f64 {
         1.0 + self.kernel(start).iter().zip(&self.lengths).map(|(share, length)| share * length).sum::<f64>()
     }
-}
-
-/// Points and weights of the rule on 0 to `end`: the zeros of the Legendre polynomial by Newton's method.
-fn gauss_legendre(end: f64) -> Vec<(f64, f64)> {
-    let order = super::number(POINTS);
-    (1..=POINTS)
-        .map(|index| {
-            let mut x = (std::f64::consts::PI * (super::number(index) - 0.25) / (order + 0.5)).cos();
-            let mut slope = 1.0;
-            for _ in 0..STEPS_MAX {
-                let (value, derivative) = legendre(x);
-                slope = derivative;
-                let step = value / derivative;
-                x -= step;
-                if step.abs() < 1e-15 {
-                    break;
-                }
-            }
-            (end / 2.0 * (1.0 - x), end / ((1.0 - x * x) * slope * slope))
-        })
-        .collect()
-}
-
-/// The Legendre polynomial of the rule's order and its derivative.
-fn legendre(x: f64) -> (f64, f64) {
-    let (mut before, mut value) = (1.0, x);
-    for degree in 2..=POINTS {
-        let n = super::number(degree);
-        (before, value) = (value, ((2.0 * n - 1.0) * x * value - (n - 1.0) * before) / n);
-    }
-    (value, super::number(POINTS) * (x * value - before) / (x * x - 1.0))
 }
 
 /// Solves linear equations, each with its right side at the end, by elimination with pivots.
@@ -145,14 +112,6 @@ fn solve(equations: &mut [Vec<f64>]) -> Vec<f64> {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    /// The rule integrates a polynomial exactly: x^3 from 0 to 2 is 4.
-    #[test]
-    fn the_rule_integrates() {
-        let rule = gauss_legendre(2.0);
-        let sum: f64 = rule.iter().map(|(point, weight)| point.powi(3) * weight).sum();
-        assert!((sum - 4.0).abs() < 1e-12, "{sum}");
-    }
 
     #[test]
     fn a_step_is_found_alike_on_either_side_and_sooner_than_a_false_alarm() {

@@ -301,6 +301,7 @@ fn card(care: &Care) -> v1::TaskCard {
         retire: false,
         rule_from_day: String::new(),
         basis: String::new(),
+        review: None,
     }
 }
 

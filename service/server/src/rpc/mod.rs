@@ -2,6 +2,7 @@
 
 mod ahead;
 mod due;
+mod figures;
 mod fluid;
 mod journal;
 mod machine;
@@ -11,6 +12,7 @@ mod planned;
 mod proof;
 mod push;
 mod reading;
+mod review;
 mod round;
 mod run_hours;
 mod shop;
@@ -84,6 +86,7 @@ macro_rules! changing {
 changing!(
     AcknowledgeHandoverRequest,
     AddPersonRequest,
+    AnswerAdviceRequest,
     BookAdjustmentRequest,
     CancelPurchaseRequest,
     CloseOrderRequest,

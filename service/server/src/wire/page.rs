@@ -57,6 +57,7 @@ paged!(
     ListChecksRequest,
     ListHandoversRequest,
     GetFluidRecordRequest,
+    ListAdviceRequest,
     ListCheckpointsRequest,
     ListDueRequest,
     ListEntriesRequest,

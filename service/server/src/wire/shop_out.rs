@@ -3,14 +3,14 @@
 use super::order::kit;
 use super::shop_in::DAYS;
 use super::stock::wire_card;
-use super::units::{exact, feed, kind};
+use super::units::{decimal, exact, feed, kind};
 use fettler_domain::calendar::{Shift, WallTime};
 use fettler_domain::quantity::Amount;
 use fettler_domain::reading::Taker;
 use fettler_domain::rule::{CalendarUnit, Combine};
 use fettler_domain::shop::{
-    ClauseCard, Declaration, LastDoneCard, MachineCard, MeterCard, PointCard, RuleCard, SheetCard,
-    ShopChange, SiteCard, SourceCard, TaskCard, WindowCard,
+    ClauseCard, Declaration, LastDoneCard, MachineCard, MeterCard, PointCard, ReviewCard, RuleCard,
+    SheetCard, ShopChange, SiteCard, SourceCard, TaskCard, WindowCard,
 };
 use fettler_domain::text::{ForeignName, Key, Name};
 use fettler_domain::time::ShopDay;
@@ -155,6 +155,18 @@ fn task(card: &TaskCard) -> v1::TaskCard {
         retire: card.retire,
         rule_from_day: card.rule_from.as_ref().map(ShopDay::to_string).unwrap_or_default(),
         basis: card.basis.clone(),
+        review: card.review.as_ref().map(review),
+    }
+}
+
+fn review(card: &ReviewCard) -> v1::TaskReview {
+    let of = |amount: Option<Amount>| amount.map(decimal).unwrap_or_default();
+    v1::TaskReview {
+        planned_cost: of(card.planned_cost),
+        failure_cost: of(card.failure_cost),
+        good_percent: card.good_percent.unwrap_or(0).into(),
+        at_most: card.at_most.clone().unwrap_or_default(),
+        never_longer: card.never_longer,
     }
 }
 

@@ -42,6 +42,7 @@ pub fn item_card(fields: &mut Fields, said: &v1::ItemCard) -> Option<ItemCard> {
     };
     let order_cost = optional_positive(fields, "order_cost", &said.order_cost);
     let holding_cost = optional_positive(fields, "holding_cost", &said.holding_cost);
+    let unit_cost = optional_positive(fields, "unit_cost", &said.unit_cost);
     Some(ItemCard {
         code: code?,
         unit: unit.map(|unit| if unit.is_empty() { plain.unit.clone() } else { unit })?,
@@ -56,6 +57,7 @@ pub fn item_card(fields: &mut Fields, said: &v1::ItemCard) -> Option<ItemCard> {
         service_percent: service?,
         order_cost: order_cost?,
         holding_cost: holding_cost?,
+        unit_cost: unit_cost?,
         retire: said.retire,
         ..plain
     })
@@ -66,7 +68,7 @@ fn whole(fields: &mut Fields, field: &str, value: i32) -> Option<u32> {
     fields.number(field, value, 0, i32::MAX.unsigned_abs())
 }
 
-fn optional_positive(fields: &mut Fields, field: &str, value: &str) -> Said<Option<Amount>> {
+pub(super) fn optional_positive(fields: &mut Fields, field: &str, value: &str) -> Said<Option<Amount>> {
     if value.is_empty() { Some(None) } else { positive(fields, field, value).map(Some) }
 }
 
@@ -109,6 +111,7 @@ pub fn wire_card(card: &ItemCard) -> v1::ItemCard {
         order_cost: of(card.order_cost),
         holding_cost: of(card.holding_cost),
         retire: card.retire,
+        unit_cost: of(card.unit_cost),
     }
 }
 

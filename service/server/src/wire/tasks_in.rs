@@ -4,6 +4,7 @@ use super::check;
 use super::fields::{Fields, Said};
 use super::models;
 use super::order::kit_item;
+use super::stock::optional_positive;
 use super::units::unknown_value;
 use fettler_domain::error::Error;
 use fettler_domain::rule::{
@@ -13,7 +14,7 @@ use fettler_domain::shop::limits::{
     CAUTIONS_MAX, CHECKS_MAX, COVERS_MAX, KIT_MAX, LAST_DONE_MAX, MINUTES_MAX, READINGS_MAX, TASKS_MAX,
     TEXT_MAX,
 };
-use fettler_domain::shop::{ClauseCard, LastDoneCard, RuleCard, SheetCard, TaskCard, WindowCard};
+use fettler_domain::shop::{ClauseCard, LastDoneCard, ReviewCard, RuleCard, SheetCard, TaskCard, WindowCard};
 use fettler_domain::text::Key;
 use fettler_proto::v1;
 
@@ -52,6 +53,10 @@ pub fn task(fields: &mut Fields, said: &v1::TaskCard) -> Option<TaskCard> {
     let readings = fields.each("readings", &said.readings, READINGS_MAX, |fields, key| fields.key("", key));
     let minutes = fields.number("minutes", said.minutes, 0, MINUTES_MAX);
     let covers = fields.each("covers", &said.covers, COVERS_MAX, |fields, key| fields.key("", key));
+    let review = match &said.review {
+        None => Some(None),
+        Some(said) => fields.within("review", |fields| review(fields, said)).map(Some),
+    };
     Some(TaskCard {
         key: key?,
         title: title?,
@@ -68,6 +73,26 @@ pub fn task(fields: &mut Fields, said: &v1::TaskCard) -> Option<TaskCard> {
         second_person: said.second_person,
         certificate: said.certificate,
         retire: said.retire,
+        review: review?,
+    })
+}
+
+/// Reads what a review goes by; its bounds are the declaration's to say.
+fn review(fields: &mut Fields, said: &v1::TaskReview) -> Option<ReviewCard> {
+    let planned_cost = optional_positive(fields, "planned_cost", &said.planned_cost);
+    let failure_cost = optional_positive(fields, "failure_cost", &said.failure_cost);
+    let percent = fields.number("good_percent", said.good_percent, 0, 100);
+    let at_most = match said.at_most.as_str() {
+        "" => Some(None),
+        text => fields.positive_text("at_most", text).map(Some),
+    };
+    let good_percent = percent.filter(|percent| *percent > 0).and_then(|percent| u8::try_from(percent).ok());
+    Some(ReviewCard {
+        planned_cost: planned_cost?,
+        failure_cost: failure_cost?,
+        good_percent: percent.map(|_| good_percent)?,
+        at_most: at_most?,
+        never_longer: said.never_longer,
     })
 }
 

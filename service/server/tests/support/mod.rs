@@ -4,6 +4,7 @@
 #![expect(clippy::unwrap_used, reason = "test code beside the test functions")]
 
 pub mod fake;
+mod fake_care;
 mod fake_proofs;
 mod fake_rounds;
 mod fake_tokens;

@@ -153,6 +153,16 @@ pub(super) async fn find(
     Ok(card.map(|card| (machine, card)))
 }
 
+/// The number of the machine with this name; refused when there is none.
+pub(super) async fn number(conn: &mut Conn, site: SiteId, name: &str) -> Result<MachineId> {
+    Ok(by_name(conn, site, name).await?.ok_or_else(|| no_machine(&name))?.machine)
+}
+
+/// The tag of the machine with this name; refused when there is none.
+pub(super) async fn tag(conn: &mut Conn, site: SiteId, name: &str) -> Result<Key> {
+    Ok(by_name(conn, site, name).await?.ok_or_else(|| no_machine(&name))?.tag)
+}
+
 async fn by_name(conn: &mut Conn, site: SiteId, name: &str) -> Result<Option<MachineRecord>> {
     let number = i64::from(site.0);
     let row = sqlx::query(NAMED).bind(number).bind(name).fetch_optional(&mut *conn).await?;
@@ -206,7 +216,7 @@ pub(super) async fn move_to(
     Ok((by_number(&mut tx.conn, site, machine.machine).await?, void))
 }
 
-fn no_machine(tag: &Key) -> Error {
+fn no_machine(tag: &impl ToString) -> Error {
     let remedy = "`fettler machine list` shows those there are".into();
     Error::NotFound { kind: "machine", name: tag.to_string(), remedy }
 }

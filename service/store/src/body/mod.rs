@@ -18,6 +18,7 @@
 //! * [`rounds`], [`round_reads`], [`handovers`]: what was seen in rounds, and handed over.
 //! * [`fluids`], [`fluid_reads`]: what goes into sumps and reservoirs and comes out.
 //! * [`shelf`], [`shelf_use`], [`buy`]: items on the shelf, and what to buy.
+//! * [`review`], [`review_answer`], [`care`]: what closings tell of intervals, the answers to it, and the orders and hours behind figures.
 //! * [`copy`]: everything, read and written as it stands.
 //! * [`check`], [`check_journal`], [`check_ledger`], [`check_plan`]: whether all of it is whole.
 
@@ -28,6 +29,7 @@ mod ahead;
 mod apply;
 mod bulk;
 mod buy;
+mod care;
 mod check;
 mod check_journal;
 mod check_ledger;
@@ -64,6 +66,8 @@ mod readings;
 mod refresh;
 mod reports;
 mod request;
+mod review;
+mod review_answer;
 mod round_reads;
 mod rounds;
 mod settle;
@@ -75,6 +79,7 @@ mod shop_state;
 mod shop_write;
 mod sites;
 mod store;
+mod store_care;
 mod store_proofs;
 mod store_rounds;
 mod store_tokens;
@@ -125,6 +130,7 @@ pub(super) fn all_sql() -> Vec<&'static str> {
         request::ALL_SQL,
         round_reads::ALL_SQL,
         rounds::ALL_SQL,
+        review_answer::ALL_SQL,
         shelf::ALL_SQL,
         shelf_use::ALL_SQL,
         shop::ALL_SQL,
@@ -139,6 +145,7 @@ pub(super) fn all_sql() -> Vec<&'static str> {
     let lists = [
         ahead::all_sql(),
         check_ledger::all_sql(),
+        care::all_sql(),
         fleet::all_sql(),
         fluid_reads::all_sql(),
         history::all_sql(),
@@ -153,6 +160,7 @@ pub(super) fn all_sql() -> Vec<&'static str> {
         planned::all_sql(),
         point_reads::all_sql(),
         refresh::all_sql(),
+        review::all_sql(),
         upkeep::all_sql(),
         weeks::all_sql(),
     ];

@@ -108,6 +108,22 @@ async fn write_all(tx: &mut Tx, writing: &mut Writing<'_>, steps: Vec<ShopStep>)
     Ok(changes)
 }
 
+/// Declares, of a site that is taken, what a declaration names, from today on; gives what changed.
+pub(super) async fn declare(
+    tx: &mut Tx,
+    site: SiteId,
+    declared: &Declaration,
+    by: PersonId,
+) -> Result<Vec<ShopChange>> {
+    let mut current = shop_state::without_machines(&mut tx.conn, Some(site)).await?;
+    let ids = shop_scope::add_declared(&mut tx.conn, site, &mut current, declared).await?;
+    let calendar = sites::by_number(&mut tx.conn, site).await?.calendar;
+    let today = today(tx, &calendar);
+    let steps = diff(&current, declared, today).map_err(Error::Invalid)?;
+    let mut writing = Writing::new(site, Some(by), today, &current, ids);
+    write_all(tx, &mut writing, steps).await
+}
+
 fn today(tx: &Tx, calendar: &Calendar) -> ShopDay {
     calendar.shop_day_of(tx.caller.now)
 }

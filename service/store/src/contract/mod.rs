@@ -3,6 +3,7 @@
 //! Every writing call is one transaction that holds the change, its journal leaves, the refreshed plan rows and the
 //! idempotency record; it answers after the commit. Every call that writes takes `now` from the caller.
 
+mod care;
 mod due;
 mod fluids;
 mod hours;
@@ -17,6 +18,10 @@ mod stock;
 mod tokens;
 mod vault;
 
+pub use care::{
+    AdviceAnswer, AdviceAnswered, AdviceCursor, AdviceFilter, AdvicePlace, AdviceRecord, AdviceSubject,
+    CARE_EARLY_DAYS, CARE_ORDERS_MAX, Care, CareFilter, CareRead,
+};
 pub use due::{AheadFilter, DueCursor, DueEntry, DueFilter, DueHead, DuePart, Explained, MachineAhead};
 pub use fluids::{
     FluidBook, FluidCursor, FluidDone, FluidFilter, FluidLimit, FluidLine, FluidReservoir, KeptFluid,
@@ -228,7 +233,7 @@ pub struct Upkeep {
 /// A store of shops.
 #[async_trait]
 #[expect(clippy::too_many_arguments, reason = "a call says each thing by itself")]
-pub trait Store: Proofs + Tokens + Rounds + Vault + Send + Sync {
+pub trait Store: Care + Proofs + Tokens + Rounds + Vault + Send + Sync {
     /// Adds a person, or gives the one with that name.
     async fn add_person(&self, caller: &Caller, name: &Name) -> Result<PersonRecord>;
     /// People by name.

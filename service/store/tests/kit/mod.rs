@@ -79,6 +79,7 @@ pub fn task(task: &str, title: &str, clauses: Vec<ClauseCard>) -> TaskCard {
         second_person: false,
         certificate: false,
         retire: false,
+        review: None,
     }
 }
 

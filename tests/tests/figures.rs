@@ -1,0 +1,297 @@
+//! Figures and advice through the whole program: two months of a small shop, each figure recomputed from the exported journal by
+//! a program in another language, and an interval that its closings speak against.
+
+use fettler_tests::oracle;
+use fettler_tests::service::Service;
+use serde_json::{Value, json};
+use std::fmt::Write as _;
+
+const SHOP: &str = r#"people = ["Ada Kern", "Max Berg"]
+
+[site]
+key = "north"
+zone = "UTC"
+day_starts_at = "00:00"
+
+[[item]]
+name = "way oil"
+unit = "L"
+unit_cost = 4.5
+
+[[item]]
+name = "cloth"
+
+[[machine]]
+tag = "L-03"
+family = "lathe"
+
+[[machine.meter]]
+kind = "operating"
+
+[[machine.task]]
+key = "bowl"
+title = "Drain the bowl"
+every = "10 days"
+minutes = 5
+last_done = "2026-08-28"
+
+[[machine.task]]
+key = "oil"
+title = "Refill the way oil"
+every = "100 h operating"
+last_done = { day = "2026-08-28", operating = "0" }
+
+[[machine]]
+tag = "M-01"
+family = "mill"
+
+[[machine.meter]]
+kind = "operating"
+
+[[machine.task]]
+key = "bowl"
+title = "Drain the bowl"
+every = "20 days"
+last_done = "2026-08-28"
+
+[[machine.task]]
+key = "belt"
+title = "Look at the belt"
+every = "30 days"
+last_done = "2026-08-20"
+"#;
+
+/// What is done: the clock's day, then the command.
+const DONE: &[(&str, &[&str])] = &[
+    ("2026-09-08", &["close", "bowl", "L-03", "--as-found", "good", "--minutes", "6"]),
+    ("2026-09-21", &["close", "bowl", "L-03", "--as-found", "failed", "--minutes", "9", "--used", "cloth=2"]),
+    ("2026-09-24", &["close", "bowl", "M-01", "--as-found", "worn"]),
+    ("2026-10-01", &["close", "bowl", "L-03", "--as-found", "good", "--minutes", "5"]),
+    (
+        "2026-10-03",
+        &["close", "oil", "L-03", "--as-found", "good", "--minutes", "20", "--used", "way oil=2.5 L"],
+    ),
+    ("2026-10-04", &["close", "bowl", "L-03", "--as-found", "good", "--minutes", "4"]),
+    ("2026-10-07", &["raise", "M-01", "Spindle stands still"]),
+    (
+        "2026-10-09",
+        &["close", "raised", "M-01", "--as-found", "broke-down", "--minutes", "95", "--used", "way oil=1 L"],
+    ),
+    ("2026-10-16", &["close", "bowl", "L-03", "--as-found", "broke-down", "--minutes", "30"]),
+    ("2026-10-18", &["close", "bowl", "M-01", "--as-found", "good", "--minutes", "7"]),
+    ("2026-10-30", &["close", "oil", "L-03", "--as-found", "good", "--minutes", "18"]),
+    ("2026-11-02", &["close", "bowl", "L-03", "--as-found", "failed", "--minutes", "8"]),
+];
+
+struct Told(Service);
+
+impl Told {
+    fn ok(&self, arguments: &[&str]) -> String {
+        let ran = self.0.fettler(arguments);
+        assert_eq!(ran.code, 0, "fettler {}\n{}", arguments.join(" "), ran.all());
+        ran.stdout
+    }
+
+    fn json(&self, arguments: &[&str]) -> Value {
+        serde_json::from_str(&self.ok(&[arguments, &["--output", "json"]].concat())).expect("JSON")
+    }
+
+    fn clock(&mut self, at: &str) {
+        self.0.restart_with(&["--clock-at", at]);
+    }
+
+    /// The open order of a task on a machine, or the raised one.
+    fn open(&self, machine: &str, task: &str) -> String {
+        let orders = self.json(&["orders", "--state", "open", "--machine", machine]);
+        let is_it = |order: &&Value| order["task"].as_str().unwrap_or("raised") == task;
+        let found = orders["orders"].as_array().expect("orders").iter().find(is_it);
+        found.unwrap_or_else(|| panic!("no open {task} in {orders}"))["number"]
+            .as_str()
+            .expect("a number")
+            .to_owned()
+    }
+
+    /// Pushes what both machines ran until a day.
+    fn push_until(&self, day: &str) {
+        self.0.fettler_with(&["hours", "push", "-", "--source", "erp"], reports(day).as_bytes()).done();
+    }
+
+    /// Says what was done at 08:00 of a day.
+    fn say(&self, day: &str, said: &[&str]) {
+        let at = format!("{day}T08:00:00Z");
+        if said[0] == "raise" {
+            self.ok(&["raise", said[1], said[2], "--by", "Ada Kern"]);
+            return;
+        }
+        let order = self.open(said[2], said[1]);
+        self.ok(&[&["close", &order, "--by", "Ada Kern", "--done", &at], &said[3..]].concat());
+    }
+}
+
+/// The lathe runs 7.25 hours a day from 29 August on, the mill 9, up to the day before one.
+fn reports(until: &str) -> String {
+    let mut rows = "machine,report_id,start,end,hours\n".to_owned();
+    for day in 0..66_u32 {
+        let date =
+            chrono::NaiveDate::from_ymd_opt(2026, 8, 29).expect("a day") + chrono::Days::new(day.into());
+        if date.to_string().as_str() >= until {
+            break;
+        }
+        for (machine, hours) in [("L-03", "7.25"), ("M-01", "9")] {
+            let _ = writeln!(rows, "{machine},{machine}-{day},{date}T06:00:00Z,{date}T16:00:00Z,{hours}");
+        }
+    }
+    rows
+}
+
+/// A shop with two months behind it, at 12:00 on 3 November 2026.
+fn shop() -> Told {
+    let service = Service::start_with(&["--clock-at", "2026-08-28T12:00:00Z"]);
+    let file = service.data().join("shop.toml");
+    std::fs::write(&file, SHOP).expect("a file");
+    let mut told = Told(service);
+    told.ok(&["shop", "load", &file.display().to_string(), "--by", "Ada Kern"]);
+    for (day, said) in DONE {
+        told.clock(&format!("{day}T12:00:00Z"));
+        told.push_until(day);
+        told.say(day, said);
+    }
+    told.clock("2026-11-03T12:00:00Z");
+    told.push_until("2026-11-03");
+    told
+}
+
+fn same(what: &str, one: &Value, other: &Value) {
+    match (one.as_f64(), other.as_f64()) {
+        (None, None) => {}
+        (Some(one), Some(other)) => {
+            assert!((one - other).abs() <= 1e-9 * other.abs().max(1.0), "{what}: {one} instead of {other}");
+        }
+        _ => panic!("{what}: {one} instead of {other}"),
+    }
+}
+
+/// Every figure of October, in all and by machine, family and task, is what the journal alone gives.
+#[test]
+fn every_figure_follows_from_the_exported_journal() {
+    let told = shop();
+    told.ok(&["journal", "export", "whole.journal"]);
+    let export = std::fs::read_to_string(told.0.data().join("whole.journal")).expect("a file");
+    let at =
+        |text: &str| text.parse::<chrono::DateTime<chrono::Utc>>().expect("an instant").timestamp_micros();
+    let ask = json!({
+        "export": export, "from": at("2026-10-01T00:00:00Z"), "until": at("2026-11-01T00:00:00Z"),
+        "now": at("2026-11-03T12:00:00Z"),
+    });
+    let expect: Value =
+        serde_json::from_str(&oracle::run("figures.py", &[], &ask.to_string())).expect("JSON");
+    let mut compared = 0;
+    for grouping in ["whole", "machine", "family", "task"] {
+        let by: &[&str] = if grouping == "whole" { &[] } else { &["--by", grouping] };
+        let answer = told.json(&[&["figures", "--month", "2026-10", "--orders"], by].concat());
+        let groups = answer["groups"].as_array().expect("groups");
+        assert_eq!(groups.len(), expect[grouping].as_object().expect("groups").len(), "{grouping}");
+        for group in groups {
+            let key = group["key"].as_str().unwrap_or_default();
+            let figures = group["figures"].as_array().expect("figures");
+            let wanted = expect[grouping][key].as_object().expect("figures");
+            assert_eq!(figures.len(), wanted.len(), "{grouping} {key}");
+            for figure in figures {
+                let name = figure["name"].as_str().expect("a name");
+                let wanted = &wanted[name];
+                let what = format!("{grouping} `{key}` {name}");
+                same(&format!("{what} value"), &figure["value"], &wanted["value"]);
+                for part in ["numerator", "denominator"] {
+                    let said = figure.get(part).cloned().unwrap_or(json!(0.0));
+                    same(&format!("{what} {part}"), &said, &wanted[part]);
+                }
+                let orders = figure["orders"].as_array().cloned().unwrap_or_default();
+                let number =
+                    |behind: &Value| behind["order"].as_str().expect("a number").parse::<i64>().expect("one");
+                let orders: Vec<Value> = orders
+                    .iter()
+                    .map(|b| json!([number(b), b["counts"].as_bool().unwrap_or(false)]))
+                    .collect();
+                assert_eq!(json!(orders), wanted["orders"], "{what} orders");
+                compared += 1;
+            }
+        }
+    }
+    // The whole, 2 machines and 2 families with 11 figures each, and 4 tasks with 10.
+    assert_eq!(compared, 5 * 11 + 4 * 10);
+    // By hand: 7.25 h and 9 h a day for 31 days over two breakdowns; 3.5 L at 4.50.
+    let whole = &expect["whole"][""];
+    same("hours", &whole["between_failures"]["numerator"], &json!(16.25 * 31.0));
+    same("cost", &whole["consumables_cost"]["value"], &json!(15.75));
+    let table = told.ok(&["figures", "--month", "2026-10"]);
+    assert!(table.contains("between_failures") && table.contains("503.75 / 2"), "{table}");
+    let csv = told.ok(&[
+        "figures",
+        "--month",
+        "2026-10",
+        "--by",
+        "month",
+        "--figure",
+        "work_hours",
+        "--output",
+        "csv",
+    ]);
+    assert!(
+        csv.starts_with("group,figure,value,unit,numerator") && csv.contains("2026-10,work_hours,2.98"),
+        "{csv}"
+    );
+}
+
+/// Of the last closings of the lathe's bowl three found it failed or broken down: advice, its answer, and what is quiet after.
+#[test]
+fn an_interval_that_closings_speak_against_is_changed_by_the_manager() {
+    let told = shop();
+    let shown = told.ok(&["review"]);
+    assert!(shown.contains("Drain the bowl: every") && shown.contains("instead of 10"), "{shown}");
+    let all = told.json(&["review", "--all"]);
+    let advice = all["advice"].as_array().expect("advice");
+    assert_eq!(advice.len(), 4, "{all}");
+    let bowl = |all: &Value| -> Value {
+        let is_it = |one: &&Value| one["subject"]["machine"] == "L-03" && one["subject"]["task"] == "bowl";
+        all["advice"].as_array().expect("advice").iter().find(is_it).expect("the bowl").clone()
+    };
+    let first = bowl(&all);
+    assert_eq!(first["verdict"], "ADVICE_VERDICT_SHORTER", "{first}");
+    let days = first["advisedInterval"].as_str().expect("days").to_owned();
+
+    let declined = told.ok(&[
+        "review",
+        "decline",
+        "bowl",
+        "--machine",
+        "L-03",
+        "--by",
+        "Max Berg",
+        "--reason",
+        "wet summer",
+    ]);
+    assert!(declined.starts_with("declined"), "{declined}");
+    assert!(!told.ok(&["review"]).contains("instead of 10"), "it is quiet now");
+    assert_eq!(bowl(&told.json(&["review", "--all"]))["declined"], true);
+
+    let wrong = told.0.fettler(&[
+        "review",
+        "accept",
+        "bowl",
+        "--machine",
+        "L-03",
+        "--interval",
+        "9",
+        "--by",
+        "Max Berg",
+    ]);
+    assert_eq!(wrong.code, 3, "{}", wrong.all());
+    assert!(wrong.all().contains("is not what is advised"), "{}", wrong.all());
+    let trial = told.ok(&["review", "accept", "bowl", "--machine", "L-03", "--by", "Max Berg", "--dry-run"]);
+    assert!(trial.contains("Nothing was changed"), "{trial}");
+    told.ok(&["review", "accept", "bowl", "--machine", "L-03", "--by", "Max Berg", "--reason", "as found"]);
+    let shop = told.ok(&["shop", "show"]);
+    assert!(shop.contains(&format!("every = \"{days} days\"")), "{shop}");
+    let kinds = told.ok(&["journal", "list", "--kind", "advice.", "--output", "csv"]);
+    assert!(kinds.contains("advice.accepted") && kinds.contains("advice.declined"), "{kinds}");
+}
