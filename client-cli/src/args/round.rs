@@ -1,6 +1,6 @@
 //! Arguments of `round`.
 
-use super::LimitArgs;
+use super::{ChangeArgs, LimitArgs};
 use clap::Args;
 use std::path::PathBuf;
 
@@ -63,4 +63,7 @@ pub(crate) struct RoundArgs {
     /// How much of a list to show.
     #[command(flatten)]
     pub(crate) limit: LimitArgs,
+    /// What every change takes; with --end and --acknowledge.
+    #[command(flatten)]
+    pub(crate) change: ChangeArgs,
 }

@@ -1,6 +1,6 @@
 //! `round`: the checks of the shift, walked, listed, told from a file, and handed over.
 
-use super::{board_in, instant, paging, request_id_fresh};
+use super::{board_in, instant, paging, request_id, request_id_fresh};
 use crate::{
     again::Again,
     args::{OutputForm, round::RoundArgs},
@@ -19,6 +19,7 @@ use std::{
     fmt::Write as _,
     io::{self, IsTerminal as _},
 };
+use uuid::Uuid;
 
 /// Machines of a page.
 const PAGE: i32 = 100;
@@ -42,10 +43,11 @@ pub(super) async fn run(session: &Session, args: RoundArgs) -> Result<Answer, Fa
     }
     let by = args.by.clone().unwrap_or_default();
     if let Some(handover) = args.acknowledge {
-        return acknowledge(session, handover, by).await;
+        return acknowledge(session, handover, by, request_id(&args.change)).await;
     }
     if args.end {
-        return end(session, by, args.note.unwrap_or_default()).await;
+        let id = request_id(&args.change);
+        return end(session, by, args.note.unwrap_or_default(), id).await;
     }
     if let Some(file) = &args.answers {
         let name = file.display().to_string();
@@ -159,15 +161,15 @@ async fn handovers(session: &Session, args: &RoundArgs) -> Result<Answer, Failur
     Ok(Answer::Done)
 }
 
-async fn acknowledge(session: &Session, handover: i64, by: String) -> Result<Answer, Failure> {
-    let id = request_id_fresh();
+async fn acknowledge(session: &Session, handover: i64, by: String, id: Uuid) -> Result<Answer, Failure> {
     let request =
         pb::AcknowledgeHandoverRequest { site: session.site(), request_id: id.to_string(), handover, by };
-    // Acknowledging twice changes nothing.
     let answer = session
-        .say(&request, Again::default(), |link, request| async move {
-            link.rounds().acknowledge_handover(request).await
-        })
+        .change(
+            &request,
+            id,
+            |link, request| async move { link.rounds().acknowledge_handover(request).await },
+        )
         .await?;
     let handover = answer.handover.clone().unwrap_or_default();
     let teller = Teller::new(session.zone().await?, clock::now());
@@ -180,16 +182,11 @@ async fn acknowledge(session: &Session, handover: i64, by: String) -> Result<Ans
     Ok(Answer::Done)
 }
 
-async fn end(session: &Session, by: String, note: String) -> Result<Answer, Failure> {
-    let id = request_id_fresh();
+async fn end(session: &Session, by: String, note: String, id: Uuid) -> Result<Answer, Failure> {
     let request =
         pb::EndRoundRequest { site: session.site(), request_id: id.to_string(), shift_start: None, by, note };
     let answer = session
-        .say(
-            &request,
-            Again::default(),
-            |link, request| async move { link.rounds().end_round(request).await },
-        )
+        .change(&request, id, |link, request| async move { link.rounds().end_round(request).await })
         .await?;
     let handover = answer.handover.clone().unwrap_or_default();
     let teller = Teller::new(session.zone().await?, clock::now());

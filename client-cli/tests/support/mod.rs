@@ -2,6 +2,7 @@
 
 mod others;
 mod planned;
+mod rounds;
 mod service;
 mod stock;
 

@@ -9,6 +9,7 @@ use fettler_proto::v1::{
     person_service_server::PersonServiceServer,
     planned_use_service_server::PlannedUseServiceServer,
     reading_service_server::ReadingServiceServer,
+    round_service_server::RoundServiceServer,
     run_hours_service_server::{RunHoursService, RunHoursServiceServer},
     shop_service_server::{ShopService, ShopServiceServer},
     stock_service_server::StockServiceServer,
@@ -93,6 +94,7 @@ impl Mock {
             .add_service(ShopServiceServer::with_interceptor(mock.clone(), check))
             .add_service(MachineServiceServer::with_interceptor(mock.clone(), check))
             .add_service(PersonServiceServer::with_interceptor(mock.clone(), check))
+            .add_service(RoundServiceServer::with_interceptor(mock.clone(), check))
             .add_service(StockServiceServer::with_interceptor(mock.clone(), check))
             .add_service(ReadingServiceServer::with_interceptor(mock.clone(), check))
             .serve_with_incoming(TcpListenerStream::new(listener));
