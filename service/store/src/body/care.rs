@@ -8,7 +8,7 @@ use fettler_domain::error::Error;
 use fettler_domain::figures::care::{BEFORE_WINDOW, CareOrder, Period, Run, Used, Work};
 use fettler_domain::figures::standing::End;
 use fettler_domain::ids::{MachineId, MeterId, OrderNumber, SiteId};
-use fettler_domain::ledger::history::Month;
+use fettler_domain::ledger::history::{History, Month};
 use fettler_domain::order::ClosingRecord;
 use fettler_domain::plan::{DueKind, PlanRow};
 use fettler_domain::quantity::MeterKind;
@@ -158,7 +158,7 @@ fn open(row: &DbRow) -> Result<Option<CareOrder>> {
     let order = begun(&mut row, End::Open)?;
     let plan: PlanRow = row.json("payload")?;
     let known = matches!(plan.kind, DueKind::Exact | DueKind::CalendarDay);
-    Ok(known.then(|| CareOrder { due: plan.due, late: plan.late, ..order }))
+    Ok(known.then_some(CareOrder { due: plan.due, late: plan.late, ..order }))
 }
 
 fn left_out(row: &DbRow) -> Result<CareOrder> {
@@ -218,7 +218,7 @@ fn run(mind: &Mind, meters: &BTreeMap<Key, Option<(usize, MeterId)>>, period: &P
         if let Some(ran) = ran {
             run.millis.insert(tag.clone(), ran.0);
         }
-        let known_to = history.and_then(|history| history.known_to());
+        let known_to = history.and_then(History::known_to);
         if ran.is_none() || known_to.is_none_or(|known_to| known_to < until) {
             run.not_known.insert(tag.clone());
         }
