@@ -57,7 +57,8 @@ fn days_of(every: Every) -> f64 {
         CalendarUnit::Month => MONTH_DAYS,
         CalendarUnit::Year => YEAR_DAYS,
     };
-    f64::from(every.n) * unit
+    // A month's mean length has no meaning below a day.
+    (f64::from(every.n) * unit).round()
 }
 
 /// The rule with another interval in that clause. Calendar intervals become whole days, or whole weeks where they were weeks.

@@ -1,6 +1,6 @@
 //! Figures: what is asked, the groups, and each figure with what is behind it.
 
-use super::fields::Fields;
+use super::fields::{Fields, Said};
 use super::units::unknown_value;
 use chrono::{Datelike as _, Months, NaiveDate};
 use fettler_domain::calendar::Calendar;
@@ -89,7 +89,7 @@ fn grouping(fields: &mut Fields, value: i32) -> Option<Grouping> {
 }
 
 /// None where the name is wrong; no name means every figure.
-fn figure_name(fields: &mut Fields, word: &str) -> Option<Option<FigureName>> {
+fn figure_name(fields: &mut Fields, word: &str) -> Said<Option<FigureName>> {
     if word.is_empty() {
         return Some(None);
     }

@@ -8,7 +8,7 @@ use fettler_domain::error::Error;
 use fettler_domain::figures::care::{BEFORE_WINDOW, CareOrder, Period, Run, Used, Work};
 use fettler_domain::figures::standing::End;
 use fettler_domain::ids::{MachineId, MeterId, OrderNumber, SiteId};
-use fettler_domain::ledger::history::Month;
+use fettler_domain::ledger::history::{History, Month};
 use fettler_domain::order::ClosingRecord;
 use fettler_domain::plan::{DueKind, PlanRow};
 use fettler_domain::quantity::MeterKind;
@@ -218,7 +218,7 @@ fn run(mind: &Mind, meters: &BTreeMap<Key, Option<(usize, MeterId)>>, period: &P
         if let Some(ran) = ran {
             run.millis.insert(tag.clone(), ran.0);
         }
-        let known_to = history.and_then(fettler_domain::ledger::history::History::known_to);
+        let known_to = history.and_then(History::known_to);
         if ran.is_none() || known_to.is_none_or(|known_to| known_to < until) {
             run.not_known.insert(tag.clone());
         }
