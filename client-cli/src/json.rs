@@ -36,6 +36,7 @@ named!(
     GetJournalHeadResponse,
     GetMachineResponse,
     GetMeterResponse,
+    AuditRow,
     GetFluidRecordResponse,
     GetOrderResponse,
     RecordFluidResponse,

@@ -2,12 +2,13 @@
 
 use crate::config::Settings;
 use fettler_proto::v1::{
-    due_service_client::DueServiceClient, fluid_service_client::FluidServiceClient,
-    journal_service_client::JournalServiceClient, machine_service_client::MachineServiceClient,
-    order_service_client::OrderServiceClient, person_service_client::PersonServiceClient,
-    planned_use_service_client::PlannedUseServiceClient, proof_service_client::ProofServiceClient,
-    reading_service_client::ReadingServiceClient, run_hours_service_client::RunHoursServiceClient,
-    shop_service_client::ShopServiceClient, stock_service_client::StockServiceClient,
+    audit_service_client::AuditServiceClient, due_service_client::DueServiceClient,
+    fluid_service_client::FluidServiceClient, journal_service_client::JournalServiceClient,
+    machine_service_client::MachineServiceClient, order_service_client::OrderServiceClient,
+    person_service_client::PersonServiceClient, planned_use_service_client::PlannedUseServiceClient,
+    proof_service_client::ProofServiceClient, reading_service_client::ReadingServiceClient,
+    run_hours_service_client::RunHoursServiceClient, shop_service_client::ShopServiceClient,
+    stock_service_client::StockServiceClient,
 };
 use std::time::Duration;
 use tonic::{
@@ -79,6 +80,11 @@ impl Link {
     /// Readings.
     pub(crate) fn readings(&self) -> ReadingServiceClient<Wire> {
         ReadingServiceClient::new(self.wire.clone()).max_decoding_message_size(ANSWER_BYTES_MAX)
+    }
+
+    /// The audit.
+    pub(crate) fn audit(&self) -> AuditServiceClient<Wire> {
+        AuditServiceClient::new(self.wire.clone()).max_decoding_message_size(ANSWER_BYTES_MAX)
     }
 
     /// Fluids.

@@ -56,7 +56,8 @@ pub const fn roles(method: Method) -> &'static [Role] {
         Method::ReceiveStock => &[Reporter, Technician, Planner],
         Method::CountStock | Method::IssueStock => &[Technician, Planner],
         Method::RecordPurchase | Method::CancelPurchase => &[Reporter, Planner],
-        // The journal. Who closes does not audit.
+        // What was done, and the journal. Who closes does not audit.
+        Method::ExportClosings => AUDIT,
         Method::ListEntries | Method::GetJournalHead => AUDIT,
         Method::GetCheckpoint | Method::ListCheckpoints | Method::GetConsistency => AUDIT,
         Method::GetInclusion | Method::ListLeaves => AUDIT,

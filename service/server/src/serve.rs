@@ -8,12 +8,13 @@ use crate::rpc::Desk;
 use crate::status::MESSAGE_BYTES_MAX;
 use crate::upkeep;
 use fettler_proto::v1::{
-    due_service_server::DueServiceServer, fluid_service_server::FluidServiceServer,
-    journal_service_server::JournalServiceServer, machine_service_server::MachineServiceServer,
-    order_service_server::OrderServiceServer, person_service_server::PersonServiceServer,
-    planned_use_service_server::PlannedUseServiceServer, proof_service_server::ProofServiceServer,
-    reading_service_server::ReadingServiceServer, run_hours_service_server::RunHoursServiceServer,
-    shop_service_server::ShopServiceServer, stock_service_server::StockServiceServer,
+    audit_service_server::AuditServiceServer, due_service_server::DueServiceServer,
+    fluid_service_server::FluidServiceServer, journal_service_server::JournalServiceServer,
+    machine_service_server::MachineServiceServer, order_service_server::OrderServiceServer,
+    person_service_server::PersonServiceServer, planned_use_service_server::PlannedUseServiceServer,
+    proof_service_server::ProofServiceServer, reading_service_server::ReadingServiceServer,
+    run_hours_service_server::RunHoursServiceServer, shop_service_server::ShopServiceServer,
+    stock_service_server::StockServiceServer,
 };
 use fettler_store::contract::Store;
 use std::sync::Arc;
@@ -53,7 +54,7 @@ const STREAM_WINDOW: u32 = 512 << 10;
 const CONNECTION_WINDOW: u32 = 2 << 20;
 
 /// The names of all services, as health tells of them.
-pub const SERVICES: [&str; 11] = [
+pub const SERVICES: [&str; 12] = [
     "fettler.v1.ShopService",
     "fettler.v1.MachineService",
     "fettler.v1.PersonService",
@@ -63,6 +64,7 @@ pub const SERVICES: [&str; 11] = [
     "fettler.v1.OrderService",
     "fettler.v1.ReadingService",
     "fettler.v1.FluidService",
+    "fettler.v1.AuditService",
     "fettler.v1.JournalService",
     "fettler.v1.ProofService",
 ];
@@ -199,6 +201,7 @@ fn routes(desk: &Desk) -> Result<Routes, tonic_reflection::server::Error> {
         .add_service(limited!(OrderServiceServer, desk))
         .add_service(limited!(ReadingServiceServer, desk))
         .add_service(limited!(FluidServiceServer, desk))
+        .add_service(limited!(AuditServiceServer, desk))
         .add_service(limited!(StockServiceServer, desk))
         .add_service(limited!(JournalServiceServer, desk))
         .add_service(limited!(ProofServiceServer, desk))

@@ -106,6 +106,7 @@ const TABLE: &[(&str, &str, Code, &str)] = &[
     ("IssueStock", r#"{"item": "none", "quantity": "1", "by": "Ada"}"#, Code::NotFound, "TP"),
     ("RecordPurchase", r#"{"item": "none", "quantity": "1"}"#, Code::NotFound, "RP"),
     ("CancelPurchase", r#"{"item": "none", "purchase": "1"}"#, Code::NotFound, "RP"),
+    ("ExportClosings", "{}", Code::Ok, "M"),
     ("ListEntries", "{}", Code::Ok, "M"),
     ("GetJournalHead", "{}", Code::Ok, "M"),
     ("GetCheckpoint", "{}", Code::FailedPrecondition, "M"),

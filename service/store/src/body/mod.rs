@@ -14,6 +14,7 @@
 //! * [`proofs`], [`tokens`]: what makes the journal provable, and who may call.
 //! * [`shop`], [`shop_state`], [`shop_write`], [`machines`]: declarations and machines.
 //! * [`orders`], [`close`], [`ending`], [`ended`]: work orders.
+//! * [`audit`]: closings with all that belongs to them.
 //! * [`readings`], [`closing_reads`], [`point_reads`]: readings at test points.
 //! * [`fluids`], [`fluid_reads`]: what goes into sumps and reservoirs and comes out.
 //! * [`shelf`], [`shelf_use`], [`buy`]: items on the shelf, and what to buy.
@@ -24,6 +25,7 @@ use crate::contract::{Result, StoreError};
 
 mod ahead;
 mod apply;
+mod audit;
 mod bulk;
 mod buy;
 mod close;
@@ -119,6 +121,7 @@ pub(super) fn all_sql() -> Vec<&'static str> {
     all.extend(journal::all_sql());
     let lists = [
         ahead::all_sql(),
+        audit::all_sql(),
         fleet::all_sql(),
         fluid_reads::all_sql(),
         history::all_sql(),

@@ -3,6 +3,7 @@
 //! Every writing call is one transaction that holds the change, its journal leaves, the refreshed plan rows and the
 //! idempotency record; it answers after the commit. Every call that writes takes `now` from the caller.
 
+mod audit;
 mod due;
 mod fluids;
 mod hours;
@@ -15,6 +16,7 @@ mod shop;
 mod stock;
 mod tokens;
 
+pub use audit::{AuditAsk, AuditCursor, AuditFilter, AuditPage, Audited};
 pub use due::{AheadFilter, DueCursor, DueEntry, DueFilter, DueHead, DuePart, Explained, MachineAhead};
 pub use fluids::{
     FluidBook, FluidCursor, FluidDone, FluidFilter, FluidLimit, FluidLine, FluidReservoir, KeptFluid,
@@ -361,6 +363,9 @@ pub trait Store: Proofs + Tokens + Send + Sync {
     ) -> Result<Page<OrderRecord, i64>>;
     /// One order.
     async fn order(&self, site: SiteId, order: OrderNumber) -> Result<OrderRecord>;
+    /// Closings with all that belongs to them, the one done first first.
+    async fn audit(&self, site: SiteId, filter: &AuditFilter, page: AuditAsk) -> Result<AuditPage>;
+
     /// Closes an order.
     async fn close(&self, caller: &Caller, site: SiteId, said: &ClosingSaid) -> Result<Ended>;
     /// Takes readings, or (`validate_only`) says what would come of them; each has its own outcome, in the order given.
