@@ -40,6 +40,7 @@ named!(
     GetJournalHeadResponse,
     GetMachineResponse,
     GetMeterResponse,
+    AuditRow,
     GetFluidRecordResponse,
     GetOrderResponse,
     RecordFluidResponse,

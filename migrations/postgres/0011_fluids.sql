@@ -24,3 +24,5 @@ CREATE TABLE fluid_entry (
 
 CREATE INDEX fluid_entry_by_machine ON fluid_entry (site, machine, at, leaf);
 CREATE INDEX fluid_entry_by_closing ON fluid_entry (site, closing) WHERE closing IS NOT NULL;
+-- The audit reads closings by the time at which the work was done.
+CREATE INDEX closing_by_done ON closing (site, done_at, number);

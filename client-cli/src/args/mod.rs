@@ -1,6 +1,7 @@
 //! Arguments as typed: every command and flag, and nothing that looks at the world.
 
 pub(crate) mod ahead;
+pub(crate) mod audit;
 pub(crate) mod backtest;
 pub(crate) mod calc;
 pub(crate) mod fluids;
@@ -121,6 +122,8 @@ pub(crate) enum Command {
     Round(round::RoundArgs),
     /// Which machines will be ready when the shift starts.
     Ready(round::ReadyArgs),
+    /// What was done, with all that belongs to it: for a manager, however much it is.
+    Audit(audit::AuditArgs),
     /// Something was read at test points: keep it, and judge it against its limits.
     Read(readings::ReadArgs),
     /// Readings; those of one test point drawn, with limits and trend.
@@ -206,6 +209,7 @@ mod tests {
             "fettler readings --out-of-limits",
             "fettler fluid record MC-01 --place sump --from 2026-11-01 --html",
             "fettler fluid add MC-01 sump water=20L --by Ada --dry-run",
+            "fettler audit --machine L-03 --by Ada --late --undone --output csv",
             "fettler orders 1042",
             "fettler orders --state open --machine L-03 --task t",
             "fettler hours push - --source erp --delimiter ;",

@@ -1,14 +1,13 @@
 //! `fluid`: what goes into sumps and reservoirs and what comes out, and the record of it.
 
 use super::close::{amount, used};
-use super::{board, board_in, instant, paging, request_id};
+use super::{board, board_in, instant, paging, request_id, since};
 use crate::{
     args::fluids::{FluidCommand, PourArgs, RecordArgs, ToldArgs, WasteArgs, WithdrawArgs},
     clock,
     exit::{Answer, Failure},
     render::fluid as show,
     session::Session,
-    times,
 };
 use fettler_proto::v1 as pb;
 
@@ -50,17 +49,6 @@ async fn record(session: &Session, args: RecordArgs) -> Result<Answer, Failure> 
         session.show(&all, || show::record(&all, board), || show::rows(&all.lines))?;
     }
     Ok(Answer::Done)
-}
-
-/// A time, or a day for its first instant.
-async fn since(
-    session: &Session,
-    flag: &str,
-    text: Option<&str>,
-) -> Result<Option<prost_types::Timestamp>, Failure> {
-    let whole =
-        text.map(|text| if times::day(text).is_ok() { format!("{text} 00:00") } else { text.to_owned() });
-    instant(session, flag, whole.as_deref()).await
 }
 
 async fn pour(session: &Session, args: PourArgs, act: pb::FluidAct) -> Result<Answer, Failure> {

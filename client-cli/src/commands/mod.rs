@@ -1,6 +1,7 @@
 //! One file per verb: what was typed becomes a request, the request is called, the answer is rendered.
 
 mod ahead;
+mod audit;
 mod backtest;
 mod calc;
 mod close;
@@ -97,6 +98,7 @@ async fn dispatch(session: &Session, command: Command) -> Result<Answer, Failure
         Command::Readings(args) => readings::run(session, args).await,
         Command::Withdraw(args) => read::withdraw(session, args).await,
         Command::Orders(args) => orders::run(session, args).await,
+        Command::Audit(args) => audit::run(session, args).await,
         Command::Fluid(command) => fluid::run(session, command).await,
         Command::Hours(command) => hours(session, command).await,
         Command::Stock(command) => stock::run(session, command).await,
@@ -160,4 +162,11 @@ async fn instant(session: &Session, flag: &str, text: Option<&str>) -> Result<Op
         Ok(time) => Ok(Some(times::to_wire(time))),
         Err(error) => Err(Failure::usage(format!("{flag}: {error}"))),
     }
+}
+
+/// A time, or a day for its first instant.
+async fn since(session: &Session, flag: &str, text: Option<&str>) -> Result<Option<Timestamp>, Failure> {
+    let whole =
+        text.map(|text| if times::day(text).is_ok() { format!("{text} 00:00") } else { text.to_owned() });
+    instant(session, flag, whole.as_deref()).await
 }

@@ -1,6 +1,7 @@
 //! Answers as text for people: pure functions from messages to strings. Words only; colour and symbols mean nothing.
 
 pub(crate) mod ahead;
+pub(crate) mod audit;
 pub(crate) mod calc;
 pub(crate) mod due;
 pub(crate) mod figures;

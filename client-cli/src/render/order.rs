@@ -43,7 +43,7 @@ pub(crate) fn rows(orders: &[pb::Order]) -> Table {
 }
 
 /// How late a closing was: as known now, or, in lists, which do not judge every closing anew, as known then.
-fn lateness(closing: &pb::Closing) -> &str {
+pub(super) fn lateness(closing: &pb::Closing) -> &str {
     match closing.lateness_as_known_now.as_str() {
         "" => &closing.lateness_as_known_then,
         now => now,
@@ -109,7 +109,7 @@ fn one(order: &pb::Order, board: Board) -> String {
 }
 
 /// A closing, a line for each thing that was said.
-fn closing_text(closing: &pb::Closing, board: Board) -> String {
+pub(super) fn closing_text(closing: &pb::Closing, board: Board) -> String {
     let mut out = String::new();
     let mut label = |name: &str, text: &str| out.push_str(&labelled(2, name, 12, text, board.width));
     let teller = board.teller;

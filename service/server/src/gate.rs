@@ -29,11 +29,12 @@ const AHEAD_MAX: Duration = Duration::from_millis(500);
 /// Services that need no token: they say whether the service lives and what it can do.
 const OPEN: [&str; 3] = ["/grpc.health.v1.", "/grpc.reflection.v1.", "/grpc.reflection.v1alpha."];
 /// Calls that last as long as their caller likes.
-const STREAMS: [&str; 4] = [
+const STREAMS: [&str; 5] = [
     "/fettler.v1.RunHoursService/StreamReports",
     "/grpc.health.v1.Health/Watch",
     "/grpc.reflection.v1.ServerReflection/ServerReflectionInfo",
     "/grpc.reflection.v1alpha.ServerReflection/ServerReflectionInfo",
+    "/fettler.v1.AuditService/ExportClosings",
 ];
 
 /// When a call must be answered; a part of every request that has a deadline.

@@ -63,7 +63,8 @@ pub const fn roles(method: Method) -> &'static [Role] {
         Method::ListAdvice | Method::GetAdvice => &[Planner, Manager],
         Method::AnswerAdvice => AUDIT,
         Method::GetFigures => &[Planner, Manager],
-        // The journal. Who closes does not audit.
+        // What was done, and the journal. Who closes does not audit.
+        Method::ExportClosings => AUDIT,
         Method::ListEntries | Method::GetJournalHead => AUDIT,
         Method::GetCheckpoint | Method::ListCheckpoints | Method::GetConsistency => AUDIT,
         Method::GetInclusion | Method::ListLeaves => AUDIT,

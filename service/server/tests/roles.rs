@@ -127,6 +127,7 @@ const TABLE: &[(&str, &str, Code, &str)] = &[
         "M",
     ),
     ("GetFigures", r#"{"fromDay": "2026-03-01", "untilDay": "2026-03-31"}"#, Code::Ok, "PM"),
+    ("ExportClosings", "{}", Code::Ok, "M"),
     ("ListEntries", "{}", Code::Ok, "M"),
     ("GetJournalHead", "{}", Code::Ok, "M"),
     ("GetCheckpoint", "{}", Code::FailedPrecondition, "M"),

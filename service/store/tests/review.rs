@@ -22,7 +22,8 @@ const NOW: &str = "2026-04-20T12:00:00Z";
 fn declared() -> Declaration {
     let mut declared = declaration();
     let bowl = task("bowl", "Drain the bowl", vec![every_hours("8")]);
-    declared.sheets = vec![SheetCard { key: key("air"), title: name("Air"), tasks: vec![bowl] }];
+    declared.sheets =
+        vec![SheetCard { key: key("air"), title: name("Air"), tasks: vec![bowl], checks: Vec::new() }];
     let first = &mut declared.machines[0];
     first.sheets = vec![key("air")];
     first.tasks = vec![TaskCard { hazard: true, ..task("guard", "Look at the guard", vec![every_days(2)]) }];

@@ -1,6 +1,7 @@
 //! The calls. Each decodes its request, asks the store, and encodes the answer; what is common to them stands here.
 
 mod ahead;
+mod audit;
 mod due;
 mod figures;
 mod fluid;

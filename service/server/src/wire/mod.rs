@@ -4,6 +4,7 @@
 //! Nothing here reads a clock, asks the store or knows a status code.
 
 pub mod ahead;
+pub mod audit;
 pub mod buy;
 pub mod check;
 pub mod due;

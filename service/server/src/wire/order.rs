@@ -220,7 +220,8 @@ fn state(state: OrderState) -> v1::OrderState {
     }
 }
 
-fn closed(view: &ClosingView, names: &Names, calendar: &Calendar) -> v1::Closing {
+/// A closing.
+pub fn closed(view: &ClosingView, names: &Names, calendar: &Calendar) -> v1::Closing {
     let record = &view.record;
     v1::Closing {
         number: record.closing.0,
@@ -242,7 +243,7 @@ fn closed(view: &ClosingView, names: &Names, calendar: &Calendar) -> v1::Closing
         // What was only expected was no due instant; the words say which day it was expected.
         due_as_known_then: stamp_of(record.due_then.filter(|_| !was_expected(record))),
         lateness_as_known_then: lateness_at(record, calendar),
-        lateness_as_known_now: view.satisfied.as_ref().map(|met| timing(&met.timing)).unwrap_or_default(),
+        lateness_as_known_now: lateness_now(view, calendar),
         satisfied: view
             .satisfied
             .as_ref()
@@ -328,16 +329,39 @@ fn days_in_words(days: i64) -> String {
     if days == 1 { "1 day".to_owned() } else { format!("{days} days") }
 }
 
-fn timing(timing: &Timing) -> String {
-    let by = |by: &By, word: &str| match by {
-        By::Days(days) => by_days(*days, word),
-        By::Amount { amount, unit } => format!("{} {word}", amount.display(*unit)),
-    };
-    match timing {
-        Timing::OnTime => "in its window".to_owned(),
-        Timing::Early(early) => by(early, "early"),
-        Timing::Late(late) => by(late, "late"),
-        Timing::NotKnown => "nothing to measure by".to_owned(),
+/// How a closing stands to its due point as known now, in words: the same measure as [`lateness_at`], whole shop days from the
+/// shop day of the due point to that of the work. Empty where nothing is to be judged by any more.
+fn lateness_now(view: &ClosingView, calendar: &Calendar) -> String {
+    let Some(met) = &view.satisfied else { return String::new() };
+    let days = days_from_due(view, calendar).1;
+    match (&met.timing, days) {
+        (Timing::OnTime, _) => "in its window".to_owned(),
+        (Timing::NotKnown, _) => "nothing to measure by".to_owned(),
+        (Timing::Early(By::Days(days)), _) => by_days(*days, "early"),
+        (Timing::Early(By::Amount { .. }), Some(days @ ..=-1)) => by_days(-days, "early"),
+        // Its count was not reached yet, so that no day is known on which it would have been due.
+        (Timing::Early(By::Amount { .. }), _) => "early, before its window".to_owned(),
+        (Timing::Late(_), Some(days)) => by_days(days.max(0), "late"),
+        (Timing::Late(By::Days(days)), None) => by_days(*days, "late"),
+        (Timing::Late(By::Amount { .. }), None) => "late".to_owned(),
+    }
+}
+
+/// When a closing was due as known now, and how many shop days later the work was done; what was only expected is no due instant.
+pub fn days_from_due(view: &ClosingView, calendar: &Calendar) -> (Option<Ts>, Option<i64>) {
+    let record = &view.record;
+    let now = view.satisfied.as_ref().map(|met| met.due.filter(|_| met.kind != DueKind::Expected));
+    let due = now.unwrap_or_else(|| record.due_then.filter(|_| !was_expected(record)));
+    let done = calendar.shop_day_of(record.done_at);
+    (due, due.map(|due| done.days_since(calendar.shop_day_of(due))))
+}
+
+/// Whether a closing was late: as known now, else as known then. Nothing is late by a forecast.
+pub fn is_late(view: &ClosingView) -> bool {
+    let record = &view.record;
+    match &view.satisfied {
+        Some(met) => matches!(met.timing, Timing::Late(_)),
+        None => !was_expected(record) && record.late_from_then.is_some_and(|late| record.done_at >= late),
     }
 }
 
@@ -459,19 +483,36 @@ mod tests {
     }
 
     #[test]
-    fn what_a_closing_met_is_told_by_its_timing() {
-        let hours = By::Amount {
+    fn what_a_closing_met_is_told_in_shop_days_whatever_it_counted() {
+        let calendar = Calendar::every_day(Zone::UTC, WallTime::parse("06:00").unwrap());
+        let at = |hours: i64| Ts(1_795_586_400_000_000 + hours * MICROS_PER_HOUR); // 2026-11-25 06:00
+        let hours = || By::Amount {
             amount: fettler_domain::quantity::Amount(9_000_000),
             unit: fettler_domain::quantity::Unit::Hours,
         };
-        for (of, expect) in [
-            (Timing::OnTime, "in its window"),
-            (Timing::Early(By::Days(1)), "1 day early"),
-            (Timing::Late(By::Days(9)), "9 days late"),
-            (Timing::Late(hours), "2.5 h late"),
-            (Timing::NotKnown, "nothing to measure by"),
+        for (timing, due, expect, late) in [
+            (Timing::OnTime, Some(0), "in its window", false),
+            (Timing::Early(By::Days(1)), Some(72), "1 day early", false),
+            (Timing::Late(By::Days(2)), Some(0), "2 days late", true),
+            (Timing::Late(hours()), Some(0), "2 days late", true),
+            (Timing::Late(hours()), Some(48), "late the same day", true),
+            (Timing::Early(hours()), None, "early, before its window", false),
+            (Timing::NotKnown, None, "nothing to measure by", false),
         ] {
-            assert_eq!(timing(&of), expect);
+            let met = Satisfied {
+                due: due.map(at),
+                kind: DueKind::Exact,
+                governing: None,
+                clauses: Vec::new(),
+                missed: 0,
+                before_window: false,
+                extra_work: false,
+                timing,
+            };
+            let record = record(None, None, None, at(48));
+            let view = ClosingView { record, note: String::new(), satisfied: Some(met), entry: 0 };
+            assert_eq!((lateness_now(&view, &calendar).as_str(), is_late(&view)), (expect, late));
+            assert_eq!(days_from_due(&view, &calendar).1, due.map(|due| 2 - due / 24), "{expect}");
         }
     }
 }

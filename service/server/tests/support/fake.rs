@@ -24,6 +24,7 @@ use fettler_store::contract::{
     PointHistory, ReadingFilter, ReportCursor, ReportFilter, Result, Settled, SiteRecord, StockDone,
     StockFilter, StockTold, Store, StoreError, TakenReading, Telling, Upkeep,
 };
+use fettler_store::contract::{AuditCursor, AuditFilter, Audited};
 use fettler_store::contract::{FluidBook, FluidCursor, FluidDone, FluidFilter};
 use std::collections::BTreeMap;
 use std::sync::Mutex;
@@ -356,6 +357,15 @@ impl Store for Fake {
         _: &[Telling],
         _: bool,
     ) -> Result<Vec<TakenReading>> {
+        away()
+    }
+
+    async fn audit(
+        &self,
+        _: SiteId,
+        _: &AuditFilter,
+        _: PageAsk<AuditCursor>,
+    ) -> Result<Page<Audited, AuditCursor>> {
         away()
     }
 

@@ -14,6 +14,7 @@
 //! * [`proofs`], [`tokens`]: what makes the journal provable, and who may call.
 //! * [`shop`], [`shop_scope`], [`shop_state`], [`shop_write`], [`machines`]: declarations and machines.
 //! * [`orders`], [`close`], [`ending`], [`ended`]: work orders.
+//! * [`audit`]: closings with all that belongs to them.
 //! * [`readings`], [`closing_reads`], [`point_reads`]: readings at test points.
 //! * [`rounds`], [`round_reads`], [`handovers`]: what was seen in rounds, and handed over.
 //! * [`fluids`], [`fluid_reads`]: what goes into sumps and reservoirs and comes out.
@@ -27,6 +28,7 @@ use crate::contract::{Result, StoreError};
 
 mod ahead;
 mod apply;
+mod audit;
 mod bulk;
 mod buy;
 mod care;
@@ -146,6 +148,7 @@ pub(super) fn all_sql() -> Vec<&'static str> {
         ahead::all_sql(),
         check_ledger::all_sql(),
         care::all_sql(),
+        audit::all_sql(),
         fleet::all_sql(),
         fluid_reads::all_sql(),
         history::all_sql(),

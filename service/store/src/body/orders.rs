@@ -105,6 +105,28 @@ pub(super) async fn one(conn: &mut Conn, site: SiteId, number: OrderNumber) -> R
     Ok(order)
 }
 
+/// These orders with all their closings, and what those that stand satisfied as known now.
+pub(super) async fn these(
+    conn: &mut Conn,
+    site: SiteId,
+    numbers: &[OrderNumber],
+) -> Result<Vec<OrderRecord>> {
+    if numbers.is_empty() {
+        return Ok(Vec::new());
+    }
+    let mut query = QueryBuilder::<Db>::new(COLUMNS);
+    query.push_bind(i64::from(site.0)).push(" AND o.number IN (");
+    let mut list = query.separated(", ");
+    for number in numbers {
+        list.push_bind(number.0);
+    }
+    query.push(")");
+    let rows = query.build().fetch_all(&mut *conn).await?;
+    let mut found = rows.iter().map(record).collect::<Result<Vec<_>>>()?;
+    add_closings(conn, site, &mut found).await?;
+    Ok(found.into_iter().map(|found| found.order).collect())
+}
+
 /// That there is no such order.
 pub(super) fn no_order(number: OrderNumber) -> StoreError {
     let remedy = "`fettler orders` lists those there are".into();

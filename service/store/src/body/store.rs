@@ -4,18 +4,19 @@
 use super::tx::{Connect, Tx};
 use super::writer::Queue;
 use super::{
-    Conn, Db, ahead, buy, close, dialect, ending, entries, fleet, fluid_reads, fluids, machines, meters,
-    orders, people, plan_reads, planned, point_reads, readings as body_readings, reports, settle, shelf,
-    shop, shop_state, sites,
+    Conn, Db, ahead, audit, buy, close, dialect, ending, entries, fleet, fluid_reads, fluids, machines,
+    meters, orders, people, plan_reads, planned, point_reads, readings as body_readings, reports, settle,
+    shelf, shop, shop_state, sites,
 };
 use super::{upkeep, writer};
 use crate::contract::{
-    Acknowledged, AheadFilter, BuyFilter, BuyList, Caller, DueCursor, DueEntry, DueFilter, DueHead, Ended,
-    EntryFilter, EntryRecord, Explained, FluidBook, FluidCursor, FluidDone, FluidFilter, HeldCounts,
-    JournalHead, KeptItem, KeptReading, KeptReport, LoadReport, MachineAhead, MachineFilter, MachineMove,
-    MachineRecord, OrderFilter, OrderRecord, Page, PageAsk, PersonRecord, PlanSaid, PlanTaken, PlannedCursor,
-    PlannedFilter, PlannedPeriod, PlannedShift, PointHistory, ReadingFilter, ReportCursor, ReportFilter,
-    Result, Settled, SiteRecord, StockDone, StockFilter, StockTold, Store, TakenReading, Telling, Upkeep,
+    Acknowledged, AheadFilter, AuditAsk, AuditFilter, AuditPage, BuyFilter, BuyList, Caller, DueCursor,
+    DueEntry, DueFilter, DueHead, Ended, EntryFilter, EntryRecord, Explained, FluidBook, FluidCursor,
+    FluidDone, FluidFilter, HeldCounts, JournalHead, KeptItem, KeptReading, KeptReport, LoadReport,
+    MachineAhead, MachineFilter, MachineMove, MachineRecord, OrderFilter, OrderRecord, Page, PageAsk,
+    PersonRecord, PlanSaid, PlanTaken, PlannedCursor, PlannedFilter, PlannedPeriod, PlannedShift,
+    PointHistory, ReadingFilter, ReportCursor, ReportFilter, Result, Settled, SiteRecord, StockDone,
+    StockFilter, StockTold, Store, TakenReading, Telling, Upkeep,
 };
 use async_trait::async_trait;
 use fettler_domain::fluid::FluidSaid;
@@ -308,6 +309,10 @@ impl Store for SqlStore {
 
     async fn order(&self, site: SiteId, order: OrderNumber) -> Result<OrderRecord> {
         orders::one(&mut *self.read().await?, site, order).await
+    }
+
+    async fn audit(&self, site: SiteId, filter: &AuditFilter, page: AuditAsk) -> Result<AuditPage> {
+        audit::page(&mut *self.read().await?, site, filter, page).await
     }
 
     async fn close(&self, caller: &Caller, site: SiteId, said: &ClosingSaid) -> Result<Ended> {

@@ -3,6 +3,7 @@
 //! Every writing call is one transaction that holds the change, its journal leaves, the refreshed plan rows and the
 //! idempotency record; it answers after the commit. Every call that writes takes `now` from the caller.
 
+mod audit;
 mod care;
 mod due;
 mod fluids;
@@ -18,6 +19,7 @@ mod stock;
 mod tokens;
 mod vault;
 
+pub use audit::{AuditAsk, AuditCursor, AuditFilter, AuditPage, Audited};
 pub use care::{
     AdviceAnswer, AdviceAnswered, AdviceCursor, AdviceFilter, AdvicePlace, AdviceRecord, AdviceSubject,
     CARE_EARLY_DAYS, CARE_ORDERS_MAX, Care, CareFilter, CareRead,
@@ -404,6 +406,9 @@ pub trait Store: Care + Proofs + Tokens + Rounds + Vault + Send + Sync {
     ) -> Result<Page<OrderRecord, i64>>;
     /// One order.
     async fn order(&self, site: SiteId, order: OrderNumber) -> Result<OrderRecord>;
+    /// Closings with all that belongs to them, the one done first first.
+    async fn audit(&self, site: SiteId, filter: &AuditFilter, page: AuditAsk) -> Result<AuditPage>;
+
     /// Closes an order.
     async fn close(&self, caller: &Caller, site: SiteId, said: &ClosingSaid) -> Result<Ended>;
     /// Takes readings, or (`validate_only`) says what would come of them; each has its own outcome, in the order given.
