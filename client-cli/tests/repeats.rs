@@ -31,6 +31,9 @@ const LINES: &[&str] = &[
     "fettler stock issue cloth 10 --by Ada --note \"for the wash stand\"",
     "fettler stock ordered \"way oil\" 40 --reference P-9",
     "fettler stock cancel \"way oil\" 3",
+    "fettler fluid add MC-01 sump \"water=20 L\" --by \"Ada Kern\"",
+    "fettler fluid withdraw 2041 --by \"Ben Holt\" --reason \"another machine\"",
+    "fettler review accept drain-bowl --machine L-03 --interval 32 --by \"Ada Kern\"",
     "fettler round --end --by \"Ada Kern\" --note \"mind the door\"",
     "fettler round --acknowledge 7 --by \"Ada Kern\"",
     "fettler machine rest G-01 --by \"Ben Holt\" --reason \"no work until spring\"",
@@ -94,6 +97,6 @@ fn every_command_that_takes_a_request_id_is_among_them() {
 fn verb(line: &str) -> Option<String> {
     let mut words = line.split(' ').skip(1);
     let first = words.next()?;
-    let group = ["hours", "machine", "person", "round", "shop", "stock"].contains(&first);
+    let group = ["fluid", "hours", "machine", "person", "review", "round", "shop", "stock"].contains(&first);
     Some(if group { format!("{first} {}", words.next()?) } else { first.to_owned() })
 }

@@ -1,9 +1,11 @@
 //! A small service for the client to talk to, and a way to run the client as a person would.
 
+mod care;
 mod others;
 mod planned;
 mod rounds;
 mod service;
+mod shop;
 mod stock;
 
 pub(crate) use service::{Mock, Plan};

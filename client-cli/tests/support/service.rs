@@ -4,14 +4,16 @@ use super::TOKEN;
 use fettler_proto::v1::{
     self as pb,
     due_service_server::{DueService, DueServiceServer},
+    fluid_service_server::FluidServiceServer,
     machine_service_server::MachineServiceServer,
     order_service_server::{OrderService, OrderServiceServer},
     person_service_server::PersonServiceServer,
     planned_use_service_server::PlannedUseServiceServer,
     reading_service_server::ReadingServiceServer,
+    review_service_server::ReviewServiceServer,
     round_service_server::RoundServiceServer,
     run_hours_service_server::{RunHoursService, RunHoursServiceServer},
-    shop_service_server::{ShopService, ShopServiceServer},
+    shop_service_server::ShopServiceServer,
     stock_service_server::StockServiceServer,
 };
 use futures::FutureExt as _;
@@ -96,6 +98,8 @@ impl Mock {
             .add_service(PersonServiceServer::with_interceptor(mock.clone(), check))
             .add_service(RoundServiceServer::with_interceptor(mock.clone(), check))
             .add_service(StockServiceServer::with_interceptor(mock.clone(), check))
+            .add_service(FluidServiceServer::with_interceptor(mock.clone(), check))
+            .add_service(ReviewServiceServer::with_interceptor(mock.clone(), check))
             .add_service(ReadingServiceServer::with_interceptor(mock.clone(), check))
             .serve_with_incoming(TcpListenerStream::new(listener));
         tokio::spawn(server);
@@ -456,45 +460,5 @@ impl RunHoursService for Mock {
         _: Request<pb::GetMeterRequest>,
     ) -> Result<Response<pb::GetMeterResponse>, Status> {
         none()
-    }
-}
-
-#[tonic::async_trait]
-impl ShopService for Mock {
-    async fn list_sites(
-        &self,
-        _: Request<pb::ListSitesRequest>,
-    ) -> Result<Response<pb::ListSitesResponse>, Status> {
-        let site = pb::Site { key: "north".into(), zone: "Europe/Berlin".into(), ..Default::default() };
-        Ok(Response::new(pb::ListSitesResponse { sites: vec![site] }))
-    }
-
-    async fn load_shop(
-        &self,
-        request: Request<pb::LoadShopRequest>,
-    ) -> Result<Response<pb::LoadShopResponse>, Status> {
-        let _: Response<()> = self.change(request.get_ref())?;
-        self.seen(|seen| seen.loads.push(request.into_inner()));
-        let change = pb::ShopChange { subject: "machine L-03".into(), change: "added".into() };
-        Ok(Response::new(pb::LoadShopResponse {
-            changes: vec![change],
-            orders_opened: 3,
-            reports_waiting: 1,
-        }))
-    }
-
-    async fn get_shop(
-        &self,
-        _: Request<pb::GetShopRequest>,
-    ) -> Result<Response<pb::GetShopResponse>, Status> {
-        let shop = self.seen(|seen| seen.loads.last().and_then(|load| load.shop.clone()));
-        Ok(Response::new(pb::GetShopResponse { shop }))
-    }
-
-    async fn state_last_done(
-        &self,
-        request: Request<pb::StateLastDoneRequest>,
-    ) -> Result<Response<pb::StateLastDoneResponse>, Status> {
-        self.change(request.get_ref())
     }
 }

@@ -5,9 +5,11 @@ mod support;
 use fettler_domain::time::Ts;
 use fettler_proto::v1;
 use fettler_proto::v1::due_service_client::DueServiceClient;
+use fettler_proto::v1::order_service_client::OrderServiceClient;
+use fettler_proto::v1::reading_service_client::ReadingServiceClient;
 use fettler_proto::v1::run_hours_service_client::RunHoursServiceClient;
 use fettler_proto::v1::shop_service_client::ShopServiceClient;
-use support::{NOW, Server, Wire, hours_from_now, shift};
+use support::{NOW, Server, Wire, hours_from_now, reason, shift};
 use tempfile::TempDir;
 
 const HOUR: i64 = 3_600_000_000;
@@ -219,4 +221,37 @@ async fn a_look_ahead_is_bounded_and_says_what_is_wrong() {
     let machine =
         v1::LookAheadRequest { until: "2027-02-01".into(), machine: "X".into(), ..Default::default() };
     assert_eq!(shop.due().look_ahead(machine).await.expect_err("refused").code(), tonic::Code::NotFound);
+}
+
+#[tokio::test]
+async fn a_filter_that_names_nothing_there_is_refused() {
+    let shop = Shop::open().await;
+    let mut due = shop.due();
+    let mut orders = OrderServiceClient::new(shop.wire.clone());
+    let mut readings = ReadingServiceClient::new(shop.wire.clone());
+    let area = || "turnign".to_owned();
+    let refused = [
+        due.list_due(v1::ListDueRequest { area: area(), ..Default::default() }).await.map(drop),
+        due.look_ahead(v1::LookAheadRequest {
+            area: area(),
+            until: "2027-02-01".into(),
+            ..Default::default()
+        })
+        .await
+        .map(drop),
+        due.list_due(v1::ListDueRequest { machine: "L-30".into(), ..Default::default() }).await.map(drop),
+        orders
+            .list_orders(v1::ListOrdersRequest { machine: "L-30".into(), ..Default::default() })
+            .await
+            .map(drop),
+        readings
+            .list_readings(v1::ListReadingsRequest { machine: "L-30".into(), ..Default::default() })
+            .await
+            .map(drop),
+    ];
+    let reasons = refused.map(|refused| reason(&refused.expect_err("refused")));
+    assert_eq!(
+        reasons,
+        ["AREA_NOT_FOUND", "AREA_NOT_FOUND", "MACHINE_NOT_FOUND", "MACHINE_NOT_FOUND", "MACHINE_NOT_FOUND"]
+    );
 }

@@ -9,7 +9,6 @@ use fettler_proto::v1::journal_service_client::JournalServiceClient;
 use fettler_proto::v1::machine_service_client::MachineServiceClient;
 use fettler_proto::v1::order_service_client::OrderServiceClient;
 use fettler_proto::v1::person_service_client::PersonServiceClient;
-use fettler_proto::v1::reading_service_client::ReadingServiceClient;
 use fettler_proto::v1::run_hours_service_client::RunHoursServiceClient;
 use fettler_proto::v1::shop_service_client::ShopServiceClient;
 use support::{NOW, Server, Wire, hours_from_now, reason, shift};
@@ -114,38 +113,6 @@ impl Shop {
         let answer = self.hours().push_report(ask).await.expect("a push is always answered").into_inner();
         answer.acknowledgement.expect("always there")
     }
-}
-
-#[tokio::test]
-async fn a_filter_that_names_nothing_there_is_refused() {
-    let shop = Shop::open().await;
-    let mut due = DueServiceClient::new(shop.wire.clone());
-    let mut readings = ReadingServiceClient::new(shop.wire.clone());
-    let area = || "turnign".to_owned();
-    let refused = [
-        due.list_due(v1::ListDueRequest { area: area(), ..Default::default() }).await.map(drop),
-        due.look_ahead(v1::LookAheadRequest {
-            area: area(),
-            until: "2026-12-31".into(),
-            ..Default::default()
-        })
-        .await
-        .map(drop),
-        due.list_due(v1::ListDueRequest { machine: "L-30".into(), ..Default::default() }).await.map(drop),
-        shop.orders()
-            .list_orders(v1::ListOrdersRequest { machine: "L-30".into(), ..Default::default() })
-            .await
-            .map(drop),
-        readings
-            .list_readings(v1::ListReadingsRequest { machine: "L-30".into(), ..Default::default() })
-            .await
-            .map(drop),
-    ];
-    let reasons = refused.map(|refused| reason(&refused.expect_err("refused")));
-    assert_eq!(
-        reasons,
-        ["AREA_NOT_FOUND", "AREA_NOT_FOUND", "MACHINE_NOT_FOUND", "MACHINE_NOT_FOUND", "MACHINE_NOT_FOUND"]
-    );
 }
 
 fn stretch(id: &str, from: i64, to: i64, amount: &str) -> v1::ShiftReport {

@@ -99,7 +99,7 @@ const ELSEWHERE: &[(&str, &str, &str, &str)] = &[
         "REOPEN",
         "the statement by which an undo opens an order again",
     ),
-    ("service/store/src/contract/mod.rs", "cause code", "cause.code()", "an error of the database"),
+    ("service/store/src/contract/error.rs", "cause code", "cause.code()", "an error of the database"),
     ("service/store/src/sqlite/mod.rs", "release", "release the file", "a lock on a file"),
     ("service/store/tests", "reopen", "reopen(", "the store's file"),
     ("service/store/tests", "reopened", "a_reopened_store", "the store's file"),
