@@ -136,7 +136,7 @@ class Figures:
                 continue
             closing = self.shop.closed.get(order)
             if closing:
-                if closing["due_then"] is None or closing["due_kind_then"] == "unknown":
+                if closing["due_then"] is None or closing["due_kind_then"] in ("unknown", "expected"):
                     continue
                 early = any(f.startswith("done before its window opened") for f in closing["findings"])
                 yield order, closing["due_then"], closing["late_from_then"], closing["done_at"], early

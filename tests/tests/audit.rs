@@ -81,6 +81,14 @@ fn what_was_done_is_exported_as_it_was_said() {
     assert_eq!(by_python(&ok(&["audit", "--by", "Ben Holt", "--late", "--output", "csv"])).len(), 2);
     assert_eq!(by_python(&ok(&["audit", "--to", "2021-01-01", "--output", "csv"])).len(), 1);
     let text = ok(&["audit"]);
-    assert!(text.contains("order 1  L-03  Drain the bowl") && text.contains("wrong lathe"), "{text}");
-    assert_eq!(service.fettler(&["audit", "--by", "Nobody"]).code, 3);
+    assert!(text.contains("order 1 L-03 Drain the bowl") && text.contains("wrong lathe"), "{text}");
+    assert_eq!(
+        by_python(&ok(&["audit", "--machine", "L-03", "--area", "hall a", "--output", "csv"])).len(),
+        3
+    );
+    // An empty answer would read as if nothing had been done.
+    for unknown in [["--by", "Nobody"], ["--machine", "L-04"], ["--area", "hall b"]] {
+        let ran = service.fettler(&["audit", unknown[0], unknown[1]]);
+        assert!(ran.code == 3 && ran.all().contains(unknown[1]), "{unknown:?}: {}", ran.all());
+    }
 }

@@ -153,7 +153,7 @@ fn a_backup_under_load_is_restored_into_a_lineage_that_is_told_from_the_one_it_w
 
     let pushed = while_four_push(&service, 1, || {
         let made = fettlerd(&["backup", text(&backup), "--data", text(&data)]).done();
-        assert!(made.contains("neither the signing key nor any token is in it"), "{made}");
+        assert!(made.contains("the signing key is not in it"), "{made}");
     });
     is_private(&backup);
     let names: Vec<PathBuf> = files(&backup);
@@ -173,6 +173,7 @@ fn a_backup_under_load_is_restored_into_a_lineage_that_is_told_from_the_one_it_w
     let into = ["--to", text(restored.path()), "--checkpoints", text(&checkpoints)];
     let said = fettlerd(&[&["restore", text(&backup)], &into[..]].concat()).done();
     assert!(said.contains("at least are gone; entry "), "{said}");
+    assert!(said.contains("are valid again: look with `fettlerd token list`"), "{said}");
     is_private(restored.path());
     let into_it_again = fettlerd(&["restore", text(&backup), "--to", text(restored.path())]);
     assert!(

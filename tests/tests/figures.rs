@@ -77,6 +77,8 @@ const DONE: &[(&str, &[&str])] = &[
         "2026-10-09",
         &["close", "raised", "M-01", "--as-found", "broke-down", "--minutes", "95", "--used", "way oil=1 L"],
     ),
+    // Before its count is reached: due only by a forecast.
+    ("2026-10-10", &["close", "oil", "L-03", "--as-found", "good"]),
     ("2026-10-16", &["close", "bowl", "L-03", "--as-found", "broke-down", "--minutes", "30"]),
     ("2026-10-18", &["close", "bowl", "M-01", "--as-found", "good", "--minutes", "7"]),
     ("2026-10-30", &["close", "oil", "L-03", "--as-found", "good", "--minutes", "18"]),
@@ -222,6 +224,8 @@ fn every_figure_follows_from_the_exported_journal() {
     // By hand: 7.25 h and 9 h a day for 31 days over two breakdowns; 3.5 L at 4.50.
     let whole = &expect["whole"][""];
     same("hours", &whole["between_failures"]["numerator"], &json!(16.25 * 31.0));
+    // The bowls five times, and the way oil once: its closing of 10 October came before its count, and is no earlier or later by a forecast.
+    same("late or early", &whole["lateness"]["denominator"], &json!(6.0));
     same("cost", &whole["consumables_cost"]["value"], &json!(15.75));
     let table = told.ok(&["figures", "--month", "2026-10"]);
     assert!(table.contains("between_failures") && table.contains("503.75 / 2"), "{table}");

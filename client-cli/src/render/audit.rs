@@ -1,6 +1,7 @@
 //! Closings as a manager checks them.
 
-use super::{due::Board, order, readings, table::Table, words, wrap::labelled};
+use super::wrap::{labelled, lines};
+use super::{due::Board, order, readings, table::Table, words};
 use crate::times::rfc3339;
 use fettler_proto::v1 as pb;
 use std::fmt::Write as _;
@@ -22,8 +23,10 @@ fn read(of: &pb::AuditReading) -> String {
 pub(crate) fn one(row: &pb::AuditRow, board: Board) -> String {
     let closing = row.closing.clone().unwrap_or_default();
     let mut out = String::new();
-    let heading = format!("order {}  {}  {}", closing.order, row.machine, row.title);
-    let _ = writeln!(out, "{}", board.style.heading(&heading));
+    let heading = format!("order {} {} {}", closing.order, row.machine, row.title);
+    for line in lines(&heading, board.width) {
+        let _ = writeln!(out, "{}", board.style.heading(&line));
+    }
     if !row.area.is_empty() {
         out.push_str(&labelled(2, "area", 12, &row.area, board.width));
     }

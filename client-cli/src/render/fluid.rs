@@ -1,6 +1,7 @@
 //! The record of fluids.
 
-use super::{due::Board, readings, table::Table, wrap::labelled};
+use super::wrap::{labelled, lines};
+use super::{due::Board, readings, table::Table};
 use crate::times::rfc3339;
 use fettler_proto::v1 as pb;
 use std::fmt::Write as _;
@@ -70,15 +71,15 @@ pub(super) fn source(line: &pb::FluidLine) -> (i64, Option<&prost_types::Timesta
 /// The record for people.
 pub(crate) fn record(record: &pb::GetFluidRecordResponse, board: Board) -> String {
     let mut out = String::new();
-    let _ =
-        writeln!(out, "{}", board.style.heading(&format!("FLUIDS of {}, {}", record.machine, record.name)));
+    for line in lines(&format!("FLUIDS of {}, {}", record.machine, record.name), board.width) {
+        let _ = writeln!(out, "{}", board.style.heading(&line));
+    }
     if record.reservoirs.is_empty() {
-        out.push_str(
-            "  no sump or reservoir is declared; give its test points a `reservoir` in the shop file\n",
-        );
+        let text = "no sump or reservoir is declared; give its test points a `reservoir` in the shop file";
+        out.push_str(&labelled(2, "", 0, text, board.width));
     }
     for place in &record.reservoirs {
-        let _ = writeln!(out, "{}: {}", place.key, place.fluid);
+        out.push_str(&labelled(0, "", 0, &format!("{}: {}", place.key, place.fluid), board.width));
         for limit in &place.limits {
             let text = format!("{} ({})", limit.text, limit.source);
             out.push_str(&labelled(2, &limit.point, 20, &text, board.width));

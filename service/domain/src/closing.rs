@@ -1,6 +1,6 @@
 //! The decision of a closing: what it lacks, what it closes besides its own order, and what is worth a finding.
 //!
-//! What was done is never refused for being wrong. Only what cannot be kept (a time to come, a text beyond its bounds)
+//! Work that was done amiss is recorded all the same. Only what cannot be kept (a time to come, a text beyond its bounds)
 //! is asked back.
 
 use crate::error::Violation;

@@ -1,4 +1,4 @@
-//! Checks as they are declared: looks, readings and small acts bound to shifts.
+//! Checks as they are declared: what is looked at, read or done in a shift.
 
 use super::SheetCard;
 use crate::text::{Key, Name};

@@ -1,5 +1,6 @@
 //! The audit: a stream of closings in pages, so that neither side holds more than a few of them.
 
+use super::due::{known_area, machine_id};
 use super::{Answer, Call, Desk};
 use crate::auth::Pass;
 use crate::gate::Deadline;
@@ -36,6 +37,7 @@ impl v1::audit_service_server::AuditService for Desk {
             Some(name) => Some(call.store.known_person("by", name).await.map_err(Failure::from)?),
             None => None,
         };
+        known(&call, &site, &wanted).await?;
         let wanted = Wanted { person: by, ..wanted };
         let (rows, receiver) = mpsc::channel(WAITING);
         let stopping = self.stopping.clone();
@@ -60,6 +62,17 @@ impl v1::audit_service_server::AuditService for Desk {
         });
         Ok(Response::new(Rows::new(receiver)))
     }
+}
+
+/// Refuses a machine or an area that is not there: an empty audit would read as if nothing had been done.
+async fn known(call: &Call, site: &SiteRecord, wanted: &Wanted) -> Result<(), Failure> {
+    if let Some(name) = &wanted.filter.machine {
+        machine_id(call, site, name).await?;
+    }
+    if let Some(area) = &wanted.filter.area {
+        known_area(call, site, area).await?;
+    }
+    Ok(())
 }
 
 async fn passed(deadline: Option<Instant>) {

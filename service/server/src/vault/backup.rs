@@ -39,7 +39,7 @@ pub async fn backup(arguments: &BackupArguments, now: Ts) -> Result<Report, Vaul
         .lines
         .insert(0, format!("backup of {from} in {to}: {count} files with {bytes} bytes, and {MANIFEST}"));
     report.say(format!(
-        "neither the signing key nor any token is in it: keep a copy of {} apart from it",
+        "the signing key is not in it: keep a copy of {} apart from it. Of tokens it holds names, roles and hashes, none that lets anybody in",
         Places::within(&folder).key.display()
     ));
     Ok(report)

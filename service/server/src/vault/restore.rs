@@ -179,6 +179,10 @@ fn tell(report: &mut Report, manifest: &Manifest, to: &str, opened: &[(String, O
     };
     report.say(format!("the signing key is not in a backup: {key}"));
     report.say(format!(
+        "tokens that were taken back after {} are valid again: look with `fettlerd token list`, and take them back again before serving",
+        manifest.made_at()
+    ));
+    report.say(format!(
         "what was recorded after {} is gone: let each source push its reports since then again, and enter the rest again",
         manifest.made_at()
     ));

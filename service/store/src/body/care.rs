@@ -148,7 +148,9 @@ fn closed(row: &DbRow, items: &[ItemCard]) -> Result<CareOrder> {
     let before_window = record.findings.iter().any(|finding| finding.starts_with(BEFORE_WINDOW));
     let work =
         Work { as_found: record.as_found, before_window, minutes: record.minutes, used: used.collect() };
-    let due = record.due_then.filter(|_| record.due_kind_then != Some(DueKind::Unknown));
+    // What was only expected was not due then: nothing is early or late by a forecast.
+    let measured = !matches!(record.due_kind_then, Some(DueKind::Unknown | DueKind::Expected));
+    let due = record.due_then.filter(|_| measured);
     Ok(CareOrder { due, late: record.late_from_then, end: End::Closed(done), work: Some(work), ..order })
 }
 
