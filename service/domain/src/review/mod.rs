@@ -1,6 +1,6 @@
 //! The review of intervals: what closings tell of a task's interval, and what to advise.
 //!
-//! [`evidence`] makes lives of closings, [`advice`] weighs them, [`rule`] says which part of a rule is looked at and how the rule
+//! [`mod@evidence`] makes lives of closings, [`advice`] weighs them, [`rule`] says which part of a rule is looked at and how the rule
 //! reads after a change. Ages are in the unit of the clause that is looked at: hours, cycles or litres of a meter, or days.
 //! Pure: who reads the closings, and who takes the advice, is not known here.
 
