@@ -201,16 +201,27 @@ impl Cluster {
         assert!(answers.recv_timeout(START).is_ok(), "PostgreSQL does not start:\n{}", log());
     }
 
-    /// Kills the server without a warning (SIGKILL), as a power cut of the process would.
+    /// Kills the server with all its processes without a warning (SIGKILL), as a power cut would. One that outlived its first
+    /// process for a moment would keep the shared memory, and the next start would be refused.
     ///
     /// # Panics
     ///
-    /// When its process is not known.
+    /// When its process is not known, or it does not end.
     pub fn kill(&mut self) {
-        told("kill", Command::new("kill").args(["-KILL", &self.process().to_string()]).output());
+        let first = self.process();
+        let others = children_of(first);
+        told("kill", Command::new("kill").args(["-KILL", &first.to_string()]).output());
+        // Those that have ended by themselves meanwhile are not there to be killed.
+        let others = others.iter().map(u32::to_string);
+        drop(Command::new("kill").arg("-KILL").args(others.clone()).stderr(Stdio::null()).status());
         if let Some(mut guard) = self.guard.take() {
             drop(guard.stdin.take());
             guard.wait().expect("the guard ends with its server");
+        }
+        let begin = Instant::now();
+        while others.clone().any(|other| parent_of(&other).is_some()) {
+            assert!(begin.elapsed() < START, "a process of the server does not end");
+            std::thread::yield_now();
         }
     }
 
@@ -395,6 +406,22 @@ fn told(what: &str, output: std::io::Result<Output>) -> Output {
         panic!("{what}: {}", output.status);
     }
     output
+}
+
+/// The processes that another one has started.
+fn children_of(process: u32) -> Vec<u32> {
+    let all = std::fs::read_dir("/proc").expect("a list of processes");
+    let numbers = all.filter_map(|entry| entry.ok()?.file_name().to_str()?.parse::<u32>().ok());
+    numbers.filter(|number| parent_of(&number.to_string()) == Some(process)).collect()
+}
+
+/// The parent of a process that has not ended.
+fn parent_of(process: &str) -> Option<u32> {
+    let stat = std::fs::read_to_string(format!("/proc/{process}/stat")).ok()?;
+    // The name of the program stands in parentheses and may hold anything.
+    let mut words = stat.rsplit_once(')')?.1.split_whitespace();
+    let is_over = matches!(words.next()?, "Z" | "X");
+    words.next()?.parse().ok().filter(|_| !is_over)
 }
 
 #[cfg(test)]
