@@ -75,8 +75,15 @@ pub(crate) fn page(
     for caution in &record.cautions {
         let _ = writeln!(out, "<li>{}</li>", safe(caution));
     }
-    out.push_str(
-        "</ul>\n<p>Each line bears the number of its journal entry; nothing that was recorded is left out. Lines that were taken \
+    let narrowed = asked.from.is_some() || asked.until.is_some() || !asked.reservoir.is_empty();
+    let holds = match (is_whole, narrowed) {
+        (true, false) => "nothing that was recorded is left out",
+        (true, true) => "within what was asked for, nothing that was recorded is left out",
+        (false, _) => "these lines are a part of what was asked for",
+    };
+    let _ = write!(
+        out,
+        "</ul>\n<p>Each line bears the number of its journal entry; {holds}. Lines that were taken \
          back are struck through, with who did it and why.</p>\n\
          <footer><div>Looked at by: ____________________</div><div>On: ____________________</div></footer>\n</body></html>\n",
     );
@@ -138,6 +145,19 @@ fn taken_back_by(line: &pb::FluidLine) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn only_a_whole_record_says_that_nothing_is_left_out() {
+        let teller = crate::times::Teller::new(chrono_tz::UTC, chrono::DateTime::UNIX_EPOCH);
+        let board = Board { teller, width: 80, style: crate::out::Style::PLAIN };
+        let record = pb::GetFluidRecordResponse::default();
+        let all = pb::GetFluidRecordRequest::default();
+        let one = pb::GetFluidRecordRequest { reservoir: "sump".to_owned(), ..all.clone() };
+        let said = |asked, is_whole| page(&record, (asked, is_whole), board);
+        assert!(said(&all, true).contains("journal entry; nothing that was recorded is left out"));
+        assert!(said(&one, true).contains("within what was asked for, nothing"));
+        assert!(!said(&all, false).contains("is left out"));
+    }
 
     #[test]
     fn what_people_wrote_is_shown_and_never_run() {

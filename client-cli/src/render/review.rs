@@ -120,6 +120,9 @@ pub(crate) fn answered(
     if !dry_run {
         let _ = writeln!(out, "  entry {}", done.entry);
     }
+    if answer == pb::AdviceAnswer::Accept {
+        out.push_str(&labelled(0, "", 0, HEED, board.width));
+    }
     out
 }
 
@@ -166,9 +169,12 @@ mod tests {
         let change = pb::ShopChange { subject: "task bowl".into(), change: "rule changed".into() };
         let done = pb::AnswerAdviceResponse { advice: Some(bowl()), changes: vec![change], entry: 7 };
         let shown = answered(&done, pb::AdviceAnswer::Accept, false, board());
+        let heed = labelled(0, "", 0, HEED, board().width);
+        assert!(shown.ends_with(&heed), "{shown}");
+        assert!(!answered(&done, pb::AdviceAnswer::Decline, false, board()).contains(&heed));
         assert!(
             shown.starts_with("accepted  Drain")
-                && shown.ends_with("  - task bowl: rule changed\n  entry 7\n"),
+                && shown.contains("  - task bowl: rule changed\n  entry 7\n"),
             "{shown}"
         );
         let table = rows(&[bowl()]);
