@@ -33,8 +33,13 @@ pub(crate) struct RoundArgs {
     /// Only this machine.
     #[arg(long, value_name = "TAG")]
     pub(crate) machine: Option<String>,
-    /// The round of the shift at this time, instead of the one of now; with --list.
-    #[arg(long, value_name = "TIME", requires = "list")]
+    /// The round of the shift at this time, instead of the one of now; with --list and --end.
+    #[arg(
+        long,
+        value_name = "TIME",
+        requires = "act",
+        conflicts_with_all = ["answers", "acknowledge", "handovers", "send"]
+    )]
     pub(crate) at: Option<String>,
     /// List the checks of the round and where they stand.
     #[arg(long, group = "act")]

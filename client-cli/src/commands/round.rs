@@ -6,11 +6,11 @@ use crate::{
     args::{OutputForm, round::RoundArgs},
     clock,
     commands::shop::read_file,
-    exit::{Answer, Complaint, Failure},
+    exit::{Answer, Complaint, Failure, is_unreachable},
     render::{self, round as shown},
     session::Session,
     times::{self, Teller},
-    walk::{self, Outbox},
+    walk::{self, Entry, Outbox},
 };
 use chrono_tz::Tz;
 use fettler_proto::v1 as pb;
@@ -47,7 +47,14 @@ pub(super) async fn run(session: &Session, args: RoundArgs) -> Result<Answer, Fa
     }
     if args.end {
         let id = request_id(&args.change);
-        return end(session, by, args.note.unwrap_or_default(), id).await;
+        let shift_start = match instant(session, "--at", args.at.as_deref()).await? {
+            None => None,
+            at => head(session, at).await?.round.and_then(|round| round.shift_start),
+        };
+        let note = args.note.unwrap_or_default();
+        let site = session.site();
+        let request = pb::EndRoundRequest { site, request_id: id.to_string(), shift_start, by, note };
+        return end(session, request, id).await;
     }
     if let Some(file) = &args.answers {
         let name = file.display().to_string();
@@ -182,9 +189,7 @@ async fn acknowledge(session: &Session, handover: i64, by: String, id: Uuid) -> 
     Ok(Answer::Done)
 }
 
-async fn end(session: &Session, by: String, note: String, id: Uuid) -> Result<Answer, Failure> {
-    let request =
-        pb::EndRoundRequest { site: session.site(), request_id: id.to_string(), shift_start: None, by, note };
+async fn end(session: &Session, request: pb::EndRoundRequest, id: Uuid) -> Result<Answer, Failure> {
     let answer = session
         .change(&request, id, |link, request| async move { link.rounds().end_round(request).await })
         .await?;
@@ -208,6 +213,7 @@ async fn send(session: &Session) -> Result<Answer, Failure> {
     }
     let mut answer = if unreadable.is_empty() { Answer::Done } else { Answer::No };
     let (mut sent, mut text) = (0, String::new());
+    let mut unreachable = None;
     for entry in &entries {
         match walk::send(&session.link, entry).await {
             Ok(walk::Sent::Taken(remarks)) => {
@@ -222,14 +228,26 @@ async fn send(session: &Session) -> Result<Answer, Failure> {
             }
             Ok(walk::Sent::Refused(problems)) => {
                 answer = Answer::No;
-                let aside = outbox.put_aside(entry);
-                let why = problems.join("; ");
-                let _ = writeln!(text, "{}: {why}; it lies in {}", entry.words(), aside.display());
+                text.push_str(&put_aside(&outbox, entry, &problems.join("; ")));
             }
-            Err(status) => return Err(Failure::from(status)),
+            Err(status) if is_unreachable(&status) => {
+                unreachable = Some(status);
+                break;
+            }
+            Err(status) if walk::is_for_now(status.code()) => {
+                answer = Answer::No;
+                let _ = writeln!(text, "{} is kept here: {}", entry.words(), walk::why(&status));
+            }
+            Err(status) => {
+                answer = Answer::No;
+                text.push_str(&put_aside(&outbox, entry, &walk::why(&status)));
+            }
         }
     }
     session.out.data(&format!("{text}{sent} of {} sent\n", entries.len()))?;
+    if let Some(status) = unreachable {
+        return Err(Failure::from(status));
+    }
     for (server, site) in outbox.elsewhere(&session.settings.server.to_string(), &session.site())? {
         let site = if site.is_empty() { String::new() } else { format!(" --site {site}") };
         session
@@ -239,12 +257,20 @@ async fn send(session: &Session) -> Result<Answer, Failure> {
     Ok(answer)
 }
 
+/// Puts aside what was refused, so that it holds up nothing behind it; says so.
+fn put_aside(outbox: &Outbox, entry: &Entry, why: &str) -> String {
+    let aside = outbox.put_aside(entry);
+    format!("{} was refused: {why}; it lies in {}\n", entry.words(), aside.display())
+}
+
 /// Records the answers of a file, machine by machine. An answer that was recorded before is known again by its time.
 async fn answers(session: &Session, name: &str, text: &str, by: &str) -> Result<Answer, Failure> {
     let zone = session.zone().await?;
     let (mut replies, mut rows, mut good) = (Vec::new(), Vec::new(), true);
     for (machine, said) in read(name, text, zone)? {
-        for part in said.chunks(ANSWERS_MAX) {
+        // Answers of one time are of one round; the calendar is the service's.
+        let parts = said.chunk_by(|one, next| one.at == next.at).flat_map(|same| same.chunks(ANSWERS_MAX));
+        for part in parts {
             let request = pb::RecordChecksRequest {
                 site: session.site(),
                 request_id: request_id_fresh().to_string(),

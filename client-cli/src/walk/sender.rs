@@ -180,12 +180,7 @@ async fn run(
                 let why = exit::complaint_of(&status).message;
                 Told::Kept(format!("{} is kept here: {why}", entry.words()))
             }
-            Err(status) => {
-                let Complaint { message, fields, .. } = exit::complaint_of(&status);
-                let fields = fields.into_iter().map(|(field, problem)| format!("{field}: {problem}"));
-                let all: Vec<String> = std::iter::once(message).chain(fields).collect();
-                refused(&outbox, entry, &all.join("; "))
-            }
+            Err(status) => refused(&outbox, entry, &why(&status)),
         };
         queue.pop_front();
         if telling.send(told).is_err() {
@@ -194,9 +189,25 @@ async fn run(
     }
 }
 
-/// Whether a refusal is of whoever asks now, not of what is said.
-fn is_for_now(code: Code) -> bool {
-    matches!(code, Code::Unauthenticated | Code::PermissionDenied | Code::ResourceExhausted | Code::Aborted)
+/// Whether an error is of whoever asks now or of the service, not of what is said.
+pub(crate) fn is_for_now(code: Code) -> bool {
+    matches!(
+        code,
+        Code::Unauthenticated
+            | Code::PermissionDenied
+            | Code::ResourceExhausted
+            | Code::Aborted
+            | Code::Internal
+            | Code::Unknown
+            | Code::Unimplemented
+    )
+}
+
+/// Why an entry cannot be taken, in one line.
+pub(crate) fn why(status: &Status) -> String {
+    let Complaint { message, fields, .. } = exit::complaint_of(status);
+    let fields = fields.into_iter().map(|(field, problem)| format!("{field}: {problem}"));
+    std::iter::once(message).chain(fields).collect::<Vec<_>>().join("; ")
 }
 
 fn refused(outbox: &Outbox, entry: &Entry, why: &str) -> Told {

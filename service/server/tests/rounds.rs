@@ -129,12 +129,13 @@ async fn the_next_shift_sees_what_was_missed_and_handed_over() {
     let recorded = shop.say(vec![v1::CheckSaid { finding: "oil".into(), ..said("leaks") }]).await;
     assert!(recorded.recorded[0].order > 0);
     let start = recorded.round.and_then(|round| round.shift_start);
+    // Ten minutes before two: the late shift's round may be walked, and the early shift's is handed over.
+    shop.server.clock.move_to(fettler_domain::time::Ts(NOW.0 + 3 * 3_600_000_000 + 3_000_000_000));
     let end =
         v1::EndRoundRequest { by: "Ada Kern".into(), note: "mind the oil".into(), ..Default::default() };
     let handover = shop.rounds().end_round(end).await.expect("ended").into_inner().handover.expect("one");
     assert_eq!((handover.due, handover.done, handover.left_open.len()), (6, 1, 5));
-    // Half past one: the late shift's round may be walked.
-    shop.server.clock.move_to(fettler_domain::time::Ts(NOW.0 + 3 * 3_600_000_000 + 1_800_000_000));
+    assert_eq!(handover.round.map(|round| round.shift).as_deref(), Some("early"));
     let head = shop.head().await;
     assert_eq!(head.round.as_ref().map(|round| round.shift.as_str()), Some("late"));
     assert_eq!((head.due, head.handovers.len()), (4, 1), "the day's check belongs to the first shift");
@@ -197,6 +198,13 @@ async fn what_cannot_be_taken_is_told_field_by_field() {
         v1::RecordChecksRequest { machine: "L-01".into(), by: "Ada Kern".into(), ..Default::default() };
     let status = shop.rounds().record_checks(none).await.expect_err("refused");
     assert_eq!(fields(&status)[0].0, "answers");
+    for (missing, ask) in [
+        ("MACHINE_NOT_FOUND", v1::ListChecksRequest { machine: "L-99".into(), ..Default::default() }),
+        ("AREA_NOT_FOUND", v1::ListChecksRequest { area: "hall z".into(), ..Default::default() }),
+    ] {
+        let status = shop.rounds().list_checks(ask).await.expect_err("refused");
+        assert_eq!((status.code(), reason(&status).as_str()), (Code::NotFound, missing));
+    }
     let slip = shop.say(vec![v1::CheckSaid { value: "61".into(), ..said("air") }]).await;
     assert_eq!(slip.recorded[0].outcome(), v1::CheckOutcome::AskedBack);
     assert!(slip.recorded[0].questions[0].text.contains("16"), "{slip:?}");

@@ -214,6 +214,38 @@ async fn a_slip_is_asked_back_and_nothing_else_is_lost(engine: Engine) {
     assert!(matches!(refused, Err(StoreError::Refused(Error::Invalid(_)))), "{refused:?}");
 }
 
+async fn a_value_out_of_limits_with_a_finding_is_known_again(engine: Engine) {
+    let shop = open(engine).await;
+    let low = || AnswerSaid { finding: Some("hisses".into()), ..value("air", "4.8", MORNING) };
+    let first = say(&shop, vec![low()]).await;
+    assert!(first[0].recorded && first[0].order.is_some(), "{first:?}");
+    let walked = kinds(&shop, "round.").await;
+    let again = say_as(&shop, &caller("RecordChecks", "2026-03-10T06:40:00Z"), vec![low()]).await;
+    let again = again.expect("answered");
+    assert!(again[0].duplicate && again[0].order == first[0].order, "{again:?}");
+    assert_eq!(kinds(&shop, "round.").await, walked, "no further leaf");
+    let other = AnswerSaid { finding: Some("hisses at the door".into()), ..low() };
+    assert!(!say(&shop, vec![other]).await[0].duplicate, "something else is said");
+}
+
+async fn an_answer_of_another_round_is_refused_and_the_rest_stands(engine: Engine) {
+    let shop = open(engine).await;
+    let yesterday = "2026-03-09T08:00:00Z";
+    let both = || vec![good("leaks", MORNING), good("floor", yesterday)];
+    let told = say(&shop, both()).await;
+    assert!(told[0].recorded && !told[1].recorded, "{told:?}");
+    let wrong = &told[1].wrong[0];
+    assert_eq!(wrong.field, "answers[1].at");
+    assert!(wrong.text.contains(yesterday) && wrong.text.contains("a call of its own"), "{}", wrong.text);
+    assert_eq!(stands(&shop, MORNING).await, "air open, leaks good, floor open");
+    let machine = ForeignName::new("L-1").expect("a name");
+    let shift = Some(shop.store.round(shop.site, at(MORNING)).await.expect("a round").round.start);
+    let named = ChecksSaid { machine, shift, by: name("Ada"), answers: both() };
+    let call = caller("RecordChecks", "2026-03-10T06:40:00Z");
+    let told = shop.store.record_checks(&call, shop.site, &named).await.expect("recorded").1;
+    assert!(told[1].recorded, "the shift was named: {told:?}");
+}
+
 async fn a_round_ends_in_a_handover_that_waits_to_be_read(engine: Engine) {
     let mut shop = open(engine).await;
     say(&shop, vec![finding("leaks", "oil below the door", MORNING), value("air", "6.1", MORNING)]).await;
@@ -257,6 +289,8 @@ on_every_engine!(
     a_walk_is_recorded_and_what_is_left_is_missed,
     a_finding_raises_one_order_until_it_is_closed,
     what_is_said_twice_or_late_stands_once,
+    a_value_out_of_limits_with_a_finding_is_known_again,
+    an_answer_of_another_round_is_refused_and_the_rest_stands,
     a_slip_is_asked_back_and_nothing_else_is_lost,
     a_round_ends_in_a_handover_that_waits_to_be_read,
     a_resting_machine_asks_for_nothing,

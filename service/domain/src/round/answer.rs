@@ -58,9 +58,12 @@ pub struct AnswerRecord {
     /// The reading's journal entry.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub reading: Option<i64>,
-    /// What was wrong.
+    /// What was wrong: how the value stands to its limits, and what was said.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub finding: Option<String>,
+    /// What was said to be wrong, where a value out of limits adds words of its own to the finding.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub said: Option<String>,
     /// The work order for it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub order: Option<OrderNumber>,
@@ -88,7 +91,10 @@ impl AnswerRecord {
     /// Whether the same is said of the same instant.
     pub fn is_said_again(&self, said: &AnswerSaid, by: PersonId) -> bool {
         let value = said.value.as_ref().map(value_text);
-        let finding = said.finding.is_none() || self.finding == said.finding;
+        let finding = match &self.said {
+            Some(_) => self.said == said.finding,
+            None => said.finding.is_none() || self.finding == said.finding,
+        };
         self.check == said.check && self.at == said.at && self.by == by && self.value == value && finding
     }
 }

@@ -100,6 +100,23 @@ pub fn meant(calendar: &Calendar, at: Ts) -> Option<Round> {
     })
 }
 
+/// The round that is handed over at an instant: of the shift that holds it, the one that started earliest where there are
+/// several; else of the one that ended last. None where no shift ended within the calendar's search.
+pub fn handed_over(calendar: &Calendar, at: Ts) -> Option<Round> {
+    let today = calendar.shop_day_of(at);
+    let days = (-1..=1).map(|offset| today.plus_days(offset));
+    let near = days.flat_map(|day| shifts(calendar, day).into_iter().map(move |shift| (day, shift)));
+    let holding = near.filter(|(_, shift)| shift.start <= at && at < shift.end);
+    if let Some((day, shift)) = holding.min_by_key(|(_, shift)| shift.start) {
+        return Some(round(calendar, day, shift));
+    }
+    let mut days = (-1..=SEARCH_DAYS_MAX).map(|back| today.plus_days(-back));
+    days.find_map(|day| {
+        let ended = shifts(calendar, day).into_iter().filter(|shift| shift.end <= at);
+        Some(round(calendar, day, ended.max_by_key(|shift| shift.end)?))
+    })
+}
+
 /// The round of the shift with this first instant; none where the calendar has no such shift.
 pub fn starting(calendar: &Calendar, start: Ts) -> Option<Round> {
     let around = calendar.shop_day_of(start);

@@ -71,6 +71,7 @@ fn said(of: &str) -> AnswerRecord {
         value: None,
         reading: None,
         finding: None,
+        said: None,
         order: None,
     }
 }
@@ -93,6 +94,30 @@ fn the_round_is_that_of_the_shift_which_is_walked_for() {
         assert_eq!(starting(&calendar, round.start).as_ref(), Some(&round), "{instant}");
     }
     assert_eq!(starting(&calendar, at("2026-11-25T05:01")), None);
+}
+
+#[test]
+fn the_round_that_is_handed_over_is_that_of_the_shift_which_ends() {
+    let calendar = calendar();
+    // In November Berlin is an hour ahead of UTC.
+    for (instant, shift, of_day) in [
+        ("2026-11-25T12:50", "early", "2026-11-25"), // 13:50, ten minutes before its end
+        ("2026-11-25T13:00", "late", "2026-11-25"),
+        ("2026-11-25T20:50", "late", "2026-11-25"),
+        ("2026-11-26T04:50", "night", "2026-11-25"), // 05:50
+        ("2026-11-27T21:05", "late", "2026-11-27"),  // Friday, just after the week's last shift
+        ("2026-11-30T10:00", "late", "2026-11-27"),  // Monday is closed
+    ] {
+        let round = handed_over(&calendar, at(instant)).unwrap();
+        assert_eq!((round.shift.as_str(), round.day), (shift, day(of_day)), "{instant}");
+    }
+    let shifts = vec![
+        Shift { ends: WallTime::parse("14:30").unwrap(), ..calendar.spec().shifts[0].clone() },
+        calendar.spec().shifts[1].clone(),
+    ];
+    let overlapping = Calendar::new(CalendarSpec { shifts, ..calendar.spec().clone() }).unwrap();
+    let round = handed_over(&overlapping, at("2026-11-25T13:10")).unwrap();
+    assert_eq!(round.shift.as_str(), "early", "the shift that comes has hardly begun");
 }
 
 #[test]

@@ -1,7 +1,7 @@
 //! Rounds: walked, ended, handed over.
 
-use super::{Answer, Desk};
-use crate::wire::{page, round};
+use super::{Answer, Desk, due};
+use crate::wire::{machine, page, round};
 use fettler_proto::v1;
 use fettler_store::contract::PageAsk;
 use tonic::{Request, async_trait};
@@ -21,8 +21,16 @@ impl v1::round_service_server::RoundService for Desk {
 
     async fn list_checks(&self, request: Request<v1::ListChecksRequest>) -> Answer<v1::ListChecksResponse> {
         self.read(request, |call, ask| async move {
-            let filter = round::filter(&ask, call.now())?;
+            let (mut filter, machine) = round::filter(&ask, call.now())?;
             let site = call.site(&ask.site).await?;
+            if let Some(name) = machine {
+                let found = call.store.machine(site.site, name.as_str()).await?;
+                let (record, _) = found.ok_or_else(|| machine::no_machine(name.as_str()))?;
+                filter.machine = Some(record.tag);
+            }
+            if let Some(area) = &filter.area {
+                due::known_area(&call, &site, area).await?;
+            }
             let (call, ask, filter, site) = (&call, &ask, &filter, site.site);
             call.fit(page::ask(ask)?, |page: PageAsk<(String, String)>| async move {
                 let (of, page) = call.store.round_checks(site, filter, page).await?;

@@ -16,7 +16,7 @@ use fettler_domain::round::ready::Ready;
 use fettler_domain::round::{CheckState, Round, Tally, Walked};
 use fettler_domain::shop::PointCard;
 use fettler_domain::shop::limits::{TEXT_MAX, UNIT_MAX};
-use fettler_domain::text::Name;
+use fettler_domain::text::{ForeignName, Name};
 use fettler_domain::time::{MICROS_PER_MINUTE, Ts};
 use fettler_proto::v1;
 use fettler_store::contract::{
@@ -31,20 +31,21 @@ pub fn at(ask: Option<&Timestamp>, now: Ts) -> Result<Ts, Error> {
     fields.finish(at.map(|at| at.unwrap_or(now)))
 }
 
-/// Reads which checks to list.
-pub fn filter(ask: &v1::ListChecksRequest, now: Ts) -> Result<RoundFilter, Error> {
+/// Reads which checks to list, and of which machine, by any of its names.
+pub fn filter(ask: &v1::ListChecksRequest, now: Ts) -> Result<(RoundFilter, Option<ForeignName>), Error> {
     let mut fields = Fields::new();
     let at = fields.optional_instant("at", ask.at.as_ref());
-    let machine = fields.optional_key("machine", &ask.machine);
+    let machine = fields.optional_foreign("machine", &ask.machine);
     let area = fields.line("area", &ask.area, LINE_MAX);
     let filter = (|| {
         let area = area?;
-        Some(RoundFilter {
+        let filter = RoundFilter {
             at: at?.unwrap_or(now),
-            machine: machine?,
+            machine: None,
             area: (!area.is_empty()).then_some(area),
             only_open: ask.only_open,
-        })
+        };
+        Some((filter, machine?))
     })();
     fields.finish(filter)
 }

@@ -4,14 +4,15 @@ use super::decode::{Reading, to_json};
 use super::journal::Fact;
 use super::people::known_person;
 use super::request::Keep;
+use super::round_reads::{self, round_at};
 use super::tx::Tx;
-use super::{Conn, Db, DbRow, round_reads, rounds, sites};
+use super::{Conn, Db, DbRow, sites};
 use crate::contract::{KeptHandover, Page, PageAsk, Result};
 use fettler_domain::error::Error;
 use fettler_domain::ids::{PersonId, SiteId};
 use fettler_domain::journal::Kind;
-use fettler_domain::round::Tally;
 use fettler_domain::round::handover::HandoverRecord;
+use fettler_domain::round::{Tally, handed_over, starting};
 use fettler_domain::text::Name;
 use fettler_domain::time::Ts;
 use serde_json::json;
@@ -77,7 +78,7 @@ async fn one(conn: &mut Conn, site: SiteId, number: i64) -> Result<KeptHandover>
 
 /// A round that is to be ended.
 pub(super) struct Ending {
-    /// The shift; none means the round of now.
+    /// The shift; none means the one that holds now and started earliest, else the one that ended last.
     pub(super) shift: Option<Ts>,
     /// Who hands over.
     pub(super) by: Name,
@@ -95,7 +96,11 @@ pub(super) async fn end(tx: &mut Tx, site: SiteId, ask: Ending) -> Result<KeptHa
     let by = known_person(&mut tx.conn, "by", &ask.by).await?;
     let calendar = sites::by_number(&mut tx.conn, site).await?.calendar;
     let at = tx.caller.now;
-    let round = rounds::round_of(&calendar, ask.shift, at)?;
+    let round = match ask.shift {
+        None => handed_over(&calendar, at),
+        Some(shift) => starting(&calendar, shift),
+    };
+    let round = round.map_or_else(|| round_at(&calendar, at), Ok)?;
     let mut record = HandoverRecord {
         round,
         by,

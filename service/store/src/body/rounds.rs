@@ -19,7 +19,7 @@ use fettler_domain::reading::{ReadingTold, Step, with_sign};
 use fettler_domain::round::answer::{
     AnswerRecord, AnswerSaid, ChecksSaid, Recorded, keep, order_title, value_text,
 };
-use fettler_domain::round::{Round, starting};
+use fettler_domain::round::{Round, meant, starting};
 use fettler_domain::shop::check::CheckCard;
 use fettler_domain::text::{ForeignName, Key, Name};
 use fettler_domain::time::Ts;
@@ -66,7 +66,7 @@ struct Standing<'s> {
 }
 
 /// The round of a shift that is named, where the calendar has it still; else the one that is meant at an instant.
-pub(super) fn round_of(calendar: &Calendar, shift: Option<Ts>, at: Ts) -> Result<Round> {
+fn round_of(calendar: &Calendar, shift: Option<Ts>, at: Ts) -> Result<Round> {
     match shift.and_then(|shift| starting(calendar, shift)) {
         Some(round) => Ok(round),
         None => round_at(calendar, at),
@@ -87,6 +87,9 @@ pub(super) async fn record(tx: &mut Tx, site: SiteId, said: ChecksSaid) -> Resul
     let stood = answers(&mut tx.conn, site, &round, of.machine).await?;
     let mut after = stood.clone().unwrap_or_default();
     let mut recorded = vec![Recorded::default(); said.answers.len()];
+    if said.shift.is_none() {
+        refuse_others(&calendar, &round, &said.answers, &mut recorded);
+    }
     let standing = read(tx, site, &of, &said.answers, &after, &mut recorded).await?;
     for Standing { place, said, reading } in &standing {
         let answer = judged(tx, site, &of, said, *reading, &mut recorded[*place]).await?;
@@ -104,6 +107,22 @@ pub(super) async fn record(tx: &mut Tx, site: SiteId, said: ChecksSaid) -> Resul
     tx.remember(site, &kept, leaf, Keep::ForEver).await?;
     tx.forget_machines([of.machine]);
     Ok((kept.round, kept.recorded))
+}
+
+/// Refuses answers of other rounds than the first one's, where the call names no shift: they would stand in a round in
+/// which nobody looks for them.
+fn refuse_others(calendar: &Calendar, round: &Round, said: &[AnswerSaid], recorded: &mut [Recorded]) {
+    for (place, (said, became)) in said.iter().zip(recorded).enumerate() {
+        let Some(other) = meant(calendar, said.at).filter(|other| other.start != round.start) else {
+            continue;
+        };
+        let text = format!(
+            "{} belongs to the round of {} {}, the first answer to that of {} {}; say it in a call of its own, or \
+             name the shift",
+            said.at, other.shift, other.day, round.shift, round.day
+        );
+        became.wrong.push(Violation { field: format!("answers[{place}].at"), text });
+    }
 }
 
 async fn machine(tx: &mut Tx, site: SiteId, said: &ChecksSaid) -> Result<Of> {
@@ -156,6 +175,9 @@ async fn read<'s>(
     let mut standing = Vec::new();
     for (place, said) in said.iter().enumerate() {
         let became = &mut recorded[place];
+        if !became.wrong.is_empty() {
+            continue;
+        }
         if let Some(again) = stood.iter().find(|answer| answer.is_said_again(said, of.by)) {
             (became.duplicate, became.order) = (true, again.order);
             continue;
@@ -222,7 +244,7 @@ async fn judged(
     let card = of.checks.get(&said.check);
     let title = card.map_or_else(|| Name::new(said.check.as_str()).ok(), |card| Some(card.title.clone()));
     let title = title.ok_or_else(|| lost(&of.tag))?;
-    let mut finding = said.finding.clone();
+    let (mut finding, mut apart) = (said.finding.clone(), None);
     if let Some(entry) = reading {
         let (record, waiting) = readings::stands(&mut tx.conn, site, entry).await?;
         if let Some(beyond) = record.beyond {
@@ -232,6 +254,7 @@ async fn judged(
             if beyond.step == Step::Stop {
                 became.remarks.push(readings::STOP.to_owned());
             }
+            apart.clone_from(&finding);
             finding = Some(finding.map_or(words.clone(), |finding| format!("{words}; {finding}")));
         }
         if let Some((order, waits)) = waiting.first() {
@@ -253,6 +276,7 @@ async fn judged(
         value: said.value.as_ref().map(value_text),
         reading,
         finding,
+        said: apart,
         order: became.order,
     })
 }
