@@ -2,8 +2,8 @@
 //!
 //! The client decides nothing about intervals, lateness or hours; it asks the service and shows the answer. Only
 //! `backtest` asks nobody: it computes from files, with the service's own rules. Data goes to stdout, everything else
-//! to stderr, both through [`out::Out`] alone. This file only maps a result to an exit code; the codes stand in
-//! [`exit`].
+//! to stderr, both through [`out::Out`] alone. Here a result becomes an exit code, and nothing else; the codes
+//! stand in [`exit`].
 
 mod again;
 mod args;

@@ -227,8 +227,8 @@ impl Calendar {
         (1..=SEARCH_DAYS_MAX).map(|ahead| day.plus_days(ahead)).find(|day| self.is_worked(*day))
     }
 
-    /// Where a due day goes that the shop does not work: the last working day before it; if that is on or before
-    /// the last closing, the first working day after it. `opened` says of a closed day whether it is open all the
+    /// Where a due day goes that the shop does not work: back to the nearest day that it does, or on to the next one
+    /// where that would be no later than the last closing. `opened` says of a closed day whether it is open all the
     /// same, as it is for a machine that recorded hours on it. A search that finds nothing leaves the day alone.
     pub fn move_off_closed(
         &self,

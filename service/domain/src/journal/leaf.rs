@@ -77,7 +77,7 @@ kinds! {
     TaskRetired = "task.retired",
     /// It was stated when a task was last done before its record begins.
     LastDoneStated = "last_done.stated",
-    /// A report arrived: its outcome, and what it displaced or let in.
+    /// A report arrived: what became of it, and which others count or no longer count by it.
     ReportArrived = "report.arrived",
     /// A manager settled a held report.
     ReportSettled = "report.settled",

@@ -1,7 +1,7 @@
 //! The ledger: which shift reports count, and what a meter shows at an instant.
 //!
-//! The accepted set is a pure function of the reports received, the settlements, the declarations and `as_of`,
-//! never of the order of arrival.
+//! Which reports are accepted follows from all that were received, how they were settled, what is declared and `as_of`;
+//! in which order they came makes no difference.
 //!
 //! * [`report`]: what a source states, and how a report is known.
 //! * [`row`]: what became of a report, with its reason as data.

@@ -5,7 +5,7 @@ use crate::calendar::Calendar;
 use crate::time::{ShopDay, Ts};
 use serde::{Deserialize, Serialize};
 
-/// How an open order stands at an instant. Late is said only from known hours, never from a forecast.
+/// How an open order stands at an instant. What is only expected is never called late.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Standing {

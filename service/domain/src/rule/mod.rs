@@ -210,7 +210,7 @@ impl Default for Window {
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum ClosedDays {
-    /// It moves to the last working day before; if that is on or before the last closing, to the first after.
+    /// It moves back to the nearest day that is worked, or on to the next one where that would be no later than the last closing.
     #[default]
     Move,
     /// It stays where it is.
