@@ -11,6 +11,7 @@ use crate::{
     link::{CALL_DEADLINE, Link},
     out::Out,
     render::table::Table,
+    times,
 };
 use chrono_tz::Tz;
 use fettler_proto::v1 as pb;
@@ -151,12 +152,7 @@ impl Session {
                 Failure::usage(format!("--site `{wanted}` is not a site of this service; {known}"))
             })?,
         };
-        site.zone.parse().map_err(|_| {
-            Failure::usage(format!(
-                "this client does not know the time zone `{}` of the site; upgrade it",
-                site.zone
-            ))
-        })
+        times::zone(&site.zone)
     }
 
     /// Shows an answer in the form that was asked for.

@@ -1,5 +1,6 @@
 //! Times as people write and read them: local time of a zone, shop days, and how far ahead.
 
+use crate::exit::Failure;
 use chrono::{
     DateTime, Datelike as _, Days, LocalResult, NaiveDate, NaiveDateTime, Offset as _, TimeZone as _, Utc,
 };
@@ -40,6 +41,15 @@ pub(crate) enum TimeError {
         /// The second.
         second: String,
     },
+}
+
+/// The zone that the service names. Without it no time can be told, for another zone's would be told as the site's.
+pub(crate) fn zone(name: &str) -> Result<Tz, Failure> {
+    name.parse().map_err(|_| {
+        Failure::usage(format!(
+            "this client does not know the time zone `{name}` of the site; upgrade `fettler`"
+        ))
+    })
 }
 
 /// Reads a time that carries its own offset.
@@ -247,6 +257,15 @@ mod tests {
         for bad in ["", "yesterday", "2026-02-30 05:40", "25.11.2026 05:40", "2026-11-25", "2026-11-25 25:00"]
         {
             assert!(matches!(instant(bad, Some(BERLIN)), Err(TimeError::Unreadable(_))), "{bad}");
+        }
+    }
+
+    #[test]
+    fn a_zone_that_is_not_known_is_told_and_none_takes_its_place() {
+        assert_eq!(zone("Europe/Berlin").unwrap(), BERLIN);
+        for name in ["", "Mars/Olympus"] {
+            let Err(Failure::Usage(complaint)) = zone(name) else { panic!("{name}") };
+            assert!(complaint.message.contains(&format!("`{name}`")), "{}", complaint.message);
         }
     }
 

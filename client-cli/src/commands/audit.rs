@@ -8,6 +8,7 @@ use crate::{
     json,
     render::audit as show,
     session::Session,
+    times,
 };
 use fettler_proto::v1 as pb;
 
@@ -96,8 +97,7 @@ fn write(session: &Session, message: &pb::ExportClosingsResponse) -> Result<(), 
             rows.iter().map(|row| csvout::line(row.iter().map(String::as_str))).collect()
         }
         OutputForm::Table => {
-            let zone = message.zone.parse().unwrap_or(chrono_tz::UTC);
-            let board = board_in(session, zone, clock::now());
+            let board = board_in(session, times::zone(&message.zone)?, clock::now());
             message.rows.iter().map(|row| show::one(row, board)).collect::<String>()
         }
     };

@@ -8,7 +8,6 @@ use crate::{
     session::Session,
     times,
 };
-use chrono_tz::Tz;
 use fettler_proto::v1 as pb;
 
 /// The most pages that are gathered into one list; beyond 100,000 orders a list is no picture any more.
@@ -21,14 +20,8 @@ pub(crate) async fn run(session: &Session, args: DueArgs) -> Result<Answer, Fail
         request.until = look_ahead(session, &request, span).await?;
     }
     let list = gather(session, &mut request).await?;
-    let zone: Tz = list.zone.parse().map_err(|_| {
-        Failure::usage(format!(
-            "this client does not know the time zone `{}` of the site; upgrade it",
-            list.zone
-        ))
-    })?;
     let now = list.as_of.as_ref().and_then(times::from_wire).unwrap_or_else(crate::clock::now);
-    let board = board_in(session, zone, now);
+    let board = board_in(session, times::zone(&list.zone)?, now);
     let until = Some(request.until.as_str()).filter(|until| !until.is_empty());
     let shown = render::due::Shown { until, sure: request.sure };
     // JSON and CSV are the list alone.

@@ -8,6 +8,7 @@ use crate::{
     exit::{Answer, Failure},
     render::fluid as show,
     session::Session,
+    times,
 };
 use fettler_proto::v1 as pb;
 
@@ -40,8 +41,7 @@ async fn record(session: &Session, args: RecordArgs) -> Result<Answer, Failure> 
         }
     })
     .await?;
-    let zone = all.zone.parse().unwrap_or(chrono_tz::UTC);
-    let board = board_in(session, zone, clock::now());
+    let board = board_in(session, times::zone(&all.zone)?, clock::now());
     if args.html {
         let is_whole = all.next_page_token.is_empty();
         session.out.data(&crate::render::fluid_page::page(&all, (&wanted, is_whole), board))?;

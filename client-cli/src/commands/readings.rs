@@ -7,6 +7,7 @@ use crate::{
     exit::{Answer, Failure},
     render,
     session::Session,
+    times,
 };
 use fettler_proto::v1 as pb;
 
@@ -26,8 +27,7 @@ async fn explain(session: &Session, machine: String, point: String, limit: u32) 
     let answer = session
         .ask(&request, |link, request| async move { link.readings().explain_point(request).await })
         .await?;
-    let zone = answer.zone.parse().unwrap_or(chrono_tz::UTC);
-    let board = board_in(session, zone, clock::now());
+    let board = board_in(session, times::zone(&answer.zone)?, clock::now());
     let limit = usize::try_from(limit).unwrap_or(usize::MAX);
     session.show(
         &answer,

@@ -123,12 +123,6 @@ pub(crate) async fn people(session: &Session) -> Result<Vec<String>, Failure> {
     Ok(all.people.into_iter().map(|person| person.name).collect())
 }
 
-fn zone_of(head: &pb::GetRoundResponse) -> Result<Tz, Failure> {
-    head.zone.parse().map_err(|_| {
-        Failure::usage(format!("this client does not know the time zone `{}`; upgrade it", head.zone))
-    })
-}
-
 async fn list(session: &Session, args: RoundArgs) -> Result<Answer, Failure> {
     let at = instant(session, "--at", args.at.as_deref()).await?;
     let head = head(session, at).await?;
@@ -141,7 +135,7 @@ async fn list(session: &Session, args: RoundArgs) -> Result<Answer, Failure> {
         ..Default::default()
     };
     let list = gather(session, request).await?;
-    let board = board_in(session, zone_of(&head)?, clock::now());
+    let board = board_in(session, times::zone(&head.zone)?, clock::now());
     session.show(&list, || shown::board(&list, board.teller, board.width), || shown::checks(&list))?;
     Ok(Answer::Done)
 }

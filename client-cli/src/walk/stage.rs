@@ -115,9 +115,7 @@ impl<'s> Stage<'s> {
         head: &pb::GetRoundResponse,
         server: String,
     ) -> Result<Stage<'s>, Failure> {
-        let zone = head.zone.parse().map_err(|_| {
-            Failure::usage(format!("this client does not know the time zone `{}`; upgrade it", head.zone))
-        })?;
+        let teller = Teller::new(times::zone(&head.zone)?, clock::now());
         let round = checks.round.unwrap_or_default();
         let shift = round.shift_start.as_ref().and_then(times::from_wire).unwrap_or_else(clock::now);
         let columns = terminal_size::terminal_size().map(|(width, _)| usize::from(width.0));
@@ -127,7 +125,7 @@ impl<'s> Stage<'s> {
             outbox,
             sender,
             lines: lines(),
-            teller: Teller::new(zone, clock::now()),
+            teller,
             width: width.max(WIDTH_MIN),
             server,
             by: String::new(),
