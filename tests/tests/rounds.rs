@@ -1,6 +1,7 @@
 //! Rounds through the whole program: walked at a terminal of their own, left and gone on with, with the service gone in between,
 //! handed over and read; and without a terminal, from files.
 
+use fettler_tests::client::{Ran, fettler};
 use fettler_tests::oracle;
 use fettler_tests::programs::program;
 use fettler_tests::service::Service;
@@ -153,14 +154,20 @@ fn walk_by(service: &Service, address: &str, arguments: &[&str], talk: &[(&str, 
     Walk { code: told["code"].as_i64().expect("a code"), shown }
 }
 
+/// Where a client whose home is the data folder keeps answers, at a terminal or not.
 fn state(service: &Service) -> PathBuf {
-    service.data().join("state")
+    service.data().join(".local/state")
 }
 
 fn kept(service: &Service) -> Vec<PathBuf> {
+    files(service, "json")
+}
+
+/// The files of the folder of answers with this ending.
+fn files(service: &Service, ending: &str) -> Vec<PathBuf> {
     let folder = state(service).join("fettler/round");
     let files = fs::read_dir(folder).expect("a folder").map(|file| file.expect("a file").path());
-    files.filter(|path| path.extension().is_some_and(|end| end == "json")).collect()
+    files.filter(|path| path.extension().is_some_and(|end| end == ending)).collect()
 }
 
 /// The lines of the round as CSV.
@@ -291,7 +298,58 @@ fn a_walk_goes_on_without_the_service_and_nothing_is_lost() {
     assert!(lines[0].contains(",good,6.0,") && lines[1].contains(",finding,hose torn,"), "{lines:?}");
     let orders = service.fettler(&["orders", "--state", "open", "--output", "csv"]).done();
     assert_eq!(orders.matches("hose torn").count(), 1, "it was raised once:\n{orders}");
-    assert_eq!(service.fettler(&["round", "--send"]).done(), "0 of 0 sent\n");
+    assert_eq!(send(&service, &line).done(), "0 of 0 sent\n");
+}
+
+/// Sends what is kept, by a line.
+fn send(service: &Service, line: &Line) -> Ran {
+    fettler(&line.address, service.data(), &["round", "--send"], &[])
+}
+
+#[test]
+fn an_answer_that_is_refused_holds_up_none_behind_it() {
+    let mut service = shop();
+    let (ada, line) = (["--by", "Ada Kern"], Line::to(&service));
+    walk_by(&service, &line.address, &ada, &[("[1 of 4]", ""), ("> ", "q\n")]);
+    line.cut();
+    service.kill();
+    let away = walk_by(
+        &service,
+        &line.address,
+        &ada,
+        &[
+            ("[1 of 4]", ""),
+            ("> ", "6.0\n"),
+            ("[2 of 4]", ""),
+            ("> ", "s\n"),
+            // A pressure in litres is none.
+            ("[2 of 4]", ""),
+            ("> ", "6 L\n"),
+            ("[3 of 4] Leaks", ""),
+            ("> ", "f hose torn\n"),
+            ("[4 of 4] Leaks", ""),
+            ("> ", "q\n"),
+        ],
+    );
+    assert!(away.shown.contains("3 answers are kept in"), "{}", away.shown);
+    let unreachable = send(&service, &line);
+    assert_eq!((unreachable.code, kept(&service).len()), (4, 3), "{}", unreachable.all());
+    assert!(unreachable.stdout.ends_with("0 of 3 sent\n"), "{}", unreachable.all());
+
+    service.start_again();
+    line.lead_to(&service);
+    let sent = send(&service, &line);
+    assert_eq!(sent.code, 1, "{}", sent.all());
+    assert!(sent.stdout.contains("L-02 air was refused: "), "{}", sent.all());
+    assert!(sent.stdout.contains("L-02 leaks: order 1 was raised"), "remarks are told: {}", sent.all());
+    assert!(sent.stdout.ends_with("2 of 3 sent\n"), "{}", sent.all());
+    assert!(kept(&service).is_empty(), "{:?}", kept(&service));
+    let aside = files(&service, "refused");
+    assert_eq!(aside.len(), 1, "it stays on the disk");
+    assert!(sent.stdout.contains(&aside[0].display().to_string()), "{}", sent.all());
+    let lines = list(&service, &[]);
+    assert!(lines[0].contains(",good,6.0,") && lines[3].contains(",finding,hose torn,"), "{lines:?}");
+    assert!(lines[2].contains(",open,"), "{lines:?}");
 }
 
 #[test]

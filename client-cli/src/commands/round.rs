@@ -6,17 +6,16 @@ use crate::{
     args::{OutputForm, round::RoundArgs},
     clock,
     commands::shop::read_file,
-    exit::{Answer, Complaint, Failure, is_unreachable},
+    exit::{Answer, Complaint, Failure},
     render::{self, round as shown},
     session::Session,
     times::{self, Teller},
-    walk::{self, Entry, Outbox},
+    walk::{self, Outbox, Told},
 };
 use chrono_tz::Tz;
 use fettler_proto::v1 as pb;
 use std::{
     collections::BTreeMap,
-    fmt::Write as _,
     io::{self, IsTerminal as _},
 };
 use uuid::Uuid;
@@ -209,34 +208,27 @@ async fn send(session: &Session) -> Result<Answer, Failure> {
     let (mut sent, mut text) = (0, String::new());
     let mut unreachable = None;
     for entry in &entries {
-        match walk::send(&session.link, entry).await {
-            Ok(walk::Sent::Taken(remarks)) => {
-                outbox.forget(entry);
-                sent += 1;
-                text.extend(remarks.iter().map(|remark| format!("{}: {remark}\n", entry.words())));
-            }
-            Ok(walk::Sent::AskedBack(questions)) => {
-                answer = Answer::No;
-                let questions = questions.join("; ");
-                let _ = writeln!(text, "{}: {questions}; `fettler round` asks", entry.words());
-            }
-            Ok(walk::Sent::Refused(problems)) => {
-                answer = Answer::No;
-                text.push_str(&put_aside(&outbox, entry, &problems.join("; ")));
-            }
-            Err(status) if is_unreachable(&status) => {
+        let told = match walk::settle(&session.link, &outbox, entry).await {
+            Ok(told) => told,
+            Err(status) => {
                 unreachable = Some(status);
                 break;
             }
-            Err(status) if walk::is_for_now(status.code()) => {
-                answer = Answer::No;
-                let _ = writeln!(text, "{} is kept here: {}", entry.words(), walk::why(&status));
+        };
+        let lines: Vec<String> = match told {
+            Told::Sent(remarks) => {
+                sent += 1;
+                remarks.iter().map(|remark| format!("{}: {remark}\n", entry.words())).collect()
             }
-            Err(status) => {
-                answer = Answer::No;
-                text.push_str(&put_aside(&outbox, entry, &walk::why(&status)));
+            Told::AskedBack(_, questions) => {
+                vec![format!("{}: {}; `fettler round` asks\n", entry.words(), questions.join("; "))]
             }
-        }
+            Told::Refused(why) | Told::Kept(why) => vec![format!("{why}\n")],
+        };
+        text.extend(lines);
+    }
+    if sent < entries.len() {
+        answer = Answer::No;
     }
     session.out.data(&format!("{text}{sent} of {} sent\n", entries.len()))?;
     if let Some(status) = unreachable {
@@ -249,12 +241,6 @@ async fn send(session: &Session) -> Result<Answer, Failure> {
             .note(&format!("answers for another service wait here: --server {server}{site} sends them\n"));
     }
     Ok(answer)
-}
-
-/// Puts aside what was refused, so that it holds up nothing behind it; says so.
-fn put_aside(outbox: &Outbox, entry: &Entry, why: &str) -> String {
-    let aside = outbox.put_aside(entry);
-    format!("{} was refused: {why}; it lies in {}\n", entry.words(), aside.display())
 }
 
 /// Records the answers of a file, machine by machine. An answer that was recorded before is known again by its time.

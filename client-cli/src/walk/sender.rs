@@ -23,7 +23,7 @@ const PAUSE: Duration = Duration::from_secs(2);
 /// What became of an entry.
 #[derive(Debug)]
 pub(crate) enum Told {
-    /// The service has it; what it remarks.
+    /// The service has it, and the disk no more; what the service remarks.
     Sent(Vec<String>),
     /// Its value looks like a slip. It stays on the disk until somebody says what is so.
     AskedBack(Box<Entry>, Vec<String>),
@@ -31,12 +31,36 @@ pub(crate) enum Told {
     Refused(String),
     /// The service lets nobody in for now; it stays on the disk.
     Kept(String),
+}
+
+/// What the background task tells.
+#[derive(Debug)]
+pub(super) enum News {
+    /// What became of an entry.
+    Settled(Told),
     /// The service does not answer; so many wait.
     Waiting(usize),
 }
 
-/// Sends one entry.
-pub(crate) async fn send(link: &Link, entry: &Entry) -> Result<Sent, Status> {
+/// Sends one entry, and does on the disk what its answer asks for. An error is of a service that cannot be reached; then all
+/// is as it was.
+pub(crate) async fn settle(link: &Link, outbox: &Outbox, entry: &Entry) -> Result<Told, Status> {
+    match send(link, entry).await {
+        Ok(Sent::Taken(remarks)) => {
+            outbox.forget(entry);
+            Ok(Told::Sent(remarks))
+        }
+        Ok(Sent::AskedBack(questions)) => Ok(Told::AskedBack(Box::new(entry.clone()), questions)),
+        Ok(Sent::Refused(problems)) => Ok(refused(outbox, entry, &problems.join("; "))),
+        Err(status) if exit::is_unreachable(&status) => Err(status),
+        Err(status) if is_for_now(status.code()) => {
+            Ok(Told::Kept(format!("{} is kept here: {}", entry.words(), why(&status))))
+        }
+        Err(status) => Ok(refused(outbox, entry, &why(&status))),
+    }
+}
+
+async fn send(link: &Link, entry: &Entry) -> Result<Sent, Status> {
     match &entry.said {
         Said::Answer { .. } => {
             let answer = link.rounds().record_checks(timed(entry.answer().unwrap_or_default())).await?;
@@ -77,7 +101,7 @@ fn timed<T>(request: T) -> Request<T> {
 
 /// What the service said of an entry.
 #[derive(Debug)]
-pub(crate) enum Sent {
+enum Sent {
     /// It has it.
     Taken(Vec<String>),
     /// It asks whether it is so.
@@ -106,7 +130,7 @@ impl Sent {
 /// The background task and the ways to and from it.
 pub(super) struct Sender {
     entries: UnboundedSender<Entry>,
-    pub(super) told: UnboundedReceiver<Told>,
+    pub(super) told: UnboundedReceiver<News>,
     task: JoinHandle<()>,
     open: usize,
 }
@@ -125,12 +149,12 @@ impl Sender {
         self.open += usize::from(self.entries.send(entry).is_ok());
     }
 
-    /// Counts what was told as answered.
-    pub(super) fn counted(&mut self, told: Told) -> Told {
-        if !matches!(told, Told::Waiting(_)) {
+    /// Counts what was settled as answered.
+    pub(super) fn counted(&mut self, news: News) -> News {
+        if matches!(news, News::Settled(_)) {
             self.open = self.open.saturating_sub(1);
         }
-        told
+        news
     }
 
     /// How many entries are with it and not answered.
@@ -148,7 +172,7 @@ async fn run(
     link: Link,
     outbox: Outbox,
     mut entries: UnboundedReceiver<Entry>,
-    telling: UnboundedSender<Told>,
+    telling: UnboundedSender<News>,
 ) {
     let mut queue: VecDeque<Entry> = VecDeque::new();
     loop {
@@ -162,35 +186,22 @@ async fn run(
             queue.push_back(entry);
         }
         let Some(entry) = queue.front() else { continue };
-        let told = match send(&link, entry).await {
-            Ok(Sent::Taken(remarks)) => {
-                outbox.forget(entry);
-                Told::Sent(remarks)
+        let Ok(told) = settle(&link, &outbox, entry).await else {
+            if telling.send(News::Waiting(queue.len())).is_err() {
+                return;
             }
-            Ok(Sent::AskedBack(questions)) => Told::AskedBack(Box::new(entry.clone()), questions),
-            Ok(Sent::Refused(problems)) => refused(&outbox, entry, &problems.join("; ")),
-            Err(status) if exit::is_unreachable(&status) => {
-                if telling.send(Told::Waiting(queue.len())).is_err() {
-                    return;
-                }
-                time::sleep(PAUSE).await;
-                continue;
-            }
-            Err(status) if is_for_now(status.code()) => {
-                let why = exit::complaint_of(&status).message;
-                Told::Kept(format!("{} is kept here: {why}", entry.words()))
-            }
-            Err(status) => refused(&outbox, entry, &why(&status)),
+            time::sleep(PAUSE).await;
+            continue;
         };
         queue.pop_front();
-        if telling.send(told).is_err() {
+        if telling.send(News::Settled(told)).is_err() {
             return;
         }
     }
 }
 
 /// Whether an error is of whoever asks now or of the service, not of what is said.
-pub(crate) fn is_for_now(code: Code) -> bool {
+fn is_for_now(code: Code) -> bool {
     matches!(
         code,
         Code::Unauthenticated
@@ -204,7 +215,7 @@ pub(crate) fn is_for_now(code: Code) -> bool {
 }
 
 /// Why an entry cannot be taken, in one line.
-pub(crate) fn why(status: &Status) -> String {
+fn why(status: &Status) -> String {
     let Complaint { message, fields, .. } = exit::complaint_of(status);
     let fields = fields.into_iter().map(|(field, problem)| format!("{field}: {problem}"));
     std::iter::once(message).chain(fields).collect::<Vec<_>>().join("; ")

@@ -4,7 +4,7 @@ use super::{
     Entry, Outbox, Said,
     screen::{self, KEYS, Progress, Typed},
     seen::see,
-    sender::{Sender, Told},
+    sender::{News, Sender, Told},
 };
 use crate::{
     args::round::RoundArgs,
@@ -361,8 +361,8 @@ impl<'s> Stage<'s> {
 
     /// Tells what became of earlier answers, and asks what the service asks back.
     async fn tell(&mut self) -> Result<Option<Turn>, Failure> {
-        while let Ok(told) = self.sender.told.try_recv() {
-            self.told(told)?;
+        while let Ok(news) = self.sender.told.try_recv() {
+            self.hear(news)?;
         }
         while let Some((entry, questions)) = self.asked_back.pop_front() {
             for question in &questions {
@@ -394,18 +394,20 @@ impl<'s> Stage<'s> {
         Ok(None)
     }
 
-    fn told(&mut self, told: Told) -> Result<(), Failure> {
-        match self.sender.counted(told) {
-            Told::Sent(remarks) => {
+    fn hear(&mut self, news: News) -> Result<(), Failure> {
+        match self.sender.counted(news) {
+            News::Settled(Told::Sent(remarks)) => {
                 self.told_away = false;
                 for remark in remarks {
                     self.say(&remark)?;
                 }
             }
-            Told::AskedBack(entry, questions) => self.asked_back.push_back((*entry, questions)),
-            Told::Refused(why) | Told::Kept(why) => self.say(&why)?,
-            Told::Waiting(_) if self.told_away => {}
-            Told::Waiting(count) => {
+            News::Settled(Told::AskedBack(entry, questions)) => {
+                self.asked_back.push_back((*entry, questions));
+            }
+            News::Settled(Told::Refused(why) | Told::Kept(why)) => self.say(&why)?,
+            News::Waiting(_) if self.told_away => {}
+            News::Waiting(count) => {
                 self.told_away = true;
                 let waits = words::count(count, "answer waits", "answers wait");
                 self.say(&format!("no answer from the service; {waits} on this computer, go on"))?;
@@ -455,9 +457,9 @@ impl<'s> Stage<'s> {
                 continue;
             }
             match tokio::time::timeout_at(until, self.sender.told.recv()).await {
-                Ok(Some(told)) => {
-                    let away = matches!(told, Told::Waiting(_));
-                    self.told(told)?;
+                Ok(Some(news)) => {
+                    let away = matches!(news, News::Waiting(_));
+                    self.hear(news)?;
                     if away {
                         return Ok(());
                     }
