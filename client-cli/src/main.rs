@@ -25,6 +25,7 @@ mod session;
 mod sheet;
 mod shipped;
 mod shopfile;
+mod table_file;
 #[cfg(test)]
 mod testkit;
 mod times;

@@ -1,6 +1,10 @@
 //! Readings from a CSV file: machine, point, value and at, and what else a line says.
 
-use crate::{exit::Failure, times};
+use crate::{
+    exit::Failure,
+    table_file::{self, TableFile},
+    times,
+};
 use chrono_tz::Tz;
 use fettler_proto::v1 as pb;
 
@@ -38,33 +42,19 @@ pub(super) fn needs_zone(text: &str) -> bool {
 
 /// Reads the lines of a file. Times without an offset are local times of `zone`.
 pub(super) fn read(name: &str, text: &str, by: Option<&str>, zone: Option<Tz>) -> Result<File, Failure> {
-    let text = text.strip_prefix('\u{feff}').unwrap_or(text);
-    let delimiter = if text.lines().next().unwrap_or_default().contains(';') { b';' } else { b',' };
-    let mut reader = csv::ReaderBuilder::new()
-        .delimiter(delimiter)
-        .trim(csv::Trim::All)
-        .flexible(true)
-        .from_reader(text.as_bytes());
-    let unreadable = |error: csv::Error| Failure::usage(format!("{name}: {error}"));
-    let headers: Vec<String> = reader.headers().map_err(unreadable)?.iter().map(str::to_owned).collect();
-    let places = places(name, &headers)?;
+    let table = TableFile::open(name, text)?;
+    table.only(&COLUMNS)?;
+    let places = table.places(&COLUMNS, 4)?;
     let mut file = File::default();
-    for record in reader.records() {
-        match record {
-            Ok(record) => {
-                let number = record.position().map_or(0, csv::Position::line);
-                let cell = |column: usize| {
-                    places[column].and_then(|place| record.get(place)).unwrap_or_default().to_owned()
-                };
-                match said(&cell, by, zone) {
-                    Ok(said) => file.lines.push(Line { number, said }),
-                    Err((column, error)) => file.faults.push((format!("line {number}, {column}"), error)),
-                }
-            }
-            Err(error) => {
-                let number = error.position().map_or(0, csv::Position::line);
-                file.faults.push((format!("line {number}"), error.to_string()));
-            }
+    for (number, record) in table.lines() {
+        let said = match &record {
+            Ok(record) => said(&|column| table_file::cell(record, places[column]), by, zone)
+                .map_err(|(column, error)| (format!("line {number}, {column}"), error)),
+            Err(error) => Err((format!("line {number}"), error.clone())),
+        };
+        match said {
+            Ok(said) => file.lines.push(Line { number, said }),
+            Err(fault) => file.faults.push(fault),
         }
     }
     if file == File::default() {
@@ -73,32 +63,13 @@ pub(super) fn read(name: &str, text: &str, by: Option<&str>, zone: Option<Tz>) -
     Ok(file)
 }
 
-/// Where each column stands; none for one that is left out.
-fn places(name: &str, headers: &[String]) -> Result<Vec<Option<usize>>, Failure> {
-    if let Some(other) = headers.iter().find(|header| !COLUMNS.contains(&header.as_str())) {
-        return Err(Failure::usage(format!("{name} has an unknown column `{other}`"))
-            .with_hint(format!("the columns are {}", COLUMNS.join(", "))));
-    }
-    let places: Vec<Option<usize>> =
-        COLUMNS.iter().map(|column| headers.iter().position(|header| header == column)).collect();
-    match places.iter().take(4).position(Option::is_none) {
-        None => Ok(places),
-        Some(missing) => Err(Failure::usage(format!("{name} has no column `{}`", COLUMNS[missing]))
-            .with_hint(format!("the columns are {}; the first four have to be", COLUMNS.join(", ")))),
-    }
-}
-
 fn said(
     cell: &dyn Fn(usize) -> String,
     by: Option<&str>,
     zone: Option<Tz>,
 ) -> Result<pb::ReadingSaid, (&'static str, String)> {
     let at = times::instant(&cell(3), zone).map_err(|error| ("at", error.to_string()))?;
-    let confirmed = match cell(7).to_lowercase().as_str() {
-        "" | "no" => false,
-        "yes" => true,
-        other => return Err(("confirmed", format!("`{other}` is neither yes nor no"))),
-    };
+    let confirmed = table_file::yes_or_no(&cell(7)).map_err(|error| ("confirmed", error))?;
     let own = cell(5);
     Ok(pb::ReadingSaid {
         machine: cell(0),
@@ -140,7 +111,10 @@ mod tests {
             Err(Failure::Usage(complaint)) => complaint,
             other => panic!("{other:?}"),
         };
-        assert_eq!(complaint("machine,point,value\n").message, "f.csv has no column `at`");
+        assert_eq!(
+            complaint("machine,point,value\n").message,
+            "f.csv has no column `at`; it has: machine, point, value"
+        );
         assert_eq!(
             complaint("machine,point,value,at,colour\n").message,
             "f.csv has an unknown column `colour`"

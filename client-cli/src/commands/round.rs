@@ -9,6 +9,7 @@ use crate::{
     exit::{Answer, Complaint, Failure},
     render::{self, round as shown},
     session::Session,
+    table_file::{self, TableFile},
     times::{self, Teller},
     walk::{self, Outbox, Told},
 };
@@ -283,45 +284,31 @@ async fn answers(session: &Session, name: &str, text: &str, by: &str) -> Result<
 
 /// Reads a file of answers, by machine in the order of the file.
 fn read(name: &str, text: &str, zone: Tz) -> Result<Vec<(String, Vec<pb::CheckSaid>)>, Failure> {
-    let unreadable = |error: csv::Error| Failure::usage(format!("{name}: {error}"));
-    let mut reader = csv::ReaderBuilder::new().trim(csv::Trim::All).from_reader(text.as_bytes());
-    let headers = reader.headers().map_err(unreadable)?.clone();
-    if let Some(other) = headers.iter().find(|header| !COLUMNS.contains(header)) {
-        return Err(Failure::usage(format!("{name} has an unknown column `{other}`"))
-            .with_hint(format!("the columns are {}; the first two have to be", COLUMNS.join(", "))));
-    }
-    let place = |column: &str| headers.iter().position(|header| header == column);
-    if place("machine").is_none() || place("check").is_none() {
-        return Err(Failure::usage(format!("{name} has no column `machine` or no column `check`")));
-    }
+    let table = TableFile::open(name, text)?;
+    table.only(&COLUMNS)?;
+    let places = table.places(&COLUMNS, 2)?;
     let mut order: Vec<String> = Vec::new();
     let mut all: BTreeMap<String, Vec<pb::CheckSaid>> = BTreeMap::new();
     let mut complaint = Complaint::new(format!("{name} has lines that cannot be read; nothing was recorded"));
-    for record in reader.records() {
-        let record = record.map_err(unreadable)?;
-        let cell = |column: &str| place(column).and_then(|at| record.get(at)).unwrap_or_default().to_owned();
-        let line = record.position().map_or(0, csv::Position::line);
-        let at = cell("at");
-        let at = if at.is_empty() { Ok(None) } else { times::instant(&at, Some(zone)).map(Some) };
-        let confirmed = match cell("confirmed").as_str() {
-            "" | "no" => Ok(false),
-            "yes" => Ok(true),
-            other => Err(format!("`{other}` is neither yes nor no")),
+    for (line, record) in table.lines() {
+        let record = match record {
+            Ok(record) => record,
+            Err(error) => {
+                complaint.fields.push((format!("line {line}"), error));
+                continue;
+            }
         };
-        match (at, confirmed) {
+        let [machine, check, value, unit, finding, at, confirmed] =
+            places.map(|place| table_file::cell(&record, place));
+        let at = if at.is_empty() { Ok(None) } else { times::instant(&at, Some(zone)).map(Some) };
+        match (at, table_file::yes_or_no(&confirmed)) {
             (Ok(at), Ok(confirmed)) => {
-                let machine = cell("machine");
                 if !all.contains_key(&machine) {
                     order.push(machine.clone());
                 }
-                all.entry(machine).or_default().push(pb::CheckSaid {
-                    check: cell("check"),
-                    at: at.map(times::to_wire),
-                    value: cell("value"),
-                    unit: cell("unit"),
-                    finding: cell("finding"),
-                    confirmed,
-                });
+                let at = at.map(times::to_wire);
+                let said = pb::CheckSaid { check, at, value, unit, finding, confirmed };
+                all.entry(machine).or_default().push(said);
             }
             (Err(error), _) => complaint.fields.push((format!("line {line}, at"), error.to_string())),
             (_, Err(error)) => complaint.fields.push((format!("line {line}, confirmed"), error)),
@@ -361,6 +348,14 @@ mod tests {
     }
 
     #[test]
+    fn a_file_of_answers_may_come_from_a_table_program() {
+        let text = "\u{feff}machine;check;value;confirmed\r\nL-03;air;6.1;Yes\r\nL-03;leaks\r\n";
+        let read = read("f.csv", text, chrono_tz::UTC).unwrap();
+        let said: Vec<_> = read[0].1.iter().map(|said| (said.value.as_str(), said.confirmed)).collect();
+        assert_eq!(said, [("6.1", true), ("", false)]);
+    }
+
+    #[test]
     fn lines_that_cannot_be_read_are_named_and_nothing_is_sent() {
         let told = |text: &str| match read("f.csv", text, chrono_tz::UTC) {
             Err(Failure::Usage(complaint)) => complaint.text(),
@@ -368,6 +363,11 @@ mod tests {
         };
         let text = told("machine,check,at,confirmed\nL,a,yesterday,\nL,b,,perhaps\n");
         assert!(text.contains("line 2, at") && text.contains("line 3, confirmed"), "{text}");
+        let text = told("machine,check,value\nL,a,6,1\n");
+        assert!(
+            text.contains("line 2: has 4 cells for 3 columns"),
+            "a value is not cut at its comma: {text}"
+        );
         assert!(told("machine,check,colour\n").contains("unknown column `colour`"));
         assert!(told("machine,value\n").contains("no column `check`"));
         assert!(told("machine,check\n").contains("holds no answer"));

@@ -2,6 +2,7 @@
 
 use crate::{
     exit::{Complaint, Failure},
+    table_file::{TableFile, cell},
     times,
 };
 use fettler_proto::v1 as pb;
@@ -13,54 +14,39 @@ const FAULTS_MAX: usize = 20;
 
 /// Reads the statements of a file. All are taken or none, so every broken line is named.
 pub(crate) fn read(name: &str, text: &str) -> Result<Vec<pb::LastDone>, Failure> {
-    let text = text.strip_prefix('\u{feff}').unwrap_or(text);
-    let delimiter = if text.lines().next().unwrap_or_default().contains(';') { b';' } else { b',' };
-    let mut reader =
-        csv::ReaderBuilder::new().delimiter(delimiter).trim(csv::Trim::All).from_reader(text.as_bytes());
-    let unreadable = |error: csv::Error| Failure::usage(format!("{name}: {error}"));
-    let headers: Vec<String> = reader.headers().map_err(unreadable)?.iter().map(str::to_owned).collect();
-    let place = |wanted: &str| {
-        headers.iter().position(|header| header == wanted).ok_or_else(|| {
-            Failure::usage(format!("{name} has no column `{wanted}`; it has: {}", headers.join(", ")))
-                .with_hint("the columns are machine, task, day, and one for each meter such as operating")
-        })
-    };
-    let (machine, task, day) = (place("machine")?, place("task")?, place("day")?);
+    let table = TableFile::open(name, text)?;
+    let places = table.places(&["machine", "task", "day"], 3)?;
+    let meters: Vec<(usize, String)> =
+        table.headers().iter().cloned().enumerate().filter(|(at, _)| !places.contains(&Some(*at))).collect();
     let mut statements = Vec::new();
     let mut faults = Vec::new();
-    for record in reader.records() {
+    for (line, record) in table.lines() {
         let record = match record {
             Ok(record) => record,
             Err(error) => {
-                faults.push((format!("line {}", line_of(error.position())), error.to_string()));
+                faults.push((format!("line {line}"), error));
                 continue;
             }
         };
-        let line = line_of(record.position());
-        let cell = |at: usize| record.get(at).unwrap_or_default().to_owned();
-        match times::day(&cell(day)) {
-            Ok(_) if cell(machine).is_empty() || cell(task).is_empty() => {
+        let [machine, task, day] = places.map(|place| cell(&record, place));
+        let counts = meters.iter().map(|(at, meter)| (meter, cell(&record, Some(*at))));
+        match times::day(&day) {
+            Ok(_) if machine.is_empty() || task.is_empty() => {
                 faults.push((format!("line {line}"), "names no machine or no task; fill both".to_owned()));
             }
-            Ok(stated) => statements.push(pb::LastDone {
-                machine: cell(machine),
-                task: cell(task),
-                day: stated,
-                counts: headers
-                    .iter()
-                    .enumerate()
-                    .filter(|(at, _)| ![machine, task, day].contains(at) && !cell(*at).is_empty())
-                    .map(|(at, meter)| pb::MeterCount { meter: meter.clone(), count: cell(at) })
+            Ok(day) => statements.push(pb::LastDone {
+                machine,
+                task,
+                day,
+                counts: counts
+                    .filter(|(_, count)| !count.is_empty())
+                    .map(|(meter, count)| pb::MeterCount { meter: meter.clone(), count })
                     .collect(),
             }),
             Err(error) => faults.push((format!("line {line}, day"), error)),
         }
     }
     checked(name, statements, faults)
-}
-
-fn line_of(position: Option<&csv::Position>) -> u64 {
-    position.map_or(0, csv::Position::line)
 }
 
 fn checked(
@@ -109,7 +95,7 @@ mod tests {
         let text = "machine,task,day\nL-03,drain,1 October\n,drain,2026-10-01\nL-03,drain\n";
         let Err(Failure::Usage(complaint)) = read("f.csv", text) else { panic!() };
         let lines: Vec<&str> = complaint.fields.iter().map(|(field, _)| field.as_str()).collect();
-        assert_eq!(lines, ["line 2, day", "line 3", "line 4"]);
+        assert_eq!(lines, ["line 2, day", "line 3", "line 4, day"]);
         assert!(matches!(read("f.csv", "machine,task\n"), Err(Failure::Usage(_))));
         assert!(matches!(read("f.csv", "machine,task,day\n"), Err(Failure::Usage(_))));
     }
