@@ -1,6 +1,6 @@
 //! `due`: what is due, the forbidden machines first.
 
-use super::{board_in, paging::PAGE_MAX};
+use super::{board_in, paging};
 use crate::{
     args::{OutputForm, orders::DueArgs},
     exit::{Answer, Failure},
@@ -10,16 +10,17 @@ use crate::{
 };
 use fettler_proto::v1 as pb;
 
-/// The most pages that are gathered into one list; beyond 100,000 orders a list is no picture any more.
-const PAGES_MAX: usize = 100;
-
 /// Shows the due list.
 pub(crate) async fn run(session: &Session, args: DueArgs) -> Result<Answer, Failure> {
     let mut request = resolve(session.site(), &args)?;
     if let Some(span) = &args.within {
         request.until = look_ahead(session, &request, span).await?;
     }
-    let list = gather(session, &mut request).await?;
+    let list = paging::all(|page_token| {
+        let request = pb::ListDueRequest { page_token, ..request.clone() };
+        async move { ask(session, &request).await }
+    })
+    .await?;
     let now = list.as_of.as_ref().and_then(times::from_wire).unwrap_or_else(crate::clock::now);
     let board = board_in(session, times::zone(&list.zone)?, now);
     let until = Some(request.until.as_str()).filter(|until| !until.is_empty());
@@ -45,7 +46,7 @@ fn resolve(site: String, args: &DueArgs) -> Result<pb::ListDueRequest, Failure> 
         while_stopped: args.while_stopped,
         machine: args.machine.clone().unwrap_or_default(),
         area: args.area.clone().unwrap_or_default(),
-        page_size: PAGE_MAX,
+        page_size: paging::PAGE_MAX,
         page_token: String::new(),
         sure: args.sure,
     })
@@ -62,21 +63,4 @@ async fn look_ahead(session: &Session, request: &pb::ListDueRequest, span: &str)
 
 async fn ask(session: &Session, request: &pb::ListDueRequest) -> Result<pb::ListDueResponse, Failure> {
     session.ask(request, |link, request| async move { link.due().list_due(request).await }).await
-}
-
-async fn gather(session: &Session, request: &mut pb::ListDueRequest) -> Result<pb::ListDueResponse, Failure> {
-    let mut list = ask(session, request).await?;
-    for _ in 1..PAGES_MAX {
-        if list.next_page_token.is_empty() {
-            return Ok(list);
-        }
-        request.page_token = std::mem::take(&mut list.next_page_token);
-        let page = ask(session, request).await?;
-        list.items.extend(page.items);
-        list.next_page_token = page.next_page_token;
-    }
-    if !list.next_page_token.is_empty() {
-        session.out.note("the list goes on; narrow it with --area, --machine or an earlier --until\n");
-    }
-    Ok(list)
 }

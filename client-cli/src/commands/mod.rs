@@ -33,7 +33,8 @@ mod stock;
 mod undo;
 mod why;
 
-pub(crate) use round::{people as round_people, seen as seen_round};
+pub(crate) use person::people;
+pub(crate) use round::seen as seen_round;
 
 use crate::{
     args::{

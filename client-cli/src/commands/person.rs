@@ -27,16 +27,24 @@ async fn add(session: &Session, args: PersonAddArgs) -> Result<Answer, Failure> 
     Ok(Answer::Done)
 }
 
+/// The names of all people.
+pub(crate) async fn people(session: &Session) -> Result<Vec<String>, Failure> {
+    let all: pb::ListPeopleResponse =
+        paging::all(|page_token| page(session, paging::PAGE_MAX, page_token)).await?;
+    Ok(all.people.into_iter().map(|person| person.name).collect())
+}
+
+async fn page(
+    session: &Session,
+    page_size: i32,
+    page_token: String,
+) -> Result<pb::ListPeopleResponse, Failure> {
+    let request = pb::ListPeopleRequest { page_size, page_token };
+    session.ask(&request, |link, request| async move { link.people().list_people(request).await }).await
+}
+
 async fn list(session: &Session, args: PersonListArgs) -> Result<Answer, Failure> {
-    let all: pb::ListPeopleResponse = paging::gather(session, &args.limit, |page_size, page_token| {
-        let request = pb::ListPeopleRequest { page_size, page_token };
-        async move {
-            session
-                .ask(&request, |link, request| async move { link.people().list_people(request).await })
-                .await
-        }
-    })
-    .await?;
+    let all = paging::gather(session, &args.limit, |size, token| page(session, size, token)).await?;
     session.show_list(&all, "nobody is known yet", || render::machine::people(&all.people))?;
     Ok(Answer::Done)
 }

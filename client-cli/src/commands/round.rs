@@ -21,10 +21,6 @@ use std::{
 };
 use uuid::Uuid;
 
-/// Machines of a page.
-const PAGE: i32 = 100;
-/// The most pages of a round; beyond 100,000 machines nobody walks.
-const PAGES_MAX: usize = 1_000;
 /// The most answers of one call.
 const ANSWERS_MAX: usize = 100;
 /// The columns of a file of answers; the first two have to be.
@@ -90,37 +86,17 @@ pub(super) async fn head(
 
 async fn gather(
     session: &Session,
-    mut request: pb::ListChecksRequest,
+    request: pb::ListChecksRequest,
 ) -> Result<pb::ListChecksResponse, Failure> {
-    request.page_size = PAGE;
-    let mut all = pb::ListChecksResponse::default();
-    for _ in 0..PAGES_MAX {
-        let page = session
-            .ask(&request, |link, request| async move { link.rounds().list_checks(request).await })
-            .await?;
-        all.machines.extend(page.machines);
-        all.round = page.round;
-        request.page_token = page.next_page_token;
-        if request.page_token.is_empty() {
-            break;
-        }
-    }
-    Ok(all)
-}
-
-/// The names of all people.
-pub(crate) async fn people(session: &Session) -> Result<Vec<String>, Failure> {
-    let limit = crate::args::LimitArgs { limit: 1_000_000 };
-    let all: pb::ListPeopleResponse = paging::gather(session, &limit, |page_size, page_token| {
-        let request = pb::ListPeopleRequest { page_size, page_token };
+    paging::all(|page_token| {
+        let request = pb::ListChecksRequest { page_token, ..request.clone() };
         async move {
             session
-                .ask(&request, |link, request| async move { link.people().list_people(request).await })
+                .ask(&request, |link, request| async move { link.rounds().list_checks(request).await })
                 .await
         }
     })
-    .await?;
-    Ok(all.people.into_iter().map(|person| person.name).collect())
+    .await
 }
 
 async fn list(session: &Session, args: RoundArgs) -> Result<Answer, Failure> {

@@ -9,7 +9,7 @@ use super::{
 use crate::{
     args::round::RoundArgs,
     clock,
-    commands::round_people,
+    commands::people,
     exit::{Answer, Complaint, Failure},
     render::{round as render, words},
     session::Session,
@@ -183,7 +183,7 @@ impl<'s> Stage<'s> {
 
     /// Who walks; a name that nobody has is asked for again, so that no answer is refused for it later.
     async fn who(&mut self, args: &RoundArgs) -> Result<(), Failure> {
-        let people = if self.told_away { None } else { Some(round_people(self.session).await?) };
+        let people = if self.told_away { None } else { Some(people(self.session).await?) };
         let known =
             |name: &str| people.as_ref().is_none_or(|people| people.iter().any(|known| known == name));
         let mut name = args.by.clone();
