@@ -79,7 +79,7 @@ fn what_was_done_is_exported_as_it_was_said() {
     assert_eq!(ok(&["audit", "--output", "json"]).lines().count(), 2);
     assert_eq!(by_python(&ok(&["audit", "--undone", "--output", "csv"])).len(), 2);
     assert_eq!(by_python(&ok(&["audit", "--by", "Ben Holt", "--late", "--output", "csv"])).len(), 2);
-    assert_eq!(by_python(&ok(&["audit", "--to", "2021-01-01", "--output", "csv"])).len(), 1);
+    assert_eq!(by_python(&ok(&["audit", "--until", "2021-01-01", "--output", "csv"])).len(), 1);
     let text = ok(&["audit"]);
     assert!(text.contains("order 1 L-03 Drain the bowl") && text.contains("wrong lathe"), "{text}");
     assert_eq!(

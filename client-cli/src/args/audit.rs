@@ -22,7 +22,7 @@ pub(crate) struct AuditArgs {
     pub(crate) from: Option<String>,
     /// Only what was done before this time.
     #[arg(long, value_name = "TIME")]
-    pub(crate) to: Option<String>,
+    pub(crate) until: Option<String>,
     /// Only what was late, as known now.
     #[arg(long)]
     pub(crate) late: bool,

@@ -32,7 +32,7 @@ pub(crate) struct RecordArgs {
     pub(crate) from: Option<String>,
     /// Only what was before this time.
     #[arg(long, value_name = "TIME")]
-    pub(crate) to: Option<String>,
+    pub(crate) until: Option<String>,
     /// One page of HTML that needs nothing else, made for printing on A4.
     #[arg(long, conflicts_with = "output")]
     pub(crate) html: bool,

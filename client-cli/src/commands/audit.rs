@@ -20,7 +20,7 @@ pub(crate) async fn run(session: &Session, args: AuditArgs) -> Result<Answer, Fa
     let mut wanted = pb::ExportClosingsRequest {
         site: session.site(),
         from: since(session, "--from", args.from.as_deref()).await?,
-        until: since(session, "--to", args.to.as_deref()).await?,
+        until: since(session, "--until", args.until.as_deref()).await?,
         machine: args.machine.unwrap_or_default(),
         task: args.task.unwrap_or_default(),
         area: args.area.unwrap_or_default(),

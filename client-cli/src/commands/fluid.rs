@@ -29,7 +29,7 @@ async fn record(session: &Session, args: RecordArgs) -> Result<Answer, Failure> 
         machine: args.machine,
         reservoir: args.place.unwrap_or_default(),
         from: since(session, "--from", args.from.as_deref()).await?,
-        until: since(session, "--to", args.to.as_deref()).await?,
+        until: since(session, "--until", args.until.as_deref()).await?,
         ..Default::default()
     };
     let all: pb::GetFluidRecordResponse = paging::gather(session, &args.limit, |page_size, page_token| {
