@@ -229,15 +229,7 @@ fn waste(text: &str) -> Result<pb::WasteSaid, String> {
     let (reservoir, rest) = text.split_once('=').unwrap_or(("", text));
     let (rest, document) = rest.split_once(" document ").unwrap_or((rest, ""));
     let (rest, route) = rest.split_once(" to ").unwrap_or((rest, ""));
-    let (litres, kind) = amount(rest);
-    if !litres.bytes().any(|b| b.is_ascii_digit()) {
-        return Err(bad("has no number"));
-    }
-    let kind = kind.strip_prefix(['L', 'l']).filter(|kind| kind.starts_with(' ')).map(str::trim);
-    let kind = kind.ok_or_else(|| bad("is not said in L"))?;
-    if kind.is_empty() {
-        return Err(bad("names no kind of waste"));
-    }
+    let (litres, kind) = litres_of(rest).map_err(bad)?;
     Ok(pb::WasteSaid {
         reservoir: reservoir.trim().to_owned(),
         kind: kind.to_owned(),
@@ -247,8 +239,24 @@ fn waste(text: &str) -> Result<pb::WasteSaid, String> {
     })
 }
 
+/// Reads `quantity L kind` of waste; else what is wrong with it.
+pub(super) fn litres_of(text: &str) -> Result<(&str, &str), &'static str> {
+    let (litres, kind) = amount(text);
+    if kind.starts_with(',') {
+        return Err("has a comma in its quantity where a point is needed");
+    }
+    if !litres.bytes().any(|b| b.is_ascii_digit()) {
+        return Err("has no number");
+    }
+    let kind = kind.strip_prefix(['L', 'l']).filter(|kind| kind.is_empty() || kind.starts_with(' '));
+    match kind.ok_or("is not said in L")?.trim() {
+        "" => Err("names no kind of waste"),
+        kind => Ok((litres, kind)),
+    }
+}
+
 /// The leading number of a text, and what follows it.
-pub(super) fn amount(text: &str) -> (&str, &str) {
+fn amount(text: &str) -> (&str, &str) {
     let text = text.trim();
     let sign = usize::from(text.starts_with('-'));
     let end = text[sign..].find(|c: char| !c.is_ascii_digit() && c != '.').map_or(text.len(), |at| at + sign);
@@ -317,8 +325,16 @@ mod tests {
         assert_eq!(all, ["sump", "180.5", "used coolant", "drum 7", "4711"]);
         let of = waste("2 L oily rags").unwrap();
         assert_eq!([of.reservoir, of.kind, of.route, of.document], ["", "oily rags", "", ""]);
-        for bad in ["sump=used coolant", "sump=180 used coolant", "180 L", "180 Lot"] {
-            assert!(waste(bad).unwrap_err().contains(bad), "{bad}");
+        for (bad, why) in [
+            ("sump=used coolant", "has no number"),
+            ("sump=L used coolant", "has no number"),
+            ("sump=180 used coolant", "is not said in L"),
+            ("180 L", "names no kind of waste"),
+            ("180 Lot", "is not said in L"),
+            ("12,5 L used coolant", "has a comma"),
+        ] {
+            let error = waste(bad).unwrap_err();
+            assert!(error.contains(bad) && error.contains(why), "{error}");
         }
     }
 

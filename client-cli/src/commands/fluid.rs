@@ -1,6 +1,6 @@
 //! `fluid`: what goes into sumps and reservoirs and what comes out, and the record of it.
 
-use super::close::{amount, used};
+use super::close::{litres_of, used};
 use super::{board, board_in, instant, paging, request_id, since};
 use crate::{
     args::fluids::{FluidCommand, PourArgs, RecordArgs, ToldArgs, WasteArgs, WithdrawArgs},
@@ -73,12 +73,9 @@ async fn pour(session: &Session, args: PourArgs, act: pb::FluidAct) -> Result<An
 }
 
 async fn waste(session: &Session, args: WasteArgs) -> Result<Answer, Failure> {
-    let (litres, kind) = amount(&args.waste);
-    let kind = kind.strip_prefix(['L', 'l']).filter(|kind| kind.starts_with(' ')).map(str::trim);
-    let Some(kind) = kind.filter(|kind| !kind.is_empty()) else {
-        let text = format!("`{}` is no waste; write it like \"180 L used coolant\"", args.waste);
-        return Err(Failure::usage(text));
-    };
+    let (litres, kind) = litres_of(&args.waste).map_err(|what| {
+        Failure::usage(format!("`{}` {what}; write it like \"180 L used coolant\"", args.waste))
+    })?;
     let said = pb::FluidSaid {
         machine: args.machine,
         reservoir: args.place,
