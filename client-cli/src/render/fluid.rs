@@ -1,7 +1,7 @@
 //! The record of fluids.
 
 use super::wrap::{labelled, lines};
-use super::{due::Board, readings, table::Table};
+use super::{due::Board, order::dry, readings, table::Table, words};
 use crate::times::rfc3339;
 use fettler_proto::v1 as pb;
 use std::fmt::Write as _;
@@ -115,10 +115,7 @@ pub(crate) fn said(
     dry_run: bool,
     board: Board,
 ) -> String {
-    let mut out = String::new();
-    if dry_run {
-        out.push_str("nothing is changed; this is what would come of it\n");
-    }
+    let mut out = dry(dry_run);
     for line in of_entry(entry) {
         let (entry, at, by) = source(&line);
         let of = line.entry.as_ref().map(|entry| entry.machine.as_str()).unwrap_or_default();
@@ -194,7 +191,7 @@ pub(crate) fn rows(lines: &[pb::FluidLine]) -> Table {
             entry.document.clone(),
             by.to_owned(),
             rfc3339(entered.as_ref()),
-            if entry.order == 0 { String::new() } else { entry.order.to_string() },
+            words::unless_zero(entry.order),
             rfc3339(withdrawn.as_ref()),
             either(&reading.withdrawn_by, &entry.withdrawn_by),
             either(&reading.withdrawn_reason, &entry.withdrawn_reason),

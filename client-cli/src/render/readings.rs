@@ -1,6 +1,6 @@
 //! Readings: what became of them, and as a list.
 
-use super::{due::Board, table::Table, words, wrap::labelled};
+use super::{due::Board, order::dry, table::Table, words, wrap::labelled};
 use crate::commands::readings_file::File;
 use crate::times::rfc3339;
 use fettler_proto::v1 as pb;
@@ -47,10 +47,7 @@ pub(crate) fn taken(
     dry_run: bool,
     board: Board,
 ) -> String {
-    let mut out = String::new();
-    if dry_run {
-        out.push_str("nothing is changed; this is what would come of it\n");
-    }
+    let mut out = dry(dry_run);
     for (said, taken) in said.iter().zip(taken) {
         let head = format!("{} {}", said.machine, said.point);
         let mut line = |text: &str| out.push_str(&labelled(2, "", 2, text, board.width));
@@ -114,10 +111,7 @@ pub(crate) fn taken(
 /// What became of the lines of a file: how many of each, and those that need a look.
 pub(crate) fn file(name: &str, file: &File, taken: &[pb::TakenReading], dry_run: bool) -> String {
     let count = |outcome: pb::ReadingOutcome| taken.iter().filter(|one| one.outcome() == outcome).count();
-    let mut out = String::new();
-    if dry_run {
-        out.push_str("nothing is changed; this is what would come of it\n");
-    }
+    let mut out = dry(dry_run);
     let _ = writeln!(out, "READINGS of {name}");
     let unreadable = count(pb::ReadingOutcome::Refused) + file.faults.len();
     for (label, count) in [
