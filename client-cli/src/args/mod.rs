@@ -4,6 +4,7 @@ pub(crate) mod ahead;
 pub(crate) mod audit;
 pub(crate) mod backtest;
 pub(crate) mod calc;
+pub(crate) mod figures;
 pub(crate) mod fluids;
 pub(crate) mod hours;
 pub(crate) mod journal;
@@ -144,7 +145,7 @@ pub(crate) enum Command {
     /// What closings tell of intervals, and the answer: accept, decline.
     Review(review::ReviewArgs),
     /// What was done in time, what is overdue, how long machines run between failures, what it took.
-    Figures(review::FiguresArgs),
+    Figures(figures::FiguresArgs),
     /// Machines: list, show, rest, forbid, return, retire.
     #[command(subcommand)]
     Machine(shop::MachineCommand),

@@ -2,7 +2,7 @@
 
 use super::board;
 use crate::{
-    args::review::{By, FiguresArgs},
+    args::figures::{By, FiguresArgs},
     exit::{Answer, Failure},
     render::figures as show,
     session::Session,
