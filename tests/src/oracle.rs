@@ -36,3 +36,8 @@ pub fn run(script: &str, arguments: &[&str], input: &str) -> String {
 pub fn lines(text: &str) -> Vec<Value> {
     text.lines().map(|line| serde_json::from_str(line).unwrap_or_else(|e| panic!("{line}: {e}"))).collect()
 }
+
+/// The rows of a CSV text as Python's own reader sees them.
+pub fn csv_rows(text: &str) -> Vec<Vec<String>> {
+    serde_json::from_str(&run("csv_rows.py", &[], text)).expect("rows")
+}

@@ -1,7 +1,7 @@
 //! The audit through the whole program: what was closed and undone, as CSV that Python's own reader takes, as JSON and as text.
 
+use fettler_tests::oracle;
 use fettler_tests::service::Service;
-use std::process::{Command, Stdio};
 
 const SHOP: &str = r#"people = ["Ada Kern", "Ben Holt"]
 
@@ -22,24 +22,6 @@ cautions = ["vent first"]
 last_done = "2020-01-01"
 "#;
 
-/// The rows of a CSV text as Python's own reader sees them.
-fn by_python(text: &str) -> Vec<Vec<String>> {
-    const READ: &str = "import csv,json,sys,io\n\
-        text = sys.stdin.buffer.read().decode('utf-8')\n\
-        print(json.dumps(list(csv.reader(io.StringIO(text, newline=''), strict=True))))";
-    let python = std::env::var("FETTLER_PYTHON").unwrap_or_else(|_| "python3".to_owned());
-    let mut child = Command::new(python)
-        .args(["-c", READ])
-        .stdin(Stdio::piped())
-        .stdout(Stdio::piped())
-        .spawn()
-        .expect("python3 runs");
-    std::io::Write::write_all(&mut child.stdin.take().expect("its stdin"), text.as_bytes()).expect("given");
-    let output = child.wait_with_output().expect("it ends");
-    assert!(output.status.success());
-    serde_json::from_slice(&output.stdout).expect("rows")
-}
-
 #[test]
 fn what_was_done_is_exported_as_it_was_said() {
     let service = Service::start();
@@ -57,7 +39,7 @@ fn what_was_done_is_exported_as_it_was_said() {
     ok(&["close", "1", "--by", "Ben Holt", "--cautions-confirmed", "--certificate", "C-9"]);
 
     let csv = ok(&["audit", "--output", "csv"]);
-    let rows = by_python(&csv);
+    let rows = oracle::csv_rows(&csv);
     assert_eq!(rows.len(), 3, "{csv}");
     let of = |row: usize, name: &str| {
         let column = rows[0].iter().position(|head| head == name).expect("a column");
@@ -77,13 +59,13 @@ fn what_was_done_is_exported_as_it_was_said() {
     assert!(ok(&words).contains("tlog-proof"), "{proof}");
 
     assert_eq!(ok(&["audit", "--output", "json"]).lines().count(), 2);
-    assert_eq!(by_python(&ok(&["audit", "--undone", "--output", "csv"])).len(), 2);
-    assert_eq!(by_python(&ok(&["audit", "--by", "Ben Holt", "--late", "--output", "csv"])).len(), 2);
-    assert_eq!(by_python(&ok(&["audit", "--until", "2021-01-01", "--output", "csv"])).len(), 1);
+    assert_eq!(oracle::csv_rows(&ok(&["audit", "--undone", "--output", "csv"])).len(), 2);
+    assert_eq!(oracle::csv_rows(&ok(&["audit", "--by", "Ben Holt", "--late", "--output", "csv"])).len(), 2);
+    assert_eq!(oracle::csv_rows(&ok(&["audit", "--until", "2021-01-01", "--output", "csv"])).len(), 1);
     let text = ok(&["audit"]);
     assert!(text.contains("order 1 L-03 Drain the bowl") && text.contains("wrong lathe"), "{text}");
     assert_eq!(
-        by_python(&ok(&["audit", "--machine", "L-03", "--area", "hall a", "--output", "csv"])).len(),
+        oracle::csv_rows(&ok(&["audit", "--machine", "L-03", "--area", "hall a", "--output", "csv"])).len(),
         3
     );
     // An empty answer would read as if nothing had been done.

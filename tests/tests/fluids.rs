@@ -2,8 +2,8 @@
 //! for an inspector.
 
 use fettler_tests::client::Ran;
+use fettler_tests::oracle;
 use fettler_tests::service::Service;
-use std::process::{Command, Stdio};
 
 const SHOP: &str = r#"people = ["Ada Kern", "Ben Holt"]
 
@@ -58,24 +58,6 @@ impl Told<'_> {
     }
 }
 
-/// The rows of a CSV text as Python's own reader sees them, one JSON array each.
-fn by_python(text: &str) -> Vec<Vec<String>> {
-    const READ: &str = "import csv,json,sys,io\n\
-        text = sys.stdin.buffer.read().decode('utf-8')\n\
-        print(json.dumps(list(csv.reader(io.StringIO(text, newline=''), strict=True))))";
-    let python = std::env::var("FETTLER_PYTHON").unwrap_or_else(|_| "python3".to_owned());
-    let mut child = Command::new(python)
-        .args(["-c", READ])
-        .stdin(Stdio::piped())
-        .stdout(Stdio::piped())
-        .spawn()
-        .expect("python3 runs");
-    std::io::Write::write_all(&mut child.stdin.take().expect("its stdin"), text.as_bytes()).expect("given");
-    let output = child.wait_with_output().expect("it ends");
-    assert!(output.status.success());
-    serde_json::from_slice(&output.stdout).expect("rows")
-}
-
 #[test]
 fn a_sump_has_one_record_of_all_that_was_read_added_and_taken_out() {
     let service = Service::start();
@@ -107,7 +89,7 @@ fn a_sump_has_one_record_of_all_that_was_read_added_and_taken_out() {
     assert!(stock.contains("coolant concentrate,,L,8,"), "20 less 10 and 2: {stock}");
 
     let csv = told.ok(&["fluid", "record", "MC-01", "--output", "csv"]);
-    let rows = by_python(&csv);
+    let rows = oracle::csv_rows(&csv);
     let column = |name: &str| rows[0].iter().position(|head| head == name).expect("a column");
     let what: Vec<&str> = rows[1..].iter().map(|row| row[column("what")].as_str()).collect();
     assert_eq!(what, ["read", "read", "added", "waste", "added"], "{csv}");
@@ -121,7 +103,7 @@ fn a_sump_has_one_record_of_all_that_was_read_added_and_taken_out() {
     assert!(refused.stderr.contains("fettler undo 1"), "{}", refused.all());
 
     // A comma and quotes come through the CSV as they were said.
-    let rows = by_python(&told.ok(&["fluid", "record", "MC-01", "--output", "csv"]));
+    let rows = oracle::csv_rows(&told.ok(&["fluid", "record", "MC-01", "--output", "csv"]));
     assert_eq!(rows[5][column("reason")], "it was MC-02, \"sorry\"");
     assert_eq!(rows[1][column("out_of_limits")].is_empty(), rows[2][column("out_of_limits")].is_empty());
 
