@@ -64,6 +64,12 @@ impl Error {
     pub fn invalid(field: impl Into<String>, text: impl Into<String>) -> Error {
         Error::Invalid(vec![Violation::new(field, text)])
     }
+
+    /// No machine answers to a name.
+    pub fn no_machine(name: impl Into<String>) -> Error {
+        let remedy = "`fettler machine list` shows those there are".to_owned();
+        Error::NotFound { kind: "machine", name: name.into(), remedy }
+    }
 }
 
 fn join(violations: &[Violation]) -> String {

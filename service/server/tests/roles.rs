@@ -96,7 +96,7 @@ const TABLE: &[(&str, &str, Code, &str)] = &[
     (
         "RecordChecks",
         r#"{"machine": "none", "by": "Ada", "answers": [{"check": "air"}]}"#,
-        Code::InvalidArgument,
+        Code::NotFound,
         "T",
     ),
     ("EndRound", r#"{"by": "Ada"}"#, Code::Ok, "T"),

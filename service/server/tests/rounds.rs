@@ -205,6 +205,14 @@ async fn what_cannot_be_taken_is_told_field_by_field() {
         let status = shop.rounds().list_checks(ask).await.expect_err("refused");
         assert_eq!((status.code(), reason(&status).as_str()), (Code::NotFound, missing));
     }
+    let nowhere = v1::RecordChecksRequest {
+        machine: "L-99".into(),
+        by: "Ada Kern".into(),
+        answers: vec![said("air")],
+        ..Default::default()
+    };
+    let status = shop.rounds().record_checks(nowhere).await.expect_err("refused");
+    assert_eq!((status.code(), reason(&status).as_str()), (Code::NotFound, "MACHINE_NOT_FOUND"));
     let slip = shop.say(vec![v1::CheckSaid { value: "61".into(), ..said("air") }]).await;
     assert_eq!(slip.recorded[0].outcome(), v1::CheckOutcome::AskedBack);
     assert!(slip.recorded[0].questions[0].text.contains("16"), "{slip:?}");

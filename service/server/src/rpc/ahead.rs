@@ -1,7 +1,8 @@
 //! How often tasks are expected to fall due in the months ahead.
 
 use super::Call;
-use super::due::{known_area, machine_id, site_name};
+use super::due::site_name;
+use super::machine::{known_area, machine_id};
 use crate::status::Failure;
 use crate::wire::time::stamp;
 use crate::wire::{ahead, page};

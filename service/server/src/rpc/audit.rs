@@ -1,6 +1,6 @@
 //! The audit: a stream of closings in pages, so that neither side holds more than a few of them.
 
-use super::due::{known_area, machine_id};
+use super::machine::{known_area, machine_id};
 use super::{Answer, Call, Desk};
 use crate::auth::Pass;
 use crate::gate::Deadline;

@@ -1,14 +1,14 @@
 //! The due list, and why an order stands on it.
 
+use super::machine::{known_area, machine_id};
 use super::{Answer, Call, Desk, ahead};
 use crate::status::Failure;
 use crate::wire::due::{DueAsk, ExplainAsk};
 use crate::wire::time::stamp;
 use crate::wire::{due, machine, page};
-use fettler_domain::ids::MachineId;
 use fettler_domain::time::{ShopDay, Ts};
 use fettler_proto::v1;
-use fettler_store::contract::{DueCursor, DueEntry, DueFilter, DuePart, MachineFilter, PageAsk, SiteRecord};
+use fettler_store::contract::{DueCursor, DueEntry, DueFilter, DuePart, PageAsk, SiteRecord};
 use tonic::{Request, async_trait};
 
 /// Where a page of the whole list begins: the part's place among the parts asked for, and the key within it.
@@ -68,22 +68,6 @@ async fn filter(call: &Call, site: &SiteRecord, ask: &DueAsk) -> Result<DueFilte
     }
     let before = site.calendar.end_of(ask.until);
     Ok(DueFilter { before, part: DuePart::Dated, machine, area: ask.area.clone() })
-}
-
-/// Refuses an area in which no machine stands: an empty list would read as if there were nothing to do.
-pub(super) async fn known_area(call: &Call, site: &SiteRecord, area: &str) -> Result<(), Failure> {
-    let filter = MachineFilter { area: Some(area.to_owned()), ..MachineFilter::default() };
-    let any = call.store.machines(site.site, &filter, PageAsk { after: None, limit: 1 }).await?;
-    if any.rows.is_empty() {
-        return Err(machine::no_area(area).into());
-    }
-    Ok(())
-}
-
-/// The machine of a name; one that is not there is refused.
-pub(super) async fn machine_id(call: &Call, site: &SiteRecord, name: &str) -> Result<MachineId, Failure> {
-    let found = call.store.machine(site.site, name).await?;
-    Ok(found.map(|(record, _)| record.machine).ok_or_else(|| machine::no_machine(name))?)
 }
 
 /// The site's name; its key where it has none.

@@ -3,9 +3,11 @@
 use super::{Answer, Call, Desk};
 use crate::status::Failure;
 use crate::wire::{machine, page, shop_out};
-use fettler_domain::ids::OrderNumber;
+use fettler_domain::error::Error;
+use fettler_domain::ids::{MachineId, OrderNumber, SiteId};
+use fettler_domain::shop::MachineCard;
 use fettler_proto::v1;
-use fettler_store::contract::MachineMove;
+use fettler_store::contract::{MachineFilter, MachineMove, MachineRecord, PageAsk, SiteRecord};
 use tonic::{Request, async_trait};
 
 #[async_trait]
@@ -34,8 +36,7 @@ impl v1::machine_service_server::MachineService for Desk {
         self.read(request, |call, ask| async move {
             let name = machine::named(&ask.machine)?;
             let site = call.site(&ask.site).await?.site;
-            let found = call.store.machine(site, name.as_str()).await?;
-            let (record, card) = found.ok_or_else(|| machine::no_machine(name.as_str()))?;
+            let (record, card) = named(&call, site, name.as_str()).await?;
             let names = call.names(record.by).await?;
             let machine = Some(machine::machine(&record, &names));
             Ok(v1::GetMachineResponse { machine, card: Some(shop_out::machine(&card)) })
@@ -106,4 +107,28 @@ async fn moved(
     let (record, void) = moving.await?;
     let names = call.names(record.by).await?;
     Ok((machine::machine(&record, &names), void))
+}
+
+/// The machine that answers to a name, with its card; refused where none does.
+pub(super) async fn named(
+    call: &Call,
+    site: SiteId,
+    name: &str,
+) -> Result<(MachineRecord, MachineCard), Failure> {
+    Ok(call.store.machine(site, name).await?.ok_or_else(|| Error::no_machine(name))?)
+}
+
+/// The number of the machine that answers to a name; refused where none does.
+pub(super) async fn machine_id(call: &Call, site: &SiteRecord, name: &str) -> Result<MachineId, Failure> {
+    Ok(named(call, site.site, name).await?.0.machine)
+}
+
+/// Refuses an area in which no machine stands: an empty list would read as if there were nothing to do.
+pub(super) async fn known_area(call: &Call, site: &SiteRecord, area: &str) -> Result<(), Failure> {
+    let filter = MachineFilter { area: Some(area.to_owned()), ..MachineFilter::default() };
+    let any = call.store.machines(site.site, &filter, PageAsk { after: None, limit: 1 }).await?;
+    if any.rows.is_empty() {
+        return Err(machine::no_area(area).into());
+    }
+    Ok(())
 }

@@ -1,6 +1,6 @@
 //! Work orders.
 
-use super::due::machine_id;
+use super::machine::machine_id;
 use super::{Answer, Desk};
 use crate::wire::{due, order, page};
 use fettler_proto::v1;

@@ -1,11 +1,11 @@
 //! Planned use.
 
+use super::machine::named;
 use super::{Answer, Call, Desk};
 use crate::status::Failure;
 use crate::wire::planned::ListAsk;
-use crate::wire::{machine, page, planned};
-use fettler_domain::ids::{MachineId, SiteId};
-use fettler_domain::text::Key;
+use crate::wire::{page, planned};
+use fettler_domain::ids::SiteId;
 use fettler_domain::time::Ts;
 use fettler_proto::v1;
 use fettler_store::contract::{PageAsk, PlannedCursor, PlannedFilter};
@@ -21,8 +21,8 @@ impl v1::planned_use_service_server::PlannedUseService for Desk {
             let said = planned::said(&ask)?;
             let site = call.site(&ask.site).await?.site;
             let taken = call.store.plan_use(&call.caller, site, &said, ask.validate_only).await?;
-            let (_, tag) = named(&call, site, &said.machine).await?;
-            Ok(planned::taken(tag.as_str(), &taken))
+            let (machine, _) = named(&call, site, &said.machine).await?;
+            Ok(planned::taken(machine.tag.as_str(), &taken))
         })
         .await
     }
@@ -55,11 +55,11 @@ async fn list(
     let machine = match &wanted.machine {
         None => None,
         Some(name) => {
-            let (machine, tag) = named(call, site, name.as_str()).await?;
+            let (found, _) = named(call, site, name.as_str()).await?;
             if is_first {
-                periods = call.store.planned_periods(site, tag.as_str(), from).await?;
+                periods = call.store.planned_periods(site, found.tag.as_str(), from).await?;
             }
-            Some(machine)
+            Some(found.machine)
         }
     };
     let filter = PlannedFilter { machine, from, until: wanted.until };
@@ -71,10 +71,4 @@ async fn list(
         periods: periods.iter().map(planned::kept_period).collect(),
         next_page_token: page::token(ask, next.as_ref()),
     })
-}
-
-/// A machine by one of its names, with its tag.
-async fn named(call: &Call, site: SiteId, name: &str) -> Result<(MachineId, Key), Failure> {
-    let found = call.store.machine(site, name).await?;
-    Ok(found.map(|(of, _)| (of.machine, of.tag)).ok_or_else(|| machine::no_machine(name))?)
 }

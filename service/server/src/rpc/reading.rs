@@ -1,6 +1,6 @@
 //! Readings and test points.
 
-use super::due::machine_id;
+use super::machine::machine_id;
 use super::{Answer, Desk};
 use crate::wire::{page, reading};
 use fettler_proto::v1;

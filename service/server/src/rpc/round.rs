@@ -1,7 +1,8 @@
 //! Rounds: walked, ended, handed over.
 
-use super::{Answer, Desk, due};
-use crate::wire::{machine, page, round};
+use super::machine::{known_area, named};
+use super::{Answer, Desk};
+use crate::wire::{page, round};
 use fettler_proto::v1;
 use fettler_store::contract::PageAsk;
 use tonic::{Request, async_trait};
@@ -24,12 +25,11 @@ impl v1::round_service_server::RoundService for Desk {
             let (mut filter, machine) = round::filter(&ask, call.now())?;
             let site = call.site(&ask.site).await?;
             if let Some(name) = machine {
-                let found = call.store.machine(site.site, name.as_str()).await?;
-                let (record, _) = found.ok_or_else(|| machine::no_machine(name.as_str()))?;
+                let (record, _) = named(&call, site.site, name.as_str()).await?;
                 filter.machine = Some(record.tag);
             }
             if let Some(area) = &filter.area {
-                due::known_area(&call, &site, area).await?;
+                known_area(&call, &site, area).await?;
             }
             let (call, ask, filter, site) = (&call, &ask, &filter, site.site);
             call.fit(page::ask(ask)?, |page: PageAsk<(String, String)>| async move {

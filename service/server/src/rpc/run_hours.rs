@@ -1,8 +1,9 @@
 //! Run hours.
 
+use super::machine::named;
 use super::{Answer, Call, Desk, push};
 use crate::status::Failure;
-use crate::wire::{machine, page, report};
+use crate::wire::{page, report};
 use fettler_domain::error::Error;
 use fettler_domain::ids::SiteId;
 use fettler_domain::shop::{MeterRecord, MeterShows};
@@ -187,7 +188,6 @@ async fn under_its_tag(
     record: &MeterRecord,
     shows: &MeterShows,
 ) -> Result<v1::Meter, Failure> {
-    let found = call.store.machine(site, name).await?;
-    let (of, _) = found.ok_or_else(|| machine::no_machine(name))?;
+    let (of, _) = named(call, site, name).await?;
     Ok(report::meter(of.tag.as_str(), record, shows))
 }

@@ -40,12 +40,6 @@ pub fn named(name: &str) -> Result<ForeignName, Error> {
     fields.finish(name)
 }
 
-/// The answer when no machine has a name.
-pub fn no_machine(name: &str) -> Error {
-    let remedy = "list the machines, or declare this one in the shop's file".to_owned();
-    Error::NotFound { kind: "machine", name: name.to_owned(), remedy }
-}
-
 /// No machine stands in an area of that name.
 pub fn no_area(area: &str) -> Error {
     let remedy = "list the machines: each says its area".to_owned();

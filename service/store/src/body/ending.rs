@@ -169,10 +169,7 @@ pub(super) async fn raise(tx: &mut Tx, site: SiteId, said: RaiseSaid) -> Result<
         .bind(said.machine.as_str())
         .fetch_optional(&mut tx.conn)
         .await?;
-    let row = row.ok_or_else(|| {
-        let remedy = "`fettler machine list` shows those there are".into();
-        Error::NotFound { kind: "machine", name: said.machine.to_string(), remedy }
-    })?;
+    let row = row.ok_or_else(|| Error::no_machine(said.machine.as_str()))?;
     let mut row = Reading::new(&row, "machine");
     let (machine, state) = (MachineId(row.next()?), row.next::<String>()?);
     if state == "retired" {

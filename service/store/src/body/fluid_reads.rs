@@ -2,6 +2,7 @@
 
 use super::bulk::Bulk;
 use super::decode::Reading;
+use super::machines::{self, Named};
 use super::{Conn, Db, DbRow, point_reads, readings};
 use crate::contract::{
     FluidBook, FluidCursor, FluidFilter, FluidLimit, FluidLine, FluidReservoir, KeptFluid, KeptReading, Page,
@@ -14,7 +15,7 @@ use fettler_domain::plan::{Beside, beside, beyond};
 use fettler_domain::quantity::Amount;
 use fettler_domain::reading::PointUnit;
 use fettler_domain::shop::{PointCard, TaskCard};
-use fettler_domain::text::{Key, Name};
+use fettler_domain::text::Key;
 use fettler_domain::time::Ts;
 use sqlx::QueryBuilder;
 use std::collections::{BTreeMap, BTreeSet};
@@ -22,8 +23,6 @@ use std::collections::{BTreeMap, BTreeSet};
 const COLUMNS: &str = "SELECT f.leaf, m.tag, f.record, n.text FROM fluid_entry f \
     JOIN machine m ON m.site = f.site AND m.number = f.machine \
     LEFT JOIN sealed_note n ON n.site = f.site AND n.leaf = f.leaf WHERE f.site = ";
-const MACHINE: &str = "SELECT m.number, m.tag, m.name FROM machine_name n JOIN machine m ON m.site = n.site \
-    AND m.number = n.machine WHERE n.site = $1 AND n.name = $2";
 const TASKS: &str = "SELECT card FROM task WHERE site = $1 AND machine = $2 AND active = 1 ORDER BY key";
 /// What was poured into each sump or reservoir of machines, as much of the newest as a model can look at.
 static POURED: Bulk = Bulk::new(
@@ -44,7 +43,7 @@ static POINTS: Bulk = Bulk::new(
 
 #[cfg(test)]
 pub(super) fn all_sql() -> Vec<&'static str> {
-    vec![MACHINE, TASKS, POURED.sample(), POINTS.sample()]
+    vec![TASKS, POURED.sample(), POINTS.sample()]
 }
 
 fn kept(row: &DbRow) -> Result<KeptFluid> {
@@ -75,12 +74,6 @@ pub(super) async fn find(conn: &mut Conn, site: SiteId, entry: i64) -> Result<Ke
     kept(&row.ok_or_else(missing)?)
 }
 
-/// That there is no such machine.
-pub(super) fn no_machine(name: &str) -> Error {
-    let remedy = "`fettler machine list` shows those there are".to_owned();
-    Error::NotFound { kind: "machine", name: name.to_owned(), remedy }
-}
-
 /// The record of a machine, or a page of it.
 pub(super) async fn book(
     conn: &mut Conn,
@@ -89,11 +82,7 @@ pub(super) async fn book(
     page: PageAsk<FluidCursor>,
 ) -> Result<FluidBook> {
     let number = i64::from(site.0);
-    let row = sqlx::query(MACHINE).bind(number).bind(&filter.machine).fetch_optional(&mut *conn).await?;
-    let row = row.ok_or_else(|| no_machine(&filter.machine))?;
-    let mut row = Reading::new(&row, "machine");
-    let machine = MachineId(row.next()?);
-    let (tag, name) = (row.text("tag", Key::new)?, row.text("name", Name::new)?);
+    let Named { machine, tag, name, .. } = machines::known(&mut *conn, site, &filter.machine).await?;
     let points = readings::points(&mut *conn, site, machine).await?;
     let rows = sqlx::query(TASKS).bind(number).bind(machine.0).fetch_all(&mut *conn).await?;
     let tasks: Vec<TaskCard> =

@@ -2,14 +2,14 @@
 
 use super::close::Subject;
 use super::decode::{Reading, to_json, to_word};
-use super::fluid_reads::{self, find, one};
+use super::fluid_reads::{find, one};
 use super::journal::{Fact, digest_of};
 use super::people::known_person;
-use super::readings::{machine, points};
+use super::readings::points;
 use super::request::Keep;
 use super::shelf_use::UsedInClosing;
 use super::tx::Tx;
-use super::{refresh, shelf_use};
+use super::{machines, refresh, shelf_use};
 use crate::contract::{FluidDone, Result, StoreError};
 use fettler_domain::consumables::oil::Oil;
 use fettler_domain::error::{Error, Violation};
@@ -63,9 +63,9 @@ pub(super) async fn record(
     if let Some(brought) = tx.replayed(site).await? {
         return done(tx, site, brought).await;
     }
-    let of = machine(&mut tx.conn, site, said.machine.as_str()).await?;
-    let of = of.ok_or_else(|| fluid_reads::no_machine(said.machine.as_str()))?;
-    let cards: Vec<PointCard> = of.points.into_iter().map(|(_, card)| card).collect();
+    let machine = machines::number(&mut tx.conn, site, said.machine.as_str()).await?;
+    let cards: Vec<PointCard> =
+        points(&mut tx.conn, site, machine).await?.into_iter().map(|(_, card)| card).collect();
     let wrong: Vec<Violation> = no_reservoir("said.reservoir", &said.reservoir, &cards).into_iter().collect();
     if !wrong.is_empty() {
         return Err(Error::Invalid(wrong).into());
@@ -78,10 +78,10 @@ pub(super) async fn record(
         findings.extend(waste_findings(said.route.as_deref(), said.document.as_deref()));
     }
     let lots = used.lots().into_iter().map(|used| used.lot).collect();
-    let subject = format!("machines/{}/reservoirs/{}", of.machine, said.reservoir);
+    let subject = format!("machines/{machine}/reservoirs/{}", said.reservoir);
     let issued = shelf_use::put_by_hand(tx, site, used, &subject, by).await?;
     let record = FluidRecord {
-        machine: of.machine,
+        machine,
         reservoir: said.reservoir,
         act: said.act,
         fluid: said.fluid,
@@ -99,11 +99,11 @@ pub(super) async fn record(
         withdrawn: None,
     };
     let entry = put(tx, site, &record, Some(said.note).filter(|note| !note.is_empty())).await?;
-    refresh::machines(tx, site, &BTreeSet::from([of.machine])).await?;
+    refresh::machines(tx, site, &BTreeSet::from([machine])).await?;
     let remarks = findings.into_iter().chain(CAUTIONS.map(str::to_owned)).collect();
     let brought = Brought { entry, remarks };
     tx.remember(site, &brought, Some(entry), Keep::ForEver).await?;
-    tx.forget_machines([of.machine]);
+    tx.forget_machines([machine]);
     done(tx, site, brought).await
 }
 

@@ -23,7 +23,8 @@ const COLUMNS: &str = "SELECT m.number, m.tag, m.name, m.family, m.area, m.state
     (SELECT COUNT(*) FROM work_order o WHERE o.site = m.site AND o.machine = m.number AND o.planned = 1 \
     AND o.state = 'open') \
     FROM machine m WHERE m.site = ";
-const NAMED: &str = "SELECT machine FROM machine_name WHERE site = $1 AND name = $2";
+const NAMED: &str = "SELECT m.number, m.tag, m.name, m.state FROM machine_name n JOIN machine m ON m.site = n.site \
+    AND m.number = n.machine WHERE n.site = $1 AND n.name = $2";
 static METERS: Bulk = Bulk::new(
     "WITH k(site, machine) AS (VALUES",
     1,
@@ -148,27 +149,38 @@ pub(super) async fn find(
     site: SiteId,
     name: &str,
 ) -> Result<Option<(MachineRecord, MachineCard)>> {
-    let Some(machine) = by_name(conn, site, name).await? else { return Ok(None) };
-    let card = shop_state::card_of(conn, site, machine.machine).await?;
-    Ok(card.map(|card| (machine, card)))
+    let Some(Named { machine, .. }) = named(conn, site, name).await? else { return Ok(None) };
+    let record = by_number(conn, site, machine).await?;
+    let card = shop_state::card_of(conn, site, machine).await?;
+    Ok(card.map(|card| (record, card)))
 }
 
-/// The number of the machine with this name; refused when there is none.
-pub(super) async fn number(conn: &mut Conn, site: SiteId, name: &str) -> Result<MachineId> {
-    Ok(by_name(conn, site, name).await?.ok_or_else(|| no_machine(&name))?.machine)
+/// A machine as one of its names finds it.
+pub(super) struct Named {
+    pub(super) machine: MachineId,
+    pub(super) tag: Key,
+    pub(super) name: Name,
+    pub(super) state: MachineState,
 }
 
-/// The tag of the machine with this name; refused when there is none.
-pub(super) async fn tag(conn: &mut Conn, site: SiteId, name: &str) -> Result<Key> {
-    Ok(by_name(conn, site, name).await?.ok_or_else(|| no_machine(&name))?.tag)
-}
-
-async fn by_name(conn: &mut Conn, site: SiteId, name: &str) -> Result<Option<MachineRecord>> {
-    let number = i64::from(site.0);
-    let row = sqlx::query(NAMED).bind(number).bind(name).fetch_optional(&mut *conn).await?;
+/// The machine that answers to a name: its tag, or one that other systems give it.
+pub(super) async fn named(conn: &mut Conn, site: SiteId, name: &str) -> Result<Option<Named>> {
+    let row = sqlx::query(NAMED).bind(i64::from(site.0)).bind(name).fetch_optional(conn).await?;
     let Some(row) = row else { return Ok(None) };
-    let id = MachineId(Reading::new(&row, "machine_name").next()?);
-    by_number(conn, site, id).await.map(Some)
+    let mut row = Reading::new(&row, "machine");
+    let machine = MachineId(row.next()?);
+    let (tag, name) = (row.text("tag", Key::new)?, row.text("name", Name::new)?);
+    Ok(Some(Named { machine, tag, name, state: state_of(&mut row)? }))
+}
+
+/// The machine that answers to a name; refused where none does.
+pub(super) async fn known(conn: &mut Conn, site: SiteId, name: &str) -> Result<Named> {
+    Ok(named(conn, site, name).await?.ok_or_else(|| Error::no_machine(name))?)
+}
+
+/// The number of the machine that answers to a name; refused where none does.
+pub(super) async fn number(conn: &mut Conn, site: SiteId, name: &str) -> Result<MachineId> {
+    Ok(known(conn, site, name).await?.machine)
 }
 
 async fn by_number(conn: &mut Conn, site: SiteId, machine: MachineId) -> Result<MachineRecord> {
@@ -202,7 +214,8 @@ pub(super) async fn move_to(
     if let Some((machine, void)) = tx.replayed(site).await? {
         return Ok((by_number(&mut tx.conn, site, machine).await?, void));
     }
-    let machine = by_name(&mut tx.conn, site, ask.tag.as_str()).await?.ok_or_else(|| no_machine(&ask.tag))?;
+    let number = number(&mut tx.conn, site, ask.tag.as_str()).await?;
+    let machine = by_number(&mut tx.conn, site, number).await?;
     let (state, kind) = target(&machine, ask.to)?;
     let person = known_person(&mut tx.conn, "by", &ask.by).await?;
     if state == MachineState::Retired {
@@ -214,11 +227,6 @@ pub(super) async fn move_to(
     tx.remember(site, &(machine.machine, &void), Some(leaf), Keep::AWhile).await?;
     tx.forget_machines([machine.machine]);
     Ok((by_number(&mut tx.conn, site, machine.machine).await?, void))
-}
-
-fn no_machine(tag: &impl ToString) -> Error {
-    let remedy = "`fettler machine list` shows those there are".into();
-    Error::NotFound { kind: "machine", name: tag.to_string(), remedy }
 }
 
 /// The state that a move leads to, if it leads there from where the machine stands.

@@ -7,7 +7,7 @@ use super::journal::Fact;
 use super::people::known_person;
 use super::request::Keep;
 use super::tx::Tx;
-use super::{Conn, apply, ledger, refresh};
+use super::{Conn, apply, ledger, machines, refresh};
 use crate::contract::{Result, StoreError};
 use fettler_domain::error::Error;
 use fettler_domain::ids::{MachineId, MeterId, PersonId, SiteId};
@@ -22,7 +22,6 @@ use fettler_domain::time::Ts;
 use serde_json::{Value, json};
 use std::collections::{BTreeMap, HashMap};
 
-const MACHINE: &str = "SELECT machine FROM machine_name WHERE site = $1 AND name = $2";
 const METERS: &str = "SELECT number, key, kind, feed, max_per_hour FROM meter WHERE site = $1 AND machine = $2 ORDER BY number";
 const METER: &str =
     "SELECT machine, number, key, kind, feed, max_per_hour FROM meter WHERE site = $1 AND number = $2";
@@ -45,7 +44,7 @@ const ADD_TO_MONTH: &str = "INSERT INTO meter_month (site, meter, month, amount)
 
 #[cfg(test)]
 pub(super) fn all_sql() -> Vec<&'static str> {
-    vec![MACHINE, METERS, METER, LAST_READING.sample(), REPLACE, ADJUST, ADD_TO_MONTH]
+    vec![METERS, METER, LAST_READING.sample(), REPLACE, ADJUST, ADD_TO_MONTH]
 }
 
 /// A meter, a moment and a person.
@@ -198,12 +197,7 @@ pub(super) async fn find(
     key: Option<&Key>,
 ) -> Result<MeterRecord> {
     let number = i64::from(site.0);
-    let row = sqlx::query(MACHINE).bind(number).bind(machine).fetch_optional(&mut *conn).await?;
-    let Some(row) = row else {
-        let remedy = "`fettler machine list` shows those there are".into();
-        return Err(Error::NotFound { kind: "machine", name: machine.to_owned(), remedy }.into());
-    };
-    let id = MachineId(Reading::new(&row, "machine_name").next()?);
+    let id = machines::number(&mut *conn, site, machine).await?;
     let rows = sqlx::query(METERS).bind(number).bind(id.0).fetch_all(conn).await?;
     let meters: Vec<MeterRecord> =
         rows.iter().map(|row| record(&mut Reading::new(row, "meter"), id)).collect::<Result<_>>()?;

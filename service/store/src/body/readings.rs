@@ -2,6 +2,7 @@
 
 use super::decode::{Reading, to_json};
 use super::journal::{Fact, digest_of};
+use super::machines::{self, Named};
 use super::people::known_person;
 use super::point_reads::{self, one};
 use super::request::Keep;
@@ -21,8 +22,6 @@ use serde::{Deserialize, Serialize};
 use serde_json::Value as Json;
 use std::collections::BTreeSet;
 
-const MACHINE: &str = "SELECT m.number, m.tag FROM machine_name n JOIN machine m ON m.site = n.site AND m.number = n.machine \
-    WHERE n.site = $1 AND n.name = $2";
 const POINTS: &str = "SELECT number, card FROM point WHERE site = $1 AND machine = $2 ORDER BY key";
 const BEFORE: &str = "SELECT at, record FROM reading WHERE site = $1 AND point = $2 AND at <= $3 AND withdrawn IS NULL \
     AND value IS NOT NULL ORDER BY at DESC, leaf DESC LIMIT 1";
@@ -35,17 +34,17 @@ const PLANS: &str = "SELECT p.number, w.title, p.payload FROM plan p JOIN work_o
     AND w.number = p.number WHERE p.site = $1 AND p.machine = $2 ORDER BY p.number";
 
 #[cfg(test)]
-pub(super) const ALL_SQL: &[&str] = &[MACHINE, POINTS, BEFORE, AT, PUT, WITHDRAW, PLANS];
+pub(super) const ALL_SQL: &[&str] = &[POINTS, BEFORE, AT, PUT, WITHDRAW, PLANS];
 
 /// What is said where a machine is to be stopped; who stops it is a person.
 pub(super) const STOP: &str = "stop the machine until somebody competent has looked; `fettler machine forbid` says so to everybody. The \
     builder's manual, local codes and licensed practice come first";
 
 /// A machine and its test points.
-pub(super) struct Of {
-    pub(super) machine: MachineId,
+struct Of {
+    machine: MachineId,
     tag: Key,
-    pub(super) points: Vec<(PointId, PointCard)>,
+    points: Vec<(PointId, PointCard)>,
 }
 
 impl Of {
@@ -177,23 +176,13 @@ pub(super) async fn take_one(
 
 /// The machine with its points, and who read it.
 async fn known(tx: &mut Tx, site: SiteId, told: &ReadingTold) -> Result<(Of, PersonId)> {
-    let of = machine(&mut tx.conn, site, told.machine.as_str()).await?;
-    let of = of.ok_or_else(|| {
-        Error::invalid(
-            "machine",
-            format!("there is no machine `{}`; `fettler machine list` shows them", told.machine),
-        )
-    })?;
-    Ok((of, known_person(&mut tx.conn, "by", &told.by).await?))
-}
-
-pub(super) async fn machine(conn: &mut Conn, site: SiteId, name: &str) -> Result<Option<Of>> {
-    let row = sqlx::query(MACHINE).bind(i64::from(site.0)).bind(name).fetch_optional(&mut *conn).await?;
-    let Some(row) = row else { return Ok(None) };
-    let mut row = Reading::new(&row, "machine");
-    let machine = MachineId(row.next()?);
-    let tag = row.text("tag", Key::new)?;
-    Ok(Some(Of { machine, tag, points: points(conn, site, machine).await? }))
+    let name = told.machine.as_str();
+    // Each reading has an outcome of its own: a machine that is not there is a problem of this one's field.
+    let named = machines::named(&mut tx.conn, site, name).await?;
+    let Named { machine, tag, .. } =
+        named.ok_or_else(|| Error::invalid("machine", Error::no_machine(name).to_string()))?;
+    let points = points(&mut tx.conn, site, machine).await?;
+    Ok((Of { machine, tag, points }, known_person(&mut tx.conn, "by", &told.by).await?))
 }
 
 pub(super) async fn points(

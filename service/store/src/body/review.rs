@@ -157,7 +157,7 @@ pub(super) async fn one(
 /// A subject with the machine by its tag.
 async fn resolved(conn: &mut Conn, site: SiteId, subject: &AdviceSubject) -> Result<AdviceSubject> {
     let AdvicePlace::Machine(name) = &subject.place else { return Ok(subject.clone()) };
-    let tag = machines::tag(conn, site, name.as_str()).await?;
+    let tag = machines::known(conn, site, name.as_str()).await?.tag;
     Ok(AdviceSubject { place: AdvicePlace::Machine(tag), task: subject.task.clone() })
 }
 

@@ -2,6 +2,7 @@
 
 use super::decode::{Reading, to_json};
 use super::journal::{Fact, digest_of};
+use super::machines::{self, Named};
 use super::people::known_person;
 use super::readings::{self, Became};
 use super::request::Keep;
@@ -9,9 +10,9 @@ use super::round_reads::{checks_of, round_at, sheets};
 use super::shop_state::MachineExtra;
 use super::tx::Tx;
 use super::{Conn, ending, refresh, sites};
-use crate::contract::{Result, StoreError};
+use crate::contract::{MachineState, Result, StoreError};
 use fettler_domain::calendar::Calendar;
-use fettler_domain::error::{Error, Violation};
+use fettler_domain::error::Violation;
 use fettler_domain::ids::{MachineId, OrderNumber, PersonId, SiteId};
 use fettler_domain::journal::Kind;
 use fettler_domain::order::RaiseSaid;
@@ -27,8 +28,7 @@ use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use std::collections::{BTreeMap, BTreeSet};
 
-const MACHINE: &str = "SELECT m.number, m.tag, m.state, m.card FROM machine_name n JOIN machine m ON m.site = n.site \
-    AND m.number = n.machine WHERE n.site = $1 AND n.name = $2";
+const CARD: &str = "SELECT card FROM machine WHERE site = $1 AND number = $2";
 const RECORD: &str = "SELECT answers FROM round_record WHERE site = $1 AND shift = $2 AND machine = $3";
 const PUT: &str = "INSERT INTO round_record (site, shift, machine, answers, leaf) VALUES ($1, $2, $3, $4, $5) \
     ON CONFLICT (site, shift, machine) DO UPDATE SET answers = excluded.answers, leaf = excluded.leaf";
@@ -39,7 +39,7 @@ const PUT_ORDER: &str = "INSERT INTO check_order (site, machine, check_key, numb
     ON CONFLICT (site, machine, check_key) DO UPDATE SET number = excluded.number";
 
 #[cfg(test)]
-pub(super) const ALL_SQL: &[&str] = &[MACHINE, RECORD, PUT, ORDER, PUT_ORDER];
+pub(super) const ALL_SQL: &[&str] = &[CARD, RECORD, PUT, ORDER, PUT_ORDER];
 
 /// What became of answers, as their request id keeps it.
 #[derive(Serialize, Deserialize)]
@@ -126,24 +126,15 @@ fn refuse_others(calendar: &Calendar, round: &Round, said: &[AnswerSaid], record
 }
 
 async fn machine(tx: &mut Tx, site: SiteId, said: &ChecksSaid) -> Result<Of> {
-    let row = sqlx::query(MACHINE)
-        .bind(i64::from(site.0))
-        .bind(said.machine.as_str())
-        .fetch_optional(&mut tx.conn)
-        .await?;
-    let row = row.ok_or_else(|| {
-        let text = format!("there is no machine `{}`; `fettler machine list` shows them", said.machine);
-        Error::invalid("machine", text)
-    })?;
-    let mut row = Reading::new(&row, "machine");
-    let machine = MachineId(row.next()?);
-    let tag = row.text("tag", Key::new)?;
-    let retired = row.next::<&str>()? == "retired";
-    let extra: MachineExtra = row.json("card")?;
+    let Named { machine, tag, state, .. } =
+        machines::known(&mut tx.conn, site, said.machine.as_str()).await?;
+    let row = sqlx::query(CARD).bind(i64::from(site.0)).bind(machine.0).fetch_one(&mut tx.conn).await?;
+    let extra: MachineExtra = Reading::new(&row, "machine").json("card")?;
     let sheets = sheets(&mut tx.conn, site).await?;
     let checks = checks_of(&extra, &sheets).into_iter().map(|check| (check.key.clone(), check.clone()));
     let checks = checks.collect();
     let by = known_person(&mut tx.conn, "by", &said.by).await?;
+    let retired = state == MachineState::Retired;
     Ok(Of { machine, tag, retired, checks, by, by_name: said.by.clone() })
 }
 
