@@ -4,11 +4,13 @@
 mod kit;
 
 use fettler_domain::error::Error;
+use fettler_domain::journal::leaf::state_digest;
 use fettler_domain::ledger::report::{Content, Received};
 use fettler_domain::quantity::MeterKind;
+use fettler_domain::shop::check::{Cadence, CheckCard};
 use fettler_domain::shop::{Declaration, MachineCard, MeterCard, SheetCard};
 use fettler_domain::text::ForeignName;
-use fettler_store::contract::{PageAsk, ReportFilter, StoreError};
+use fettler_store::contract::{EntryFilter, PageAsk, ReportFilter, StoreError};
 use kit::{Engine, Shop, at, caller, declaration, every_days, hours, key, name, task};
 
 const LATE: &str = "2026-12-31T12:00:00Z";
@@ -163,7 +165,57 @@ async fn a_load_is_compared_with_all_that_it_touches(engine: Engine) {
     }
 }
 
+/// The facts about machines, the newest first.
+async fn machine_facts(shop: &Shop) -> Vec<serde_json::Value> {
+    let filter = EntryFilter { kind: Some("machine.declared".into()), ..EntryFilter::default() };
+    let page = PageAsk { after: None, limit: 10 };
+    let entries = shop.store.entries(shop.site, &filter, page).await.expect("entries").rows;
+    entries.iter().map(|entry| serde_json::from_slice(&entry.leaf).expect("JSON")).collect()
+}
+
+async fn a_changed_machine_cites_the_state_of_the_fact_before(engine: Engine) {
+    let sheet = SheetCard { key: key("care"), title: name("Care"), tasks: Vec::new(), checks: Vec::new() };
+    let check = CheckCard {
+        key: key("leaks"),
+        title: name("No leaks"),
+        place: "left side".into(),
+        good: "dry".into(),
+        every: Cadence::Day,
+        point: None,
+        cautions: Vec::new(),
+        hazard: false,
+        retire: false,
+        start: None,
+        minutes: None,
+        since: None,
+    };
+    let full = MachineCard {
+        sheets: vec![key("care")],
+        checks: vec![check],
+        ..machine("L-1", &["turning cell", "lathe"])
+    };
+    let of = |card: &MachineCard| Declaration {
+        sheets: vec![sheet.clone()],
+        machines: vec![card.clone()],
+        ..declaration()
+    };
+    let shop = Shop::open_with(engine, &of(&full)).await;
+    let moved = MachineCard { area: Some("Hall 2".into()), ..full.clone() };
+    let renamed = MachineCard { name: Some(name("The lathe")), ..moved.clone() };
+    for card in [&moved, &renamed] {
+        shop.load_this(&of(card), false).await;
+    }
+    let facts = machine_facts(&shop).await;
+    assert_eq!(facts.len(), 3, "{facts:?}");
+    assert!(facts[2]["before"].is_null() && facts[2]["after"]["checks"].is_array(), "{facts:?}");
+    for [later, earlier] in facts.array_windows() {
+        let digest = state_digest(&earlier["after"]).expect("canonical");
+        assert_eq!(later["before"], digest.to_hex(), "{later} after {earlier}");
+    }
+}
+
 on_every_engine! {
+    a_changed_machine_cites_the_state_of_the_fact_before,
     a_second_meter_holds_the_reports_that_named_none,
     a_second_meter_of_a_kind_holds_the_reports_that_named_the_kind,
     a_meter_whose_key_is_the_word_of_a_kind_takes_the_reports_that_name_it,

@@ -178,6 +178,21 @@ pub enum Write {
     },
 }
 
+impl MachineShape {
+    /// What a step that wrote it as it stands would have written.
+    pub fn as_written(&self, tag: &Key) -> MachineWrite {
+        MachineWrite {
+            tag: tag.clone(),
+            name: self.name.clone(),
+            also_known_as: self.also_known_as.clone(),
+            family: self.family.clone(),
+            area: self.area.clone(),
+            sheets: self.sheets.clone(),
+            checks: self.checks.clone(),
+        }
+    }
+}
+
 /// A machine as it stands from now on.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct MachineWrite {

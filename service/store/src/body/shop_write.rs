@@ -282,16 +282,8 @@ impl<'s> Writing<'s> {
             None => tx.head(self.site)?.next_machine(),
         };
         self.ids.machines.insert(write.tag.clone(), id);
-        let before = old.map(|old| machine_state(&write.tag, old)).transpose()?;
-        let mut after = json!({
-            "tag": write.tag.as_str(),
-            "name": write.name.as_str(),
-            "also_known_as": state_of(&write.also_known_as)?,
-            "family": write.family,
-            "area": write.area,
-            "sheets": state_of(&write.sheets)?,
-        });
-        with_checks(&mut after, &write.checks)?;
+        let before = old.map(|old| machine_state(&old.as_written(&write.tag))).transpose()?;
+        let after = machine_state(&write)?;
         let leaf = self.append(tx, Kind::MachineDeclared, format!("machines/{id}"), after, before)?;
         let extra = MachineExtra {
             also_known_as: write.also_known_as.clone(),
@@ -593,24 +585,21 @@ async fn person(tx: &mut Tx, name: &Name) -> Result<()> {
     person_named(tx, name).await.map(|_| ())
 }
 
-/// Checks stand in a machine's state where it has any, so that facts from before there were checks keep their digest.
-fn with_checks(state: &mut Value, checks: &[CheckCard]) -> Result<()> {
-    if !checks.is_empty() {
-        state["checks"] = state_of(&checks)?;
-    }
-    Ok(())
-}
-
-fn machine_state(tag: &Key, machine: &MachineShape) -> Result<Value> {
+/// A machine's state as a fact tells it, whether it is the one that is written or the one that stood before.
+fn machine_state(machine: &MachineWrite) -> Result<Value> {
+    let MachineWrite { tag, name, also_known_as, family, area, sheets, checks } = machine;
     let mut state = json!({
         "tag": tag.as_str(),
-        "name": machine.name.as_str(),
-        "also_known_as": machine.also_known_as.iter().map(fettler_domain::text::ForeignName::as_str).collect::<Vec<_>>(),
-        "family": machine.family,
-        "area": machine.area,
-        "sheets": machine.sheets.iter().map(Key::as_str).collect::<Vec<_>>(),
+        "name": name.as_str(),
+        "also_known_as": state_of(also_known_as)?,
+        "family": family,
+        "area": area,
+        "sheets": state_of(sheets)?,
     });
-    with_checks(&mut state, &machine.checks)?;
+    // Only where there are any, so that facts from before there were checks keep their digest.
+    if !checks.is_empty() {
+        state["checks"] = state_of(checks)?;
+    }
     Ok(state)
 }
 
