@@ -121,14 +121,20 @@ fn draft_of(path: &Path, secret: &str) -> std::io::Result<tempfile::NamedTempFil
     Ok(draft)
 }
 
-fn folder_of(path: &Path) -> &Path {
+/// The folder in which a path stands.
+pub(crate) fn folder_of(path: &Path) -> &Path {
     path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."))
 }
 
 /// Makes a new name durable.
 pub(crate) fn sync_folder_of(path: &Path) -> std::io::Result<()> {
+    sync_folder(folder_of(path))
+}
+
+/// Makes the names in a folder durable.
+pub(crate) fn sync_folder(folder: &Path) -> std::io::Result<()> {
     // Elsewhere a folder cannot be opened.
-    if cfg!(unix) { std::fs::File::open(folder_of(path))?.sync_all() } else { Ok(()) }
+    if cfg!(unix) { std::fs::File::open(folder)?.sync_all() } else { Ok(()) }
 }
 
 /// Takes a file's or folder's other users' rights away.

@@ -109,6 +109,30 @@ impl Checkpoint {
         }
     }
 
+    /// What a note says; whether it is to be believed is another question.
+    pub fn told_by(note: &str) -> Result<Checkpoint, NoteError> {
+        let checkpoint = Checkpoint::parse(SignedNote::parse(note)?.text());
+        checkpoint.ok_or(NoteError::NotNote("its text is not a checkpoint of a journal"))
+    }
+
+    /// The checkpoint of a note that an installation has signed, one of those whose keys these are, by name and public half;
+    /// none where it is of another. The error says why one that claims to be theirs is not.
+    pub fn of_ours<'k>(
+        note: &str,
+        keys: impl IntoIterator<Item = (&'k str, [u8; 32])>,
+        verify: Verify,
+    ) -> Result<Option<Checkpoint>, NoteError> {
+        let told = Checkpoint::told_by(note)?;
+        let mut fault = None;
+        for (_, public) in keys.into_iter().filter(|(name, _)| *name == told.origin.installation) {
+            match Checkpoint::of_note(note, &told.key(public)?, verify) {
+                Ok(checkpoint) => return Ok(Some(checkpoint)),
+                Err(error) => fault = Some(error),
+            }
+        }
+        fault.map_or(Ok(None), Err)
+    }
+
     /// What it says of its journal.
     pub fn stand(&self) -> Stand {
         Stand { lineage: self.origin.lineage, head: self.head }

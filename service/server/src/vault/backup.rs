@@ -3,10 +3,9 @@
 use super::files::{self, Draft};
 use super::manifest::{CHECKPOINTS, DATABASE, FileIs, JournalStands, MANIFEST, Manifest, Stated};
 use super::{BackupArguments, Report, VaultError, location, site_keys, whose};
-use crate::folder::sync_folder_of;
+use crate::folder::sync_folder;
 use crate::notary::signer::verify;
 use crate::notary::{Places, kept_files};
-use fettler_domain::ids::SiteId;
 use fettler_domain::time::Ts;
 use fettler_store::contract::{KeptNote, StoreError};
 use std::path::Path;
@@ -54,7 +53,7 @@ fn copy_checkpoints(kept: &Path, draft: &Path) -> Result<Vec<FileIs>, VaultError
         let Some(name) = path.file_name().and_then(|name| name.to_str()) else { continue };
         all.push(FileIs::new(format!("{CHECKPOINTS}/{name}"), files::copy(&path, &folder.join(name))?));
     }
-    sync_folder_of(&folder.join("x")).map_err(VaultError::io(&folder))?;
+    sync_folder(&folder).map_err(VaultError::io(&folder))?;
     Ok(all)
 }
 
@@ -72,26 +71,10 @@ async fn look(file: &Path, notes: &[KeptNote]) -> Result<(Stated, Report), Store
     let store = fettler_store::look_at_file(file).await?;
     let keys = site_keys(&*store).await?;
     let installation = store.journal_key().await?.map(|key| key.installation);
-    let journals = store.journal_heads().await?.into_iter().map(|(site, head)| JournalStands {
-        site: site.0,
-        key: key_of(site, &keys),
-        lineage: head.lineage,
-        size: head.size,
-        root: hex::encode(head.root),
-    });
-    let journals = journals.collect();
+    let journals = JournalStands::of_store(&*store, &keys).await?;
     let mut report = Report::default();
     report.parts(&store.check(notes, verify).await?, &|site| whose(site, &keys));
     store.shut().await;
     let (made_at, engine, files) = (Ts::MIN, "", Vec::new());
     Ok((Stated { made_at, engine, installation, journals, files }, report))
-}
-
-/// A site's key as a manifest says it.
-pub(super) fn key_of(site: SiteId, keys: &std::collections::BTreeMap<u32, String>) -> String {
-    match keys.get(&site.0) {
-        _ if site == SiteId::INSTALLATION => "installation".to_owned(),
-        Some(key) => key.clone(),
-        None => site.to_string(),
-    }
 }

@@ -1,6 +1,6 @@
 //! `fettlerd check`.
 
-use super::backup::{key_of, notes_of};
+use super::backup::notes_of;
 use super::files::Draft;
 use super::manifest::{self, CHECKPOINTS, DATABASE, JournalStands, MANIFEST, Manifest};
 use super::{CheckArguments, Report, VaultError, location, site_keys, whose};
@@ -94,18 +94,7 @@ async fn compare(
     keys: &std::collections::BTreeMap<u32, String>,
 ) -> Result<Part, StoreError> {
     let mut part = Part::new("manifest", None);
-    let heads = store.journal_heads().await?;
-    let found: Vec<JournalStands> = heads
-        .into_iter()
-        .map(|(site, head)| JournalStands {
-            site: site.0,
-            key: key_of(site, keys),
-            lineage: head.lineage,
-            size: head.size,
-            root: hex::encode(head.root),
-        })
-        .collect();
-    if found != manifest.journals {
+    if JournalStands::of_store(store, keys).await? != manifest.journals {
         let what = format!("{MANIFEST} tells of other journals than {DATABASE} holds");
         part.faults.push(Fault { what, remedy: OTHER });
     }

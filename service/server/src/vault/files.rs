@@ -1,7 +1,7 @@
 //! Files of a backup: read with their digests, written durably and closed to others, and never over something.
 
 use super::VaultError;
-use crate::folder::{close_to_others, sync_folder_of};
+use crate::folder::{close_to_others, folder_of, sync_folder, sync_folder_of};
 use sha2::{Digest as _, Sha256};
 use std::fs::File;
 use std::io::{Read as _, Write as _};
@@ -102,7 +102,7 @@ impl Draft {
         if !is_free(to)? {
             return Err(VaultError::NotEmpty(to.to_owned()));
         }
-        let parent = parent_of(to);
+        let parent = folder_of(to);
         std::fs::create_dir_all(parent).map_err(VaultError::io(parent))?;
         let folder = tempfile::Builder::new().prefix(".fettler-draft-").tempdir_in(parent);
         let folder = folder.map_err(VaultError::io(parent))?;
@@ -123,8 +123,7 @@ impl Draft {
 
     /// Flushes the folder and gives it its name, if still nothing stands there.
     pub(super) fn name(self, to: &Path) -> Result<(), VaultError> {
-        let inside = self.path().join("x");
-        sync_folder_of(&inside).map_err(VaultError::io(self.path()))?;
+        sync_folder(self.path()).map_err(VaultError::io(self.path()))?;
         if !is_free(to)? {
             return Err(VaultError::NotEmpty(to.to_owned()));
         }
@@ -132,10 +131,6 @@ impl Draft {
         std::fs::rename(self.path(), to).map_err(VaultError::io(to))?;
         // What would be removed has gone to its name.
         let _ = self.folder.keep();
-        sync_folder_of(to).map_err(VaultError::io(parent_of(to)))
+        sync_folder_of(to).map_err(VaultError::io(folder_of(to)))
     }
-}
-
-fn parent_of(path: &Path) -> &Path {
-    path.parent().filter(|parent| !parent.as_os_str().is_empty()).unwrap_or(Path::new("."))
 }

@@ -2,11 +2,14 @@
 
 use super::VaultError;
 use super::files::{self, Seal};
+use fettler_domain::ids::SiteId;
 use fettler_domain::journal::Canonical;
 use fettler_domain::time::Ts;
+use fettler_store::contract::{JournalHead, Store, StoreError};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use sha2::{Digest as _, Sha256};
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 /// The file of a backup's manifest.
@@ -63,6 +66,28 @@ pub struct JournalStands {
     pub size: i64,
     /// The RFC 6962 root, in hexadecimal.
     pub root: String,
+}
+
+impl JournalStands {
+    /// The journals of a store, with the keys of its sites.
+    pub(super) async fn of_store(
+        store: &dyn Store,
+        keys: &BTreeMap<u32, String>,
+    ) -> Result<Vec<JournalStands>, StoreError> {
+        let key = |site: SiteId| match keys.get(&site.0) {
+            _ if site == SiteId::INSTALLATION => "installation".to_owned(),
+            Some(key) => key.clone(),
+            None => site.to_string(),
+        };
+        let stands = |(site, head): (SiteId, JournalHead)| JournalStands {
+            site: site.0,
+            key: key(site),
+            lineage: head.lineage,
+            size: head.size,
+            root: hex::encode(head.root),
+        };
+        Ok(store.journal_heads().await?.into_iter().map(stands).collect())
+    }
 }
 
 /// A file.

@@ -5,13 +5,12 @@ use super::check::whole;
 use super::files::{self, Draft};
 use super::manifest::{CHECKPOINTS, DATABASE, MANIFEST, Manifest, compare};
 use super::{Report, RestoreArguments, VaultError, site_keys, whose};
-use crate::folder::sync_folder_of;
+use crate::folder::sync_folder;
 use crate::notary::signer::verify;
 use crate::notary::{Places, kept_files};
 use fettler_domain::ids::SiteId;
 use fettler_domain::journal::checkpoint::{Checkpoint, Origin};
 use fettler_domain::journal::lineage::{self, Opening, Stand};
-use fettler_domain::journal::note::{SignedNote, VerifierKey};
 use fettler_domain::time::Ts;
 use fettler_store::contract::{Caller, KeptNote, PageAsk, Restore, Store, StoreError};
 use std::collections::BTreeMap;
@@ -80,18 +79,13 @@ fn fetch(
             }
         }
     }
-    sync_folder_of(&folder.join("x")).map_err(VaultError::io(&folder))?;
+    sync_folder(&folder).map_err(VaultError::io(&folder))?;
     kept_files(&folder).map_err(VaultError::io(&folder))
-}
-
-/// The checkpoint of a note; whether it is to be believed is another question.
-fn read(note: &KeptNote) -> Option<Checkpoint> {
-    Checkpoint::parse(SignedNote::parse(&note.note).ok()?.text())
 }
 
 /// Whether a checkpoint is of no more than what a backup holds, so that the backup must agree with it.
 fn is_within(note: &KeptNote, manifest: &Manifest) -> bool {
-    let Some(checkpoint) = read(note) else { return true };
+    let Ok(checkpoint) = Checkpoint::told_by(&note.note) else { return true };
     let Origin { site, lineage, .. } = checkpoint.origin;
     let journal = manifest.journals.iter().find(|journal| journal.site == site.0);
     journal.is_some_and(|journal| {
@@ -135,13 +129,9 @@ async fn stands(store: &dyn Store, notes: &[KeptNote]) -> Result<Vec<(SiteId, St
         all.extend(newest.map(|kept| (site, Stand { lineage: kept.lineage, head: kept.head })));
     }
     for note in notes {
-        let Some(checkpoint) = read(note) else { continue };
-        let Origin { site, lineage, .. } = checkpoint.origin;
-        let own = Origin::new(&key.installation, site, lineage);
-        let signer = VerifierKey::new(checkpoint.origin.to_string(), key.public);
-        let (Some(own), Ok(signer)) = (own, signer) else { continue };
-        if own == checkpoint.origin && Checkpoint::of_note(&note.note, &signer, verify).is_ok() {
-            all.push((site, checkpoint.stand()));
+        let ours = [(key.installation.as_str(), key.public)];
+        if let Ok(Some(checkpoint)) = Checkpoint::of_ours(&note.note, ours, verify) {
+            all.push((checkpoint.origin.site, checkpoint.stand()));
         }
     }
     Ok(all)

@@ -6,11 +6,11 @@ use super::store::SqlStore;
 use super::{Conn, DbRow, head, tx};
 use crate::contract::{KeptNote, Part, Result};
 use fettler_domain::ids::SiteId;
-use fettler_domain::journal::checkpoint::{Checkpoint, Origin};
+use fettler_domain::journal::checkpoint::Checkpoint;
 use fettler_domain::journal::export::EntryRead;
 use fettler_domain::journal::leaf::hash_of;
 use fettler_domain::journal::lineage::{Fate, Lineages};
-use fettler_domain::journal::note::{SignedNote, VerifierKey, Verify};
+use fettler_domain::journal::note::{NoteError, Verify};
 use fettler_domain::journal::proof::Head;
 use fettler_domain::journal::{Frontier, Hash, Kind, Sealed};
 use std::collections::BTreeMap;
@@ -277,27 +277,10 @@ fn read_note(
     keys: &[(String, [u8; 32])],
     site: SiteId,
     verify: Verify,
-) -> std::result::Result<Option<Checkpoint>, String> {
-    let read = SignedNote::parse(note).map_err(|error| error.to_string())?;
-    let Some(checkpoint) = Checkpoint::parse(read.text()) else {
-        return Err("is not a checkpoint of a journal".to_owned());
-    };
-    let of = |(installation, public): &(String, [u8; 32])| {
-        let own = Origin::new(installation, site, checkpoint.origin.lineage)?;
-        (own == checkpoint.origin).then_some(*public)
-    };
-    let publics: Vec<[u8; 32]> = keys.iter().filter_map(of).collect();
-    if publics.is_empty() {
+) -> std::result::Result<Option<Checkpoint>, NoteError> {
+    if Checkpoint::told_by(note)?.origin.site != site {
         return Ok(None);
     }
-    let mut why = String::new();
-    for public in publics {
-        let key =
-            VerifierKey::new(checkpoint.origin.to_string(), public).map_err(|error| error.to_string())?;
-        match Checkpoint::of_note(note, &key, verify) {
-            Ok(checkpoint) => return Ok(Some(checkpoint)),
-            Err(error) => why = error.to_string(),
-        }
-    }
-    Err(why)
+    let keys = keys.iter().map(|(installation, public)| (installation.as_str(), *public));
+    Checkpoint::of_ours(note, keys, verify)
 }
