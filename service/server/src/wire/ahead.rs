@@ -43,7 +43,7 @@ pub fn ask(ask: &v1::LookAheadRequest, today: ShopDay) -> Result<Ask, Error> {
         Some(Some(_)) | None => {}
     }
     let machine = fields.optional_foreign("machine", &ask.machine);
-    let area = fields.line("area", &ask.area, SHORT_MAX).map(|area| (!area.is_empty()).then_some(area));
+    let area = fields.optional_line("area", &ask.area, SHORT_MAX);
     let read = until.flatten().zip(machine).zip(area);
     fields.finish(read.map(|((until, machine), area)| Ask { until, machine, area }))
 }

@@ -43,7 +43,7 @@ pub fn ask(ask: &v1::ListDueRequest, today: ShopDay) -> Result<DueAsk, Error> {
         fields.wrong("until", format!("{until} is out of bounds; give a day from today, {today}, to {last}"));
     }
     let machine = fields.optional_foreign("machine", &ask.machine);
-    let area = fields.line("area", &ask.area, SHORT_MAX).map(|area| (!area.is_empty()).then_some(area));
+    let area = fields.optional_line("area", &ask.area, SHORT_MAX);
     fields.finish(until.zip(machine).zip(area).map(|((until, machine), area)| DueAsk {
         until,
         machine,

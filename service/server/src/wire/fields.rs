@@ -167,6 +167,11 @@ impl Fields {
         self.text(field, value, line(value, max)).map(str::to_owned)
     }
 
+    /// A text of at most `max` characters that may be left out.
+    pub fn optional_line(&mut self, field: &str, value: &str, max: usize) -> Said<Option<String>> {
+        if value.is_empty() { Some(None) } else { self.line(field, value, max).map(Some) }
+    }
+
     /// A text of 1 to `max` characters that is not blank.
     pub fn required_line(&mut self, field: &str, value: &str, max: usize) -> Option<String> {
         if value.trim().is_empty() {
@@ -212,6 +217,16 @@ impl Fields {
             format!("{value} is not a work order's number; give the number that the due list shows"),
         );
         None
+    }
+
+    /// Which entry of the journal is withdrawn, by whom and why.
+    pub fn withdrawal(&mut self, entry: i64, by: &str, reason: &str) -> Option<(i64, Name, String)> {
+        if entry < 0 {
+            self.wrong("entry", format!("{entry} is no journal entry; give the number that lists show"));
+        }
+        let by = self.name("by", by);
+        let reason = self.required_line("reason", reason, LINE_MAX);
+        Some((entry, by?, reason?))
     }
 
     /// A request id, which may be left out.

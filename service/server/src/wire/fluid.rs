@@ -1,6 +1,6 @@
 //! Fluids: additions, changes and waste, and the record of them beside the readings.
 
-use super::fields::{Fields, LINE_MAX, SHORT_MAX, Said};
+use super::fields::{Fields, SHORT_MAX};
 use super::people::Names;
 use super::reading;
 use super::time::{stamp, stamp_of};
@@ -11,7 +11,7 @@ use fettler_domain::fluid::{CAUTIONS, FluidAct, FluidRecord, FluidSaid, WasteSai
 use fettler_domain::ids::PersonId;
 use fettler_domain::quantity::{Amount, Unit};
 use fettler_domain::text::Name;
-use fettler_domain::time::{MICROS_PER_MINUTE, Ts};
+use fettler_domain::time::Ts;
 use fettler_proto::v1;
 use fettler_store::contract::{FluidBook, FluidDone, FluidFilter, FluidLine, FluidReservoir, KeptFluid};
 
@@ -33,10 +33,6 @@ fn amount(fields: &mut Fields, field: &str, text: &str) -> Option<Amount> {
             None
         }
     }
-}
-
-fn optional_line(fields: &mut Fields, field: &str, text: &str) -> Said<Option<String>> {
-    fields.line(field, text, SHORT_MAX).map(|line| (!line.is_empty()).then_some(line))
 }
 
 fn act(fields: &mut Fields, value: i32) -> Option<FluidAct> {
@@ -66,8 +62,8 @@ fn one_told(fields: &mut Fields, said: &v1::FluidSaid, now: Ts) -> Option<FluidS
     let fluid = fields.name("fluid", &said.fluid);
     let amount = amount(fields, "litres", &said.litres);
     let lot = fields.optional_name("lot", &said.lot);
-    let route = optional_line(fields, "route", &said.route);
-    let document = optional_line(fields, "document", &said.document);
+    let route = fields.optional_line("route", &said.route, SHORT_MAX);
+    let document = fields.optional_line("document", &said.document, SHORT_MAX);
     let is_waste = act == Some(FluidAct::Waste);
     for (field, text) in [("route", &said.route), ("document", &said.document)] {
         if !is_waste && !text.is_empty() {
@@ -77,10 +73,7 @@ fn one_told(fields: &mut Fields, said: &v1::FluidSaid, now: Ts) -> Option<FluidS
     if is_waste && !said.lot.is_empty() {
         fields.wrong("lot", "is not said of waste; leave it out");
     }
-    let at = fields.optional_instant("at", said.at.as_ref()).map(|at| at.unwrap_or(now));
-    if let Some(at) = at.filter(|at| at.micros_since(now) > MICROS_PER_MINUTE) {
-        fields.wrong("at", format!("{at} lies in the future, now is {now}; give when it was done"));
-    }
+    let at = fields.past_instant("at", said.at.as_ref(), now, "done");
     let by = fields.name("by", &said.by);
     let note = fields.note("note", &said.note);
     Some(FluidSaid {
@@ -103,8 +96,8 @@ pub fn waste(fields: &mut Fields, said: &v1::WasteSaid) -> Option<WasteSaid> {
     let reservoir = fields.optional_key("reservoir", &said.reservoir);
     let kind = fields.name("kind", &said.kind);
     let amount = amount(fields, "litres", &said.litres);
-    let route = optional_line(fields, "route", &said.route);
-    let document = optional_line(fields, "document", &said.document);
+    let route = fields.optional_line("route", &said.route, SHORT_MAX);
+    let document = fields.optional_line("document", &said.document, SHORT_MAX);
     Some(WasteSaid {
         reservoir: reservoir?,
         kind: kind?,
@@ -117,12 +110,8 @@ pub fn waste(fields: &mut Fields, said: &v1::WasteSaid) -> Option<WasteSaid> {
 /// Reads which entry is withdrawn, by whom and why.
 pub fn withdrawal(ask: &v1::WithdrawFluidRequest) -> Result<(i64, Name, String), Error> {
     let mut fields = Fields::new();
-    if ask.entry < 0 {
-        fields.wrong("entry", format!("{} is no journal entry; give the number that lists show", ask.entry));
-    }
-    let by = fields.name("by", &ask.by);
-    let reason = fields.required_line("reason", &ask.reason, LINE_MAX);
-    fields.finish(by.zip(reason).map(|(by, reason)| (ask.entry, by, reason)))
+    let withdrawal = fields.withdrawal(ask.entry, &ask.by, &ask.reason);
+    fields.finish(withdrawal)
 }
 
 /// Reads which record is asked for.
@@ -130,15 +119,9 @@ pub fn filter(ask: &v1::GetFluidRecordRequest) -> Result<FluidFilter, Error> {
     let mut fields = Fields::new();
     let machine = fields.foreign("machine", &ask.machine);
     let reservoir = fields.optional_key("reservoir", &ask.reservoir);
-    let from = fields.optional_instant("from", ask.from.as_ref());
-    let until = fields.optional_instant("until", ask.until.as_ref());
-    if let (Some(Some(from)), Some(Some(until))) = (from, until)
-        && until <= from
-    {
-        fields.wrong("until", format!("{until} is not after {from}; give a later instant"));
-    }
-    let all = machine.zip(reservoir).zip(from).zip(until);
-    fields.finish(all.map(|(((machine, reservoir), from), until)| FluidFilter {
+    let stretch = fields.stretch(ask.from.as_ref(), ask.until.as_ref());
+    let all = machine.zip(reservoir).zip(stretch);
+    fields.finish(all.map(|((machine, reservoir), (from, until))| FluidFilter {
         machine: machine.to_string(),
         reservoir,
         from,
@@ -247,6 +230,7 @@ fn line(row: &FluidLine, names: &Names) -> v1::FluidLine {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use fettler_domain::time::MICROS_PER_MINUTE;
 
     const NOW: Ts = Ts(1_795_600_200_000_000);
 

@@ -15,7 +15,7 @@ use fettler_store::contract::{MachineFilter, MachineRecord, MachineState};
 pub fn filter(ask: &v1::ListMachinesRequest) -> Result<MachineFilter, Error> {
     let mut fields = Fields::new();
     let state = state_asked(&mut fields, ask.state);
-    let area = fields.line("area", &ask.area, SHORT_MAX).map(|area| (!area.is_empty()).then_some(area));
+    let area = fields.optional_line("area", &ask.area, SHORT_MAX);
     fields.finish(state.zip(area).map(|(state, area)| MachineFilter { state, area }))
 }
 

@@ -83,18 +83,8 @@ pub struct ListAsk {
 pub fn list_ask(ask: &v1::ListPlannedUseRequest) -> Result<ListAsk, Error> {
     let mut fields = Fields::new();
     let machine = fields.optional_foreign("machine", &ask.machine);
-    let from = fields.optional_instant("from", ask.from.as_ref());
-    let until = fields.optional_instant("until", ask.until.as_ref());
-    if let (Some(Some(from)), Some(Some(until))) = (from, until)
-        && until <= from
-    {
-        fields.wrong(
-            "until",
-            format!("{until} is not after `from`, {from}; give a later one, or leave it out"),
-        );
-    }
-    let read = machine.zip(from).zip(until);
-    fields.finish(read.map(|((machine, from), until)| ListAsk { machine, from, until }))
+    let stretch = fields.stretch(ask.from.as_ref(), ask.until.as_ref());
+    fields.finish(machine.zip(stretch).map(|(machine, (from, until))| ListAsk { machine, from, until }))
 }
 
 /// A planned shift.

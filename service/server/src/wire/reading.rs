@@ -12,7 +12,7 @@ use fettler_domain::reading::course::{Course, Movement, Placed, course};
 use fettler_domain::reading::{PointUnit, ReadingTold, Step, TOLD_MAX, Value};
 use fettler_domain::shop::limits::UNIT_MAX;
 use fettler_domain::text::{ForeignName, Key, Name};
-use fettler_domain::time::{MICROS_PER_MINUTE, Ts};
+use fettler_domain::time::Ts;
 use fettler_proto::v1;
 use fettler_store::contract::{
     KeptReading, PointHistory, PointService, ReadingFilter, TakenReading, Telling,
@@ -53,12 +53,9 @@ fn one_told(said: &v1::ReadingSaid, now: Ts) -> Telling {
     let point = fields.key("point", &said.point);
     let read = value(&mut fields, "value", &said.value);
     let unit = fields.line("unit", &said.unit, UNIT_MAX);
-    let at = fields.optional_instant("at", said.at.as_ref()).map(|at| at.unwrap_or(now));
-    if let Some(at) = at.filter(|at| at.micros_since(now) > MICROS_PER_MINUTE) {
-        fields.wrong("at", format!("{at} lies in the future, now is {now}; give when it was read"));
-    }
+    let at = fields.past_instant("at", said.at.as_ref(), now, "read");
     let by = fields.name("by", &said.by);
-    let record = fields.line("electrician_record", &said.electrician_record, SHORT_MAX);
+    let record = fields.optional_line("electrician_record", &said.electrician_record, SHORT_MAX);
     let note = fields.note("note", &said.note);
     let told = (|| {
         read?;
@@ -69,7 +66,7 @@ fn one_told(said: &v1::ReadingSaid, now: Ts) -> Telling {
             unit: unit?,
             at: at?,
             by: by?,
-            electrician_record: record.map(|number| (!number.is_empty()).then_some(number))?,
+            electrician_record: record?,
             confirmed: said.confirmed,
             note: note?,
         })
@@ -83,12 +80,8 @@ fn one_told(said: &v1::ReadingSaid, now: Ts) -> Telling {
 /// Reads which reading is withdrawn, by whom and why.
 pub fn withdrawal(ask: &v1::WithdrawReadingRequest) -> Result<(i64, Name, String), Error> {
     let mut fields = Fields::new();
-    if ask.entry < 0 {
-        fields.wrong("entry", format!("{} is no journal entry; give the number that lists show", ask.entry));
-    }
-    let by = fields.name("by", &ask.by);
-    let reason = fields.required_line("reason", &ask.reason, LINE_MAX);
-    fields.finish(by.zip(reason).map(|(by, reason)| (ask.entry, by, reason)))
+    let withdrawal = fields.withdrawal(ask.entry, &ask.by, &ask.reason);
+    fields.finish(withdrawal)
 }
 
 /// Reads which readings to list.
@@ -277,6 +270,7 @@ fn service(service: &PointService) -> v1::PointService {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use fettler_domain::time::MICROS_PER_MINUTE;
 
     const NOW: Ts = Ts(1_795_600_200_000_000);
 

@@ -1,7 +1,7 @@
 //! Rounds, checks as they are walked, and handovers.
 
 use super::check::card_out;
-use super::fields::{Fields, LINE_MAX};
+use super::fields::{Fields, SHORT_MAX};
 use super::machine::state as machine_state;
 use super::people::Names;
 use super::reading::{problem, question};
@@ -17,7 +17,7 @@ use fettler_domain::round::{CheckState, Round, Tally, Walked};
 use fettler_domain::shop::PointCard;
 use fettler_domain::shop::limits::{TEXT_MAX, UNIT_MAX};
 use fettler_domain::text::{ForeignName, Name};
-use fettler_domain::time::{MICROS_PER_MINUTE, Ts};
+use fettler_domain::time::Ts;
 use fettler_proto::v1;
 use fettler_store::contract::{
     KeptHandover, MachineReady, MachineRound, MachineState, RoundFilter, RoundHead,
@@ -36,16 +36,10 @@ pub fn filter(ask: &v1::ListChecksRequest, now: Ts) -> Result<(RoundFilter, Opti
     let mut fields = Fields::new();
     let at = fields.optional_instant("at", ask.at.as_ref());
     let machine = fields.optional_foreign("machine", &ask.machine);
-    let area = fields.line("area", &ask.area, LINE_MAX);
+    let area = fields.optional_line("area", &ask.area, SHORT_MAX);
     let filter = (|| {
-        let area = area?;
-        let filter = RoundFilter {
-            at: at?.unwrap_or(now),
-            machine: None,
-            area: (!area.is_empty()).then_some(area),
-            only_open: ask.only_open,
-        };
-        Some((filter, machine?))
+        let (at, area) = (at?.unwrap_or(now), area?);
+        Some((RoundFilter { at, machine: None, area, only_open: ask.only_open }, machine?))
     })();
     fields.finish(filter)
 }
@@ -67,10 +61,7 @@ pub fn said(ask: &v1::RecordChecksRequest, now: Ts) -> Result<ChecksSaid, Error>
 
 fn answer(fields: &mut Fields, said: &v1::CheckSaid, now: Ts) -> Option<AnswerSaid> {
     let check = fields.key("check", &said.check);
-    let at = fields.optional_instant("at", said.at.as_ref()).map(|at| at.unwrap_or(now));
-    if let Some(at) = at.filter(|at| at.micros_since(now) > MICROS_PER_MINUTE) {
-        fields.wrong("at", format!("{at} lies in the future, now is {now}; give when it was seen"));
-    }
+    let at = fields.past_instant("at", said.at.as_ref(), now, "seen");
     let unit = fields.line("unit", &said.unit, UNIT_MAX);
     let value = match said.value.as_str() {
         "" => Some(None),

@@ -3,12 +3,14 @@
 use super::fields::{Fields, Said, shown};
 use chrono::NaiveDate;
 use fettler_domain::calendar::WallTime;
-use fettler_domain::time::{ShopDay, Ts};
+use fettler_domain::time::{MICROS_PER_MINUTE, ShopDay, Ts};
 use prost_types::Timestamp;
 
 const NANOS_PER_MICRO: i32 = 1_000;
 const NANOS_PER_SECOND: i32 = 1_000_000_000;
 const MICROS_PER_SECOND: i64 = 1_000_000;
+/// How far a caller's clock may be ahead of the service's.
+const AHEAD_MAX_MICROS: i64 = MICROS_PER_MINUTE;
 
 /// An instant on the wire.
 pub fn stamp(at: Ts) -> Timestamp {
@@ -44,6 +46,43 @@ impl Fields {
     /// An instant that may be left out.
     pub fn optional_instant(&mut self, field: &str, value: Option<&Timestamp>) -> Said<Option<Ts>> {
         if value.is_none() { Some(None) } else { self.instant(field, value).map(Some) }
+    }
+
+    /// The instant at which something was done, such as "seen"; `now` where it is left out, and none that lies after it by more
+    /// than clocks differ.
+    pub fn past_instant(
+        &mut self,
+        field: &str,
+        value: Option<&Timestamp>,
+        now: Ts,
+        done: &str,
+    ) -> Option<Ts> {
+        let at = self.optional_instant(field, value)?.unwrap_or(now);
+        if at.micros_since(now) > AHEAD_MAX_MICROS {
+            self.wrong(
+                field,
+                format!("{at} lies in the future, now is {now}; give when it was {done}"),
+            );
+            return None;
+        }
+        Some(at)
+    }
+
+    /// Instants `from` and `until`, each of which may be left out; the second is after the first.
+    pub fn stretch(
+        &mut self,
+        from: Option<&Timestamp>,
+        until: Option<&Timestamp>,
+    ) -> Said<(Option<Ts>, Option<Ts>)> {
+        let (from, until) = (self.optional_instant("from", from), self.optional_instant("until", until));
+        let (from, until) = (from?, until?);
+        if let (Some(from), Some(until)) = (from, until)
+            && until <= from
+        {
+            self.wrong("until", format!("{until} is not after `from`, {from}; give a later one, or leave it out"));
+            return None;
+        }
+        Some((from, until))
     }
 
     /// A required date, as YYYY-MM-DD, of the years 1970 to 2199.
