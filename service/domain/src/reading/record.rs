@@ -5,6 +5,7 @@ use super::limits::{Beyond, Limits};
 use super::unit::PointUnit;
 use super::value::Value;
 use crate::ids::{ClosingId, MachineId, PersonId};
+use crate::order::Undone;
 use crate::text::{ForeignName, Key, Name};
 use crate::time::Ts;
 use serde::{Deserialize, Serialize};
@@ -81,6 +82,13 @@ pub struct Withdrawn {
     pub by: PersonId,
     /// Why.
     pub reason: String,
+}
+
+impl From<&Undone> for Withdrawn {
+    /// What a closing said is withdrawn when, by whom and why it is undone.
+    fn from(Undone { at, by, reason }: &Undone) -> Withdrawn {
+        Withdrawn { at: *at, by: *by, reason: reason.clone() }
+    }
 }
 
 impl ReadingRecord {

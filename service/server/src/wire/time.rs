@@ -59,10 +59,7 @@ impl Fields {
     ) -> Option<Ts> {
         let at = self.optional_instant(field, value)?.unwrap_or(now);
         if at.micros_since(now) > AHEAD_MAX_MICROS {
-            self.wrong(
-                field,
-                format!("{at} lies in the future, now is {now}; give when it was {done}"),
-            );
+            self.wrong(field, format!("{at} lies in the future, now is {now}; give when it was {done}"));
             return None;
         }
         Some(at)
@@ -79,7 +76,10 @@ impl Fields {
         if let (Some(from), Some(until)) = (from, until)
             && until <= from
         {
-            self.wrong("until", format!("{until} is not after `from`, {from}; give a later one, or leave it out"));
+            self.wrong(
+                "until",
+                format!("{until} is not after `from`, {from}; give a later one, or leave it out"),
+            );
             return None;
         }
         Some((from, until))

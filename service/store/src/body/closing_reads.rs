@@ -8,7 +8,7 @@ use fettler_domain::error::{Error, Violation};
 use fettler_domain::ids::{ClosingId, MachineId, PersonId, PointId, SiteId};
 use fettler_domain::order::{ClosingSaid, Undone};
 use fettler_domain::reading::ask::{Odd, OddKind, Told, judge};
-use fettler_domain::reading::{ReadingRecord, Step, Withdrawn, with_sign};
+use fettler_domain::reading::{ReadingRecord, Step, with_sign};
 
 const OF_CLOSING: &str =
     "SELECT leaf, record FROM reading WHERE site = $1 AND closing = $2 AND withdrawn IS NULL ORDER BY leaf";
@@ -121,8 +121,7 @@ pub(super) async fn undo_of_closing(
     for row in &rows {
         let mut row = Reading::new(row, "reading");
         let (entry, record) = (row.next()?, row.json("record")?);
-        let withdrawn = Withdrawn { at: undone.at, by: undone.by, reason: undone.reason.clone() };
-        mark(tx, site, entry, record, withdrawn).await?;
+        mark(tx, site, entry, record, undone.into()).await?;
     }
     Ok(())
 }

@@ -5,6 +5,7 @@ use crate::contract::{Result, StoreError};
 use fettler_domain::text::TextError;
 use serde::Serialize;
 use serde::de::DeserializeOwned;
+use serde_json::Value;
 use sqlx::Row as _;
 
 /// A row being read: its table, for the message when a column is not what we wrote.
@@ -37,6 +38,16 @@ impl<'r> Reading<'r> {
     ) -> Result<T> {
         let text: String = self.next()?;
         parse(text.clone()).map_err(|_| self.corrupt(column, text))
+    }
+
+    /// The next column, a text of the domain or nothing.
+    pub(super) fn text_or_none<T>(
+        &mut self,
+        column: &'static str,
+        parse: impl Fn(String) -> std::result::Result<T, TextError>,
+    ) -> Result<Option<T>> {
+        let text: Option<String> = self.next()?;
+        text.map(|text| parse(text.clone()).map_err(|_| self.corrupt(column, text))).transpose()
     }
 
     /// The next column, JSON.
@@ -85,7 +96,16 @@ pub(super) fn from_word<T: DeserializeOwned>(word: &str) -> Option<T> {
 
 /// The JSON of a value of ours.
 pub(super) fn to_json<T: Serialize>(value: &T) -> Result<String> {
-    serde_json::to_string(value).map_err(|error| StoreError::Unavailable(format!("no JSON form: {error}")))
+    serde_json::to_string(value).map_err(|error| no_json(&error))
+}
+
+/// The same as a value, for a fact.
+pub(super) fn to_value<T: Serialize>(value: &T) -> Result<Value> {
+    serde_json::to_value(value).map_err(|error| no_json(&error))
+}
+
+fn no_json(error: &serde_json::Error) -> StoreError {
+    StoreError::Unavailable(format!("no JSON form: {error}"))
 }
 
 /// The word of an enumeration's value, as serde writes it.

@@ -24,7 +24,8 @@ const COLUMNS: &str = "SELECT f.leaf, m.tag, f.record, n.text FROM fluid_entry f
     JOIN machine m ON m.site = f.site AND m.number = f.machine \
     LEFT JOIN sealed_note n ON n.site = f.site AND n.leaf = f.leaf WHERE f.site = ";
 const TASKS: &str = "SELECT card FROM task WHERE site = $1 AND machine = $2 AND active = 1 ORDER BY key";
-/// What was poured into each sump or reservoir of machines, as much of the newest as a model can look at.
+/// The newest 400 of what was poured into each sump or reservoir of machines: a bound, so that a long record makes no plan
+/// slower.
 static POURED: Bulk = Bulk::new(
     "WITH k(site, machine) AS (VALUES",
     1,
@@ -63,7 +64,7 @@ pub(super) async fn one(conn: &mut Conn, site: SiteId, entry: i64) -> Result<Kep
     kept(&query.build().fetch_one(conn).await?)
 }
 
-/// The entry with this number, if there is one.
+/// The entry with this number; refused where there is none.
 pub(super) async fn find(conn: &mut Conn, site: SiteId, entry: i64) -> Result<KeptFluid> {
     let mut query = QueryBuilder::<Db>::new(COLUMNS);
     query.push_bind(i64::from(site.0)).push(" AND f.leaf = ").push_bind(entry);

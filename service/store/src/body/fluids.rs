@@ -1,16 +1,17 @@
 //! Fluids: additions, changes and waste, each kept as one fact, withdrawn when it or its closing is taken back.
 
 use super::close::Subject;
-use super::decode::{Reading, to_json, to_word};
+use super::decode::{Reading, to_json, to_value, to_word};
 use super::fluid_reads::{find, one};
-use super::journal::{Fact, digest_of};
+use super::journal::Fact;
 use super::people::known_person;
 use super::readings::points;
 use super::request::Keep;
 use super::shelf_use::UsedInClosing;
 use super::tx::Tx;
-use super::{machines, refresh, shelf_use};
-use crate::contract::{FluidDone, Result, StoreError};
+use super::withdrawal::{Recorded, Withdrawal};
+use super::{machines, refresh, shelf_use, withdrawal};
+use crate::contract::{FluidDone, Result};
 use fettler_domain::consumables::oil::Oil;
 use fettler_domain::error::{Error, Violation};
 use fettler_domain::fluid::{
@@ -25,7 +26,6 @@ use fettler_domain::reading::Withdrawn;
 use fettler_domain::shop::{KitItem, PointCard};
 use fettler_domain::text::{Key, Name};
 use serde::{Deserialize, Serialize};
-use serde_json::{Value as Json, json};
 use std::collections::BTreeSet;
 
 const PUT: &str = "INSERT INTO fluid_entry (site, leaf, machine, reservoir, at, act, amount, closing, record) \
@@ -243,17 +243,9 @@ pub(super) async fn undo_of_closing(
     for row in &rows {
         let mut row = Reading::new(row, "fluid_entry");
         let (entry, record) = (row.next()?, row.json("record")?);
-        let withdrawn = Withdrawn { at: undone.at, by: undone.by, reason: undone.reason.clone() };
-        mark(tx, site, entry, record, withdrawn).await?;
+        mark(tx, site, entry, record, undone.into()).await?;
     }
     Ok(())
-}
-
-/// A withdrawal that is asked for.
-pub(super) struct Withdrawal {
-    pub(super) entry: i64,
-    pub(super) by: Name,
-    pub(super) reason: String,
 }
 
 /// Withdraws an entry; what it took off the shelf is given back.
@@ -281,22 +273,16 @@ pub(super) async fn withdraw(tx: &mut Tx, site: SiteId, ask: Withdrawal) -> Resu
 }
 
 fn may_be_withdrawn(entry: i64, record: &FluidRecord) -> Result<()> {
-    let (reason, text) = match (&record.withdrawn, record.order) {
-        (Some(withdrawn), _) => {
-            let told = format!("was withdrawn on {} ({})", withdrawn.at, withdrawn.reason);
-            ("FLUID_WITHDRAWN", format!("entry {entry} {told}; nothing is left to withdraw"))
-        }
+    let subject = format!("entry {entry}");
+    match (&record.withdrawn, record.order) {
+        (Some(withdrawn), _) => Err(withdrawal::twice("FLUID_WITHDRAWN", subject, withdrawn).into()),
         (None, Some(OrderNumber(order))) => {
             let remedy = format!("`fettler undo {order}` takes back the closing with all it said");
-            ("FLUID_OF_CLOSING", format!("entry {entry} came with the closing of order {order}; {remedy}"))
+            let text = format!("entry {entry} came with the closing of order {order}; {remedy}");
+            Err(Error::WrongState { reason: "FLUID_OF_CLOSING", subject, text }.into())
         }
-        (None, None) => return Ok(()),
-    };
-    Err(Error::WrongState { reason, subject: format!("entry {entry}"), text }.into())
-}
-
-fn state_of(record: &FluidRecord) -> Result<Json> {
-    serde_json::to_value(record).map_err(|error| StoreError::Unavailable(format!("no JSON form: {error}")))
+        (None, None) => Ok(()),
+    }
 }
 
 fn subject(record: &FluidRecord) -> String {
@@ -309,7 +295,7 @@ async fn put(tx: &mut Tx, site: SiteId, record: &FluidRecord, note: Option<Strin
         kind: Kind::FluidRecorded,
         subject: subject(record),
         person: Some(record.by),
-        after: state_of(record)?,
+        after: to_value(record)?,
         before: None,
         sealed: note.map(|note| ("note", note)),
     };
@@ -337,15 +323,9 @@ async fn mark(
     record: FluidRecord,
     withdrawn: Withdrawn,
 ) -> Result<i64> {
-    let fact = Fact {
-        kind: Kind::FluidWithdrawn,
-        subject: subject(&record),
-        person: Some(withdrawn.by),
-        after: json!({"entry": entry, "withdrawn_at": withdrawn.at.0}),
-        before: Some(digest_of(&state_of(&record)?)?),
-        sealed: Some(("reason", withdrawn.reason.clone())),
-    };
-    let leaf = tx.append(site, fact)?;
+    let (kind, subject) = (Kind::FluidWithdrawn, subject(&record));
+    let what = Recorded { kind, subject, field: "entry", entry, record: &record };
+    let leaf = withdrawal::append(tx, site, what, &withdrawn)?;
     let record = FluidRecord { withdrawn: Some(withdrawn), ..record };
     sqlx::query(WITHDRAW)
         .bind(i64::from(site.0))

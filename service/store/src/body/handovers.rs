@@ -20,17 +20,12 @@ use sqlx::QueryBuilder;
 
 const COLUMNS: &str = "SELECT h.leaf, h.record, n.text, h.acknowledged_by, h.acknowledged_at FROM handover h \
     LEFT JOIN sealed_note n ON n.site = h.site AND n.leaf = h.leaf WHERE h.site = ";
-const OPEN: &str = "SELECT h.leaf, h.record, n.text, h.acknowledged_by, h.acknowledged_at FROM handover h \
-    LEFT JOIN sealed_note n ON n.site = h.site AND n.leaf = h.leaf WHERE h.site = $1 AND h.acknowledged_at IS NULL \
-    ORDER BY h.leaf LIMIT $2";
-const ONE: &str = "SELECT h.leaf, h.record, n.text, h.acknowledged_by, h.acknowledged_at FROM handover h \
-    LEFT JOIN sealed_note n ON n.site = h.site AND n.leaf = h.leaf WHERE h.site = $1 AND h.leaf = $2";
 const PUT: &str = "INSERT INTO handover (site, leaf, shift, record) VALUES ($1, $2, $3, $4)";
 const ACKNOWLEDGE: &str =
     "UPDATE handover SET acknowledged_by = $3, acknowledged_at = $4 WHERE site = $1 AND leaf = $2";
 
 #[cfg(test)]
-pub(super) const ALL_SQL: &[&str] = &[OPEN, ONE, PUT, ACKNOWLEDGE];
+pub(super) const ALL_SQL: &[&str] = &[PUT, ACKNOWLEDGE];
 
 fn kept(row: &DbRow) -> Result<KeptHandover> {
     let mut row = Reading::new(row, "handover");
@@ -44,7 +39,9 @@ fn kept(row: &DbRow) -> Result<KeptHandover> {
 
 /// Handovers that nobody has acknowledged, the oldest first.
 pub(super) async fn open(conn: &mut Conn, site: SiteId, limit: u32) -> Result<Vec<KeptHandover>> {
-    let rows = sqlx::query(OPEN).bind(i64::from(site.0)).bind(i64::from(limit)).fetch_all(conn).await?;
+    let mut query = QueryBuilder::<Db>::new(COLUMNS);
+    query.push_bind(i64::from(site.0)).push(" AND h.acknowledged_at IS NULL ORDER BY h.leaf LIMIT ");
+    let rows = query.push_bind(i64::from(limit)).build().fetch_all(conn).await?;
     rows.iter().map(kept).collect()
 }
 
@@ -69,8 +66,11 @@ pub(super) async fn list(
     Ok(Page::cut(rows, page.limit, |handover| handover.number))
 }
 
+/// The handover with this number; refused where there is none.
 async fn one(conn: &mut Conn, site: SiteId, number: i64) -> Result<KeptHandover> {
-    let row = sqlx::query(ONE).bind(i64::from(site.0)).bind(number).fetch_optional(conn).await?;
+    let mut query = QueryBuilder::<Db>::new(COLUMNS);
+    query.push_bind(i64::from(site.0)).push(" AND h.leaf = ").push_bind(number);
+    let row = query.build().fetch_optional(conn).await?;
     let remedy = "`fettler round --handovers` shows those there are".to_owned();
     let missing = || Error::NotFound { kind: "handover", name: number.to_string(), remedy };
     kept(&row.ok_or_else(missing)?)

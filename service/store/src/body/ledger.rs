@@ -160,10 +160,7 @@ pub(super) fn read(row: &mut Reading<'_>) -> Result<(Row, i64)> {
         digest: Digest(row.hash("digest")?),
     };
     let machine = row.text("machine_sent", ForeignName::new)?;
-    let meter: Option<String> = row.next()?;
-    let meter = meter
-        .map(|name| ForeignName::new(name.clone()).map_err(|_| row.corrupt("meter_sent", name)))
-        .transpose()?;
+    let meter = row.text_or_none("meter_sent", ForeignName::new)?;
     let statement = statement(row)?;
     let received_at = Ts(row.next()?);
     let settlement = row.word_or_none("settlement")?;

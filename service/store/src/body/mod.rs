@@ -90,6 +90,7 @@ mod tokens;
 mod tx;
 mod upkeep;
 mod weeks;
+mod withdrawal;
 mod writer;
 
 pub(crate) use copy::CopySide;

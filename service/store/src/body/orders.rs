@@ -146,8 +146,7 @@ fn record(row: &DbRow) -> Result<Found> {
     let number = OrderNumber(row.next()?);
     let state = row.word("state")?;
     let machine = row.text("tag", Key::new)?;
-    let task: Option<String> = row.next()?;
-    let task = task.map(|key| Key::new(key.clone()).map_err(|_| row.corrupt("key", key))).transpose()?;
+    let task = row.text_or_none("key", Key::new)?;
     let title = row.text("title", Name::new)?;
     let opened_at = Ts(row.next()?);
     let raised_by = row.next::<Option<i64>>()?.map(PersonId);

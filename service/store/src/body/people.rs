@@ -34,8 +34,7 @@ pub(super) fn all_sql() -> Vec<&'static str> {
 fn record(row: &DbRow) -> Result<PersonRecord> {
     let mut row = Reading::new(row, "person");
     let person = PersonId(row.next()?);
-    let name: Option<String> = row.next()?;
-    let name = name.map(|name| Name::new(name.clone()).map_err(|_| row.corrupt("name", name))).transpose()?;
+    let name = row.text_or_none("name", Name::new)?;
     Ok(PersonRecord { person, name, added_at: Ts(row.next()?) })
 }
 

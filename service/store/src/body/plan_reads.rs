@@ -157,13 +157,12 @@ fn read_entry(row: &DbRow) -> Result<DueEntry> {
     let machine = row.text("tag", Key::new)?;
     let machine_name = row.text("name", Name::new)?;
     let area = row.next()?;
-    let task: Option<String> = row.next()?;
+    let task = row.text_or_none("key", Key::new)?;
     let card: Option<&str> = row.next()?;
     let card: Option<TaskCard> =
         card.map(|text| serde_json::from_str(text).map_err(|_| row.corrupt("card", text))).transpose()?;
     let title = row.text("title", Name::new)?;
     let hazard = row.next::<i64>()? != 0;
-    let task = task.map(|key| Key::new(key.clone()).map_err(|_| row.corrupt("key", key))).transpose()?;
     let (place, kit, minutes, cautions, readings) = card.map_or_else(
         || (String::new(), Vec::new(), 0, Vec::new(), Vec::new()),
         |card| {

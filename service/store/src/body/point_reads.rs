@@ -66,7 +66,7 @@ pub(super) async fn one(conn: &mut Conn, site: SiteId, entry: i64) -> Result<Kep
     kept(&query.build().fetch_one(conn).await?)
 }
 
-/// The reading with this number, if there is one.
+/// The reading with this number; refused where there is none.
 pub(super) async fn find(conn: &mut Conn, site: SiteId, entry: i64) -> Result<KeptReading> {
     let mut query = QueryBuilder::<Db>::new(COLUMNS);
     query.push_bind(i64::from(site.0)).push(" AND r.leaf = ").push_bind(entry);

@@ -1,13 +1,14 @@
 //! Readings: told, judged, kept as one fact each, and withdrawn.
 
-use super::decode::{Reading, to_json};
-use super::journal::{Fact, digest_of};
+use super::decode::{Reading, to_json, to_value};
+use super::journal::Fact;
 use super::machines::{self, Named};
 use super::people::known_person;
 use super::point_reads::{self, one};
 use super::request::Keep;
 use super::tx::Tx;
-use super::{Conn, refresh};
+use super::withdrawal::{Recorded, Withdrawal};
+use super::{Conn, refresh, withdrawal};
 use crate::contract::{KeptReading, Result, StoreError, TakenReading, Telling};
 use fettler_domain::error::{Error, Violation};
 use fettler_domain::ids::{MachineId, PersonId, PointId, SiteId};
@@ -19,7 +20,6 @@ use fettler_domain::shop::PointCard;
 use fettler_domain::text::{Key, Name};
 use fettler_domain::time::Ts;
 use serde::{Deserialize, Serialize};
-use serde_json::Value as Json;
 use std::collections::BTreeSet;
 
 const POINTS: &str = "SELECT number, card FROM point WHERE site = $1 AND machine = $2 ORDER BY key";
@@ -260,7 +260,7 @@ pub(super) async fn put(
         kind: Kind::ReadingTaken,
         subject: subject(record),
         person: Some(record.by),
-        after: state_of(record)?,
+        after: to_value(record)?,
         before: None,
         sealed: note.map(|note| ("note", note)),
     };
@@ -288,10 +288,6 @@ pub(super) async fn put(
 
 fn subject(record: &ReadingRecord) -> String {
     format!("machines/{}/points/{}", record.machine, record.point)
-}
-
-fn state_of(record: &ReadingRecord) -> Result<Json> {
-    serde_json::to_value(record).map_err(|error| StoreError::Unavailable(format!("no JSON form: {error}")))
 }
 
 /// What whoever read it should know of a reading that was taken.
@@ -368,13 +364,6 @@ async fn waiting(conn: &mut Conn, site: SiteId, record: &ReadingRecord) -> Resul
     Ok(waiting)
 }
 
-/// A withdrawal that is asked for.
-pub(super) struct Withdrawal {
-    pub(super) entry: i64,
-    pub(super) by: Name,
-    pub(super) reason: String,
-}
-
 /// Withdraws a reading.
 pub(super) async fn withdraw(tx: &mut Tx, site: SiteId, ask: Withdrawal) -> Result<KeptReading> {
     tx.forget_machines([]);
@@ -385,12 +374,8 @@ pub(super) async fn withdraw(tx: &mut Tx, site: SiteId, ask: Withdrawal) -> Resu
     let kept = point_reads::find(&mut tx.conn, site, ask.entry).await?;
     let by = known_person(&mut tx.conn, "by", &ask.by).await?;
     if let Some(withdrawn) = &kept.record.withdrawn {
-        let text = format!(
-            "reading {} was withdrawn on {} ({}); nothing is left to withdraw",
-            ask.entry, withdrawn.at, withdrawn.reason
-        );
         let subject = format!("reading {}", ask.entry);
-        return Err(Error::WrongState { reason: "READING_WITHDRAWN", subject, text }.into());
+        return Err(withdrawal::twice("READING_WITHDRAWN", subject, withdrawn).into());
     }
     let machine = kept.record.machine;
     let withdrawn = Withdrawn { at: tx.caller.now, by, reason: ask.reason };
@@ -410,15 +395,9 @@ pub(super) async fn mark(
     record: ReadingRecord,
     withdrawn: Withdrawn,
 ) -> Result<i64> {
-    let fact = Fact {
-        kind: Kind::ReadingWithdrawn,
-        subject: subject(&record),
-        person: Some(withdrawn.by),
-        after: serde_json::json!({"reading": entry, "withdrawn_at": withdrawn.at.0}),
-        before: Some(digest_of(&state_of(&record)?)?),
-        sealed: Some(("reason", withdrawn.reason.clone())),
-    };
-    let leaf = tx.append(site, fact)?;
+    let (kind, subject) = (Kind::ReadingWithdrawn, subject(&record));
+    let what = Recorded { kind, subject, field: "reading", entry, record: &record };
+    let leaf = withdrawal::append(tx, site, what, &withdrawn)?;
     let record = ReadingRecord { withdrawn: Some(withdrawn), ..record };
     sqlx::query(WITHDRAW)
         .bind(i64::from(site.0))

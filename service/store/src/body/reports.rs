@@ -61,11 +61,7 @@ pub(super) async fn one(conn: &mut Conn, site: SiteId, entry: i64) -> Result<Kep
 fn kept(row: &DbRow) -> Result<KeptReport> {
     let mut reading = Reading::new(row, "ledger");
     let (found, entry) = ledger::read(&mut reading)?;
-    let mut name = |column| -> Result<Option<Key>> {
-        let text: Option<String> = reading.next()?;
-        text.map(|text| Key::new(text.clone()).map_err(|_| reading.corrupt(column, text))).transpose()
-    };
-    let (machine, meter) = (name("tag")?, name("key")?);
+    let (machine, meter) = (reading.text_or_none("tag", Key::new)?, reading.text_or_none("key", Key::new)?);
     Ok(KeptReport { row: found, machine, meter, entry })
 }
 

@@ -27,37 +27,31 @@ const LOOKED_BACK_DAYS: i64 = 1_096;
 const HEADS: &str = "SELECT t.number, t.machine, m.tag, m.family, t.key, t.sheet FROM task t \
     JOIN machine m ON m.site = t.site AND m.number = t.machine WHERE t.site = $1 AND t.active = 1 \
     AND m.state <> 'retired' ORDER BY t.number";
-macro_rules! by_task {
-    ($name:ident, $shared:literal, $head:literal, $select:literal) => {
-        static $name: Bulk = Bulk::new($head, $shared, 1, concat!(") ", $select));
-    };
-}
-
-by_task!(
-    CARDS,
-    1,
+static CARDS: Bulk = Bulk::new(
     "WITH k(site, task) AS (VALUES",
-    "SELECT t.number, t.card FROM k CROSS JOIN task t WHERE t.site = k.site AND t.number = k.task"
+    1,
+    1,
+    ") SELECT t.number, t.card FROM k CROSS JOIN task t WHERE t.site = k.site AND t.number = k.task",
 );
-by_task!(
-    CLOSINGS,
-    2,
+static CLOSINGS: Bulk = Bulk::new(
     "WITH k(site, since, task) AS (VALUES",
-    "SELECT c.task, c.done_at, c.record FROM k CROSS JOIN closing c WHERE c.site = k.site AND c.task = k.task \
-     AND c.undone = 0 AND c.done_at >= k.since ORDER BY c.task, c.done_at, c.number"
-);
-by_task!(
-    STATED,
+    2,
     1,
+    ") SELECT c.task, c.done_at, c.record FROM k CROSS JOIN closing c WHERE c.site = k.site AND c.task = k.task \
+     AND c.undone = 0 AND c.done_at >= k.since ORDER BY c.task, c.done_at, c.number",
+);
+static STATED: Bulk = Bulk::new(
     "WITH k(site, task) AS (VALUES",
-    "SELECT d.task, d.day, d.counts FROM k CROSS JOIN last_done d WHERE d.site = k.site AND d.task = k.task"
-);
-by_task!(
-    METERS,
     1,
+    1,
+    ") SELECT d.task, d.day, d.counts FROM k CROSS JOIN last_done d WHERE d.site = k.site AND d.task = k.task",
+);
+static METERS: Bulk = Bulk::new(
     "WITH k(site, machine) AS (VALUES",
-    "SELECT m.machine, m.key, m.number, m.kind FROM k CROSS JOIN meter m WHERE m.site = k.site \
-     AND m.machine = k.machine"
+    1,
+    1,
+    ") SELECT m.machine, m.key, m.number, m.kind FROM k CROSS JOIN meter m WHERE m.site = k.site \
+     AND m.machine = k.machine",
 );
 
 #[cfg(test)]
@@ -83,9 +77,7 @@ async fn heads(conn: &mut Conn, site: SiteId) -> Result<Heads> {
         let tag = row.text("tag", Key::new)?;
         let family = row.next()?;
         let key = row.text("key", Key::new)?;
-        let sheet: Option<String> = row.next()?;
-        let sheet =
-            sheet.map(|key| Key::new(key.clone()).map_err(|_| row.corrupt("sheet", key))).transpose()?;
+        let sheet = row.text_or_none("sheet", Key::new)?;
         let place = sheet.map_or(AdvicePlace::Machine(tag), AdvicePlace::Sheet);
         found.entry(AdviceSubject { place, task: key }).or_default().push(Head { task, machine, family });
     }

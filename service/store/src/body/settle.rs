@@ -1,5 +1,6 @@
 //! Settling held reports: a manager's word on one statement, which stands above all judging.
 
+use super::decode::to_value;
 use super::ledger::{self, Arrived};
 use super::people::known_person;
 use super::push::keys;
@@ -132,12 +133,11 @@ fn others(changes: &Changes, own: &ReportKey) -> (Vec<ReportKey>, Vec<ReportKey>
 
 /// The state that the journal keeps.
 fn state(row: &Row, settlement: Settlement, displaced: &[ReportKey], let_in: &[ReportKey]) -> Result<Value> {
-    let unfit = |error: serde_json::Error| StoreError::Unavailable(format!("no JSON form: {error}"));
     Ok(json!({
         "digest": row.key.digest.to_string(),
-        "settlement": serde_json::to_value(settlement).map_err(unfit)?,
-        "state": serde_json::to_value(row.state).map_err(unfit)?,
-        "reason": serde_json::to_value(&row.reason).map_err(unfit)?,
+        "settlement": to_value(&settlement)?,
+        "state": to_value(&row.state)?,
+        "reason": to_value(&row.reason)?,
         "displaced": keys(displaced),
         "let_in": keys(let_in),
     }))

@@ -1,6 +1,6 @@
 //! Items on the shelf: declared, found, listed, and changed by what is said of their stock.
 
-use super::decode::{Reading, to_json};
+use super::decode::{Reading, to_json, to_value};
 use super::journal::{Fact, digest_of};
 use super::people::known_person;
 use super::request::Keep;
@@ -88,16 +88,12 @@ pub(super) async fn put(conn: &mut Conn, site: SiteId, item: &KeptItem, leaf: i6
     Ok(())
 }
 
-fn value_of(value: &impl Serialize) -> Result<Value> {
-    serde_json::to_value(value).map_err(|error| StoreError::Unavailable(format!("no JSON form: {error}")))
-}
-
 /// Declares an item, or changes its card; its stock stays.
 pub(super) async fn declare(tx: &mut Tx, site: SiteId, card: ItemCard, by: Option<PersonId>) -> Result<()> {
     let known = named(&mut tx.conn, site, card.name.as_str()).await?;
     // One that has this name as its code was compared away before.
     let known = known.filter(|known| known.card.name == card.name);
-    let before = known.as_ref().map(|known| digest_of(&value_of(&known.card)?)).transpose()?;
+    let before = known.as_ref().map(|known| digest_of(&to_value(&known.card)?)).transpose()?;
     let number = match &known {
         Some(known) => known.number,
         None => tx.head(site)?.frontier.size(),
@@ -106,7 +102,7 @@ pub(super) async fn declare(tx: &mut Tx, site: SiteId, card: ItemCard, by: Optio
         kind: Kind::ItemDeclared,
         subject: format!("items/{number}"),
         person: by,
-        after: value_of(&card)?,
+        after: to_value(&card)?,
         before,
         sealed: None,
     };
@@ -132,7 +128,7 @@ pub(super) struct Change {
 /// Records a change of an item's stock; gives the leaf.
 pub(super) async fn record(tx: &mut Tx, site: SiteId, item: &KeptItem, change: Change) -> Result<i64> {
     let state =
-        |shelf: &Shelf| Ok::<_, StoreError>(json!({ "item": item.number, "shelf": value_of(shelf)? }));
+        |shelf: &Shelf| Ok::<_, StoreError>(json!({ "item": item.number, "shelf": to_value(shelf)? }));
     let mut after = state(&item.shelf)?;
     after["said"] = change.said;
     let fact = Fact {

@@ -219,8 +219,7 @@ fn task(row: &DbRow, meter_keys: &BTreeMap<MeterId, Key>) -> Result<(TaskId, Mac
     let mut row = Reading::new(row, "task");
     let (number, machine) = (TaskId(row.next()?), MachineId(row.next()?));
     let key = row.text("key", Key::new)?;
-    let sheet: Option<String> = row.next()?;
-    let sheet = sheet.map(|key| Key::new(key.clone()).map_err(|_| row.corrupt("sheet", key))).transpose()?;
+    let sheet = row.text_or_none("sheet", Key::new)?;
     let card = row.json("card")?;
     let retired = row.next::<i64>()? == 0;
     let closed = row.next::<i64>()? > 0;

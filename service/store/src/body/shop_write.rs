@@ -1,6 +1,6 @@
 //! Writing what a declaration changes: each step one fact of the journal, with the state before cited by its digest.
 
-use super::decode::{to_json, to_word};
+use super::decode::{to_json, to_value, to_word};
 use super::ended;
 use super::journal::{Fact, digest_of};
 use super::people::person_named;
@@ -11,7 +11,6 @@ use crate::contract::{Result, StoreError};
 use fettler_domain::calendar::Calendar;
 use fettler_domain::ids::{MachineId, MeterId, PersonId, SiteId, TaskId};
 use fettler_domain::journal::Kind;
-use fettler_domain::shop::check::CheckCard;
 use fettler_domain::shop::rule_card::{Meters, checked_rule};
 use fettler_domain::shop::state::{
     MachineShape, MachineWrite, MeterShape, ShopState, ShopStep, SiteState, Stated, Write,
@@ -19,7 +18,6 @@ use fettler_domain::shop::state::{
 use fettler_domain::shop::{PointCard, SheetCard, SiteCard, SourceCard, TaskCard};
 use fettler_domain::text::{Key, Name};
 use fettler_domain::time::ShopDay;
-use serde::Serialize;
 use serde_json::{Value, json};
 use sqlx::Row as _;
 use std::collections::{BTreeMap, BTreeSet};
@@ -118,10 +116,6 @@ pub(super) struct Writing<'s> {
     covers: BTreeSet<MachineId>,
 }
 
-fn state_of(value: &impl Serialize) -> Result<Value> {
-    serde_json::to_value(value).map_err(|error| StoreError::Unavailable(format!("no JSON form: {error}")))
-}
-
 fn lost(column: &'static str, row: &impl ToString) -> StoreError {
     StoreError::Corrupt { table: "machine", column, row: row.to_string() }
 }
@@ -213,7 +207,7 @@ impl<'s> Writing<'s> {
         spec.revision = head.calendar_revision;
         let of = |name: &Name, spec| {
             Ok::<Value, StoreError>(
-                json!({"key": key.as_str(), "name": name.as_str(), "calendar": state_of(spec)?}),
+                json!({"key": key.as_str(), "name": name.as_str(), "calendar": to_value(spec)?}),
             )
         };
         let after = of(&state.name, &spec)?;
@@ -245,9 +239,9 @@ impl<'s> Writing<'s> {
     }
 
     async fn source(&mut self, tx: &mut Tx, card: SourceCard) -> Result<()> {
-        let before = self.before.sources.get(&card.name).map(state_of).transpose()?;
+        let before = self.before.sources.get(&card.name).map(to_value).transpose()?;
         let subject = format!("sources/{}", card.name);
-        let leaf = self.append(tx, Kind::SourceDeclared, subject, state_of(&card)?, before)?;
+        let leaf = self.append(tx, Kind::SourceDeclared, subject, to_value(&card)?, before)?;
         sqlx::query(PUT_SOURCE)
             .bind(self.number)
             .bind(card.name.as_str())
@@ -261,9 +255,9 @@ impl<'s> Writing<'s> {
     }
 
     async fn sheet(&mut self, tx: &mut Tx, card: SheetCard) -> Result<()> {
-        let before = self.before.sheets.get(&card.key).map(state_of).transpose()?;
+        let before = self.before.sheets.get(&card.key).map(to_value).transpose()?;
         let subject = format!("sheets/{}", card.key);
-        let leaf = self.append(tx, Kind::SheetDeclared, subject, state_of(&card)?, before)?;
+        let leaf = self.append(tx, Kind::SheetDeclared, subject, to_value(&card)?, before)?;
         sqlx::query(PUT_SHEET)
             .bind(self.number)
             .bind(card.key.as_str())
@@ -394,10 +388,10 @@ impl<'s> Writing<'s> {
     async fn point(&mut self, tx: &mut Tx, machine: &Key, point: PointCard) -> Result<()> {
         let id = self.machine_id(machine)?;
         let old = self.before.machines.get(machine).and_then(|old| old.points.get(&point.key));
-        let before = old.map(state_of).transpose()?;
+        let before = old.map(to_value).transpose()?;
         let number = tx.head(self.site)?.next_point();
         let subject = format!("machines/{id}/points/{}", point.key);
-        let leaf = self.append(tx, Kind::PointDeclared, subject, state_of(&point)?, before)?;
+        let leaf = self.append(tx, Kind::PointDeclared, subject, to_value(&point)?, before)?;
         sqlx::query(PUT_POINT)
             .bind(self.number)
             .bind(number.0)
@@ -542,7 +536,7 @@ impl<'s> Writing<'s> {
         }
         let of = |stated: &Stated| {
             Ok::<Value, StoreError>(
-                json!({"day": stated.day.to_string(), "counts": state_of(&stated.counts)?}),
+                json!({"day": stated.day.to_string(), "counts": to_value(&stated.counts)?}),
             )
         };
         let old = self.before.machines.get(machine).and_then(|old| old.tasks.get(task));
@@ -591,20 +585,20 @@ fn machine_state(machine: &MachineWrite) -> Result<Value> {
     let mut state = json!({
         "tag": tag.as_str(),
         "name": name.as_str(),
-        "also_known_as": state_of(also_known_as)?,
+        "also_known_as": to_value(also_known_as)?,
         "family": family,
         "area": area,
-        "sheets": state_of(sheets)?,
+        "sheets": to_value(sheets)?,
     });
     // Only where there are any, so that facts from before there were checks keep their digest.
     if !checks.is_empty() {
-        state["checks"] = state_of(checks)?;
+        state["checks"] = to_value(checks)?;
     }
     Ok(state)
 }
 
 fn task_state(machine: MachineId, card: &TaskCard, sheet: Option<&Key>) -> Result<Value> {
     let mut state = json!({"machine": machine.0, "sheet": sheet.map(Key::as_str)});
-    state["card"] = state_of(card)?;
+    state["card"] = to_value(card)?;
     Ok(state)
 }

@@ -2,6 +2,7 @@
 //! the writer.
 
 use super::tx::{Connect, Tx};
+use super::withdrawal::Withdrawal;
 use super::writer::Queue;
 use super::{
     Conn, Db, ahead, audit, buy, close, dialect, ending, entries, fleet, fluid_reads, fluids, machines,
@@ -350,7 +351,7 @@ impl Store for SqlStore {
         by: &Name,
         reason: &str,
     ) -> Result<FluidDone> {
-        let ask = fluids::Withdrawal { entry, by: by.clone(), reason: reason.to_owned() };
+        let ask = Withdrawal { entry, by: by.clone(), reason: reason.to_owned() };
         self.queue.write(caller, move |tx| Box::pin(fluids::withdraw(tx, site, ask))).await
     }
 
@@ -371,7 +372,7 @@ impl Store for SqlStore {
         by: &Name,
         reason: &str,
     ) -> Result<KeptReading> {
-        let ask = body_readings::Withdrawal { entry, by: by.clone(), reason: reason.to_owned() };
+        let ask = Withdrawal { entry, by: by.clone(), reason: reason.to_owned() };
         self.queue.write(caller, move |tx| Box::pin(body_readings::withdraw(tx, site, ask))).await
     }
 
