@@ -102,15 +102,17 @@ def floats(value):
 
 
 class Figures:
-    """The figures of some orders and the runs of some machines."""
+    """The figures of some orders and, where these are all of theirs, of some machines."""
 
-    def __init__(self, shop, orders, hours, period):
-        self.shop, self.orders, self.hours = shop, sorted(orders), hours
+    def __init__(self, shop, orders, machines, period):
+        self.shop, self.orders, self.machines = shop, sorted(orders), machines
         self.start, self.until, self.now = period
         self.found = {}
         self.timed()
         self.done()
         self.overdue()
+        if machines is not None:
+            self.available()
 
     def inside(self, at):
         return self.start <= at < self.until
@@ -138,7 +140,8 @@ class Figures:
             if closing:
                 if closing["due_then"] is None or closing["due_kind_then"] in ("unknown", "expected"):
                     continue
-                early = any(f.startswith("done before its window opened") for f in closing["findings"])
+                opens = None if closing["covered_by"] else closing.get("opens_then")
+                early = opens is not None and closing["done_at"] < opens
                 yield order, closing["due_then"], closing["late_from_then"], closing["done_at"], early
             else:
                 due = due_of_open(self.shop, order)
@@ -187,11 +190,40 @@ class Figures:
         back = [(o, c["done_at"] - shop.orders[o]["opened"]) for o, c in closed if o in broke and not of_task[o]]
         back = [(o, micros) for o, micros in back if micros >= 0]
         self.put("restoration", Fraction(sum(m for _, m in back), HOUR), len(back), [[o, True] for o, _ in back])
-        if self.hours is not None:
-            self.put("between_failures", self.hours, len(broke), [[o, True] for o in sorted(broke)])
+        if self.machines is not None:
+            hours = hours_of(shop, self.machines, self.start, min(self.until, self.now))
+            self.put("between_failures", hours, len(broke), [[o, True] for o in sorted(broke)])
         using = [(o, c["used"]) for o, c in closed if c["used"]]
         cost = sum((self.cost(used) for _, said in using for used in said), Fraction(0))
         self.put("consumables_cost", cost, len(using), [[o, True] for o, _ in using], cost)
+
+    def available(self):
+        """What machines did at each instant at which any of it changes, added up."""
+        until, failed, worked = min(self.until, self.now), [], []
+        for order in self.orders:
+            closing, of = self.shop.closed.get(order), self.shop.orders[order]
+            if closing and of["machine"] in self.machines:
+                broke, done = closing["as_found"] == "broke_down", closing["done_at"]
+                if of["task"] is None and broke:
+                    failed.append((order, of["machine"], max(of["opened"], self.start), min(done, until)))
+                if of["task"] is not None and not broke:
+                    since = done - closing["minutes"] * HOUR // 60
+                    worked.append((order, of["machine"], max(since, self.start), min(done, until)))
+
+        def stood(spans):
+            edges = sorted({edge for _, _, start, end in spans for edge in (start, end)})
+            micros = 0
+            for one, next in zip(edges, edges[1:]):
+                micros += (next - one) * len({m for _, m, start, end in spans if start <= one and next <= end})
+            return Fraction(micros, HOUR), [[order, False] for order, _, start, end in spans if start < end]
+
+        whole = Fraction((until - self.start) * len(self.machines), HOUR)
+        off, orders = stood(failed)
+        self.put("availability", whole - off, whole, orders)
+        ran = hours_of(self.shop, self.machines, self.start, until)
+        self.put("intrinsic_availability", ran, ran + off, orders)
+        off, orders = stood(failed + worked)
+        self.put("operational_availability", whole - off, whole, orders)
 
     def cost(self, used):
         item = self.shop.items.get(used["item"])
@@ -242,11 +274,10 @@ def main():
             groups.setdefault(key(order), []).append(order)
         answer[name] = {}
         for group, orders in groups.items():
-            hours = None
+            machines = None
             if of is not None:
                 machines = {n for n, machine in shop.machines.items() if of(machine) == group}
-                hours = hours_of(shop, machines, period[0], min(period[1], period[2]))
-            answer[name][group] = Figures(shop, orders, hours, period).found
+            answer[name][group] = Figures(shop, orders, machines, period).found
     print(json.dumps(answer))
 
 

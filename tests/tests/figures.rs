@@ -219,15 +219,23 @@ fn every_figure_follows_from_the_exported_journal() {
             }
         }
     }
-    // The whole, 2 machines and 2 families with 11 figures each, and 4 tasks with 10.
-    assert_eq!(compared, 5 * 11 + 4 * 10);
+    // The whole, 2 machines and 2 families with 14 figures each, and 4 tasks with 10.
+    assert_eq!(compared, 5 * 14 + 4 * 10);
     // By hand: 7.25 h and 9 h a day for 31 days over two breakdowns; 3.5 L at 4.50.
     let whole = &expect["whole"][""];
     same("hours", &whole["between_failures"]["numerator"], &json!(16.25 * 31.0));
+    // Two machines for 31 days, of which the mill stood from 12:00 on the 7th, when its order was raised, to 08:00 on the 9th.
+    same("hours not failed", &whole["availability"]["numerator"], &json!(2.0 * 744.0 - 44.0));
+    // Planned work of 5, 20, 4, 7 and 18 minutes, and one closing that does not say how long it took.
+    let planned_hours = 54.0 / 60.0;
+    let operational = 2.0 * 744.0 - 44.0 - planned_hours;
+    same("hours up", &whole["operational_availability"]["numerator"], &json!(operational));
+    same("hours run and failed", &whole["intrinsic_availability"]["denominator"], &json!(503.75 + 44.0));
     // The bowls five times, and the way oil once: its closing of 10 October came before its count, and is no earlier or later by a forecast.
     same("late or early", &whole["lateness"]["denominator"], &json!(6.0));
     same("cost", &whole["consumables_cost"]["value"], &json!(15.75));
     let table = told.ok(&["figures", "--month", "2026-10"]);
+    eprintln!("{table}");
     assert!(table.contains("between_failures") && table.contains("503.75 / 2"), "{table}");
     let csv = told.ok(&[
         "figures",

@@ -4,6 +4,9 @@ use super::{due::Board, table::Table, wrap::labelled};
 use fettler_proto::v1 as pb;
 use std::collections::BTreeMap;
 
+/// The width of a figure's name with what is apart from it, in characters.
+const LABEL: usize = 26;
+
 /// Figures as rows, one a figure of a group; with the orders behind it where they were asked for.
 pub(crate) fn rows(answer: &pb::GetFiguresResponse) -> Table {
     let mut table = Table::new([
@@ -74,7 +77,7 @@ pub(crate) fn text(answer: &pb::GetFiguresResponse, board: Board) -> String {
     }
     out.push('\n');
     for (name, definition) in definitions {
-        out.push_str(&labelled(0, &name, 18, &definition, board.width));
+        out.push_str(&labelled(0, &name, LABEL, &definition, board.width));
     }
     out
 }
@@ -82,13 +85,13 @@ pub(crate) fn text(answer: &pb::GetFiguresResponse, board: Board) -> String {
 fn beneath(figure: &pb::Figure, board: Board) -> String {
     let mut out = String::new();
     for remark in &figure.remarks {
-        out.push_str(&labelled(2, &figure.name, 18, remark, board.width));
+        out.push_str(&labelled(2, &figure.name, LABEL, remark, board.width));
     }
     let is_share = figure.unit == "share";
     for (counts, label) in [(true, if is_share { "counted" } else { "orders" }), (false, "not counted")] {
         let line = orders(figure, counts);
         if !line.is_empty() {
-            out.push_str(&labelled(2, &figure.name, 18, &format!("{label}: {line}"), board.width));
+            out.push_str(&labelled(2, &figure.name, LABEL, &format!("{label}: {line}"), board.width));
         }
     }
     out

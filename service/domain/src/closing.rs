@@ -4,7 +4,6 @@
 //! is asked back.
 
 use crate::error::Violation;
-use crate::figures::care::BEFORE_WINDOW;
 use crate::ids::OrderNumber;
 use crate::order::{AsFound, ClosingSaid};
 use crate::plan::{Base, ClauseState, DueKind, PlanRow};
@@ -17,6 +16,8 @@ use std::collections::BTreeMap;
 pub const AHEAD_MAX_MICROS: i64 = MICROS_PER_MINUTE;
 /// From how late an entry on is a finding, in microseconds: a day, so that the end of a night shift is none.
 pub const ENTRY_LATE_MICROS: i64 = MICROS_PER_DAY;
+/// What is said of a closing that came before its window opened.
+const BEFORE_WINDOW: &str = "done before its window opened";
 /// What is said of a closing whose second person is the first.
 const SECOND_SELF: &str = "second person is the doer";
 

@@ -1,9 +1,10 @@
 //! Work orders and closings as data: what is said when one is raised, closed, skipped or undone.
 
+use crate::calendar::Calendar;
 use crate::error::Violation;
 use crate::fluid::WasteSaid;
 use crate::ids::{ClosingId, OrderNumber, PersonId};
-use crate::plan::DueKind;
+use crate::plan::{DueKind, Satisfied, Timing};
 use crate::quantity::{Amount, Unit};
 use crate::shop::KitItem;
 use crate::shop::limits::{COVERS_MAX, KIT_MAX, MINUTES_MAX, SHORT_TEXT_MAX, UNIT_MAX};
@@ -215,6 +216,10 @@ pub struct ClosingRecord {
     /// What kind of due instant that was; absent in records from before it was kept.
     #[serde(default)]
     pub due_kind_then: Option<DueKind>,
+    /// From when on it might be done, as known then: what comes before is early. None where no meter had come that far, and in
+    /// records from before it was kept: of those nothing tells any more whether they were early, so that they count as not early.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub opens_then: Option<Ts>,
     /// From when on it was late, as known then.
     pub late_from_then: Option<Ts>,
     /// The clause that governed, what its meter had counted and until when that was known, as known then.
@@ -234,6 +239,46 @@ pub struct ClosingRecord {
     pub findings: Vec<String>,
     /// When, by whom and why it was undone.
     pub undone: Option<Undone>,
+}
+
+impl ClosingRecord {
+    /// Whether the due instant known at the closing was a forecast.
+    pub fn was_expected(&self) -> bool {
+        self.due_kind_then == Some(DueKind::Expected)
+    }
+
+    /// When it was due, as known then; what was only expected is no due instant.
+    pub fn was_due(&self) -> Option<Ts> {
+        self.due_then.filter(|_| !self.was_expected())
+    }
+
+    /// Whether it was late, as known then. Nothing is late by a forecast.
+    pub fn was_late(&self) -> bool {
+        !self.was_expected() && self.late_from_then.is_some_and(|late| self.done_at >= late)
+    }
+
+    /// When it was due: as known now by what it met, else as known then. What is only expected is no due instant.
+    pub fn due(&self, met: Option<&Satisfied>) -> Option<Ts> {
+        match met {
+            Some(met) => met.due.filter(|_| met.kind != DueKind::Expected),
+            None => self.was_due(),
+        }
+    }
+
+    /// Whether it was late: as known now by what it met, else as known then.
+    pub fn is_late(&self, met: Option<&Satisfied>) -> bool {
+        met.map_or_else(|| self.was_late(), |met| matches!(met.timing, Timing::Late(_)))
+    }
+
+    /// How many shop days after a due instant it was done; below 0 where before.
+    pub fn days_from(&self, due: Ts, calendar: &Calendar) -> i64 {
+        calendar.shop_day_of(self.done_at).days_since(calendar.shop_day_of(due))
+    }
+
+    /// Whether an audit of one doer, or of late work only, takes it.
+    pub fn is_audited(&self, by: Option<PersonId>, only_late: bool, met: Option<&Satisfied>) -> bool {
+        by.is_none_or(|by| by == self.done_by) && (!only_late || self.is_late(met))
+    }
 }
 
 /// A lot from which a closing took something.

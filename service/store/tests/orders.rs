@@ -4,12 +4,13 @@
 mod kit;
 
 use fettler_domain::error::Error;
+use fettler_domain::figures::care::Period;
 use fettler_domain::ids::OrderNumber;
 use fettler_domain::order::{ClosingRecord, ClosingSaid, OrderState, RaiseSaid, ReadingSaid};
 use fettler_domain::plan::DueKind;
 use fettler_domain::reading::{Limits, Taker};
 use fettler_domain::shop::PointCard;
-use fettler_store::contract::{Ended, EntryFilter, OrderFilter, PageAsk, RequestKey, StoreError};
+use fettler_store::contract::{CareFilter, Ended, EntryFilter, OrderFilter, PageAsk, RequestKey, StoreError};
 use kit::{Engine, Shop, at, caller, declaration, every_days, hours, key, name, task};
 
 fn said(order: OrderNumber, done_at: &str) -> ClosingSaid {
@@ -79,8 +80,17 @@ async fn the_next_order_stands_at_once_and_counts_from_the_closing(engine: Engin
     assert_eq!(closing.record.due_kind_then, Some(DueKind::CalendarDay));
     // The clause counts from the last closing, which this one is now: it was early, but no extra work.
     assert_eq!(closing.record.findings, ["done before its window opened"]);
+    let opens = closing.record.opens_then.expect("a window");
+    assert!(closing.record.done_at < opens && Some(opens) < closing.record.due_then, "{opens}");
     let met = closing.satisfied.expect("derived");
     assert_eq!((met.before_window, met.extra_work), (true, false));
+    // Records from before the window was kept are read, and read back, as they are.
+    let text = serde_json::to_string(&closing.record).expect("plain data");
+    let before = text.replace(&format!("\"opens_then\":{},", opens.0), "");
+    assert_ne!(before, text);
+    let read: ClosingRecord = serde_json::from_str(&before).expect("an older record");
+    assert_eq!(read.opens_then, None);
+    assert_eq!(serde_json::to_string(&read).expect("plain data"), before);
     assert_eq!(open_count(&shop).await, 2);
     let note = shop
         .store
@@ -171,6 +181,14 @@ async fn a_larger_order_closes_the_smaller_where_all_it_asks_for_was_given(engin
     let ended = close(&shop, &without, "2026-03-03T10:00:00Z").await.expect("closed");
     assert_eq!(ended.covered.iter().map(|order| order.number).collect::<Vec<_>>(), [small]);
     assert_ne!(open(&shop, "small").await, small);
+    // It was done when the larger one was: its window is kept, and it is not early in figures as the larger one is.
+    let covered = ended.covered[0].closing.as_ref().expect("a closing");
+    assert!(covered.record.opens_then.is_some_and(|opens| covered.record.done_at < opens));
+    let (from, now) = (at("2026-03-01T05:00:00Z"), at("2026-03-03T10:00:00Z"));
+    let periods = [Period { from, until: now, now }];
+    let read = shop.store.care(shop.site, &CareFilter::default(), &periods).await.expect("orders");
+    let opens = |number| read.orders.iter().find(|order| order.number == number).expect("closed").opens;
+    assert_eq!((opens(small), opens(without.order).is_some()), (None, true));
     let call = caller("UndoClosing", "2026-03-03T11:00:00Z");
     let by_small = shop.store.undo(&call, shop.site, small, &name("Ada"), "typo", false).await;
     assert!(matches!(

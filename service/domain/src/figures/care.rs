@@ -3,25 +3,24 @@
 //! Sums are whole numbers (microseconds, milliseconds, thousandths) and become fractions at the end, so that whoever adds the
 //! same orders in another order, or elsewhere, gets the same figure.
 
+use super::availability::{availability, begun};
 use super::standing::{End, Planned, Standing};
-use super::uncertain::{count_limits, share_limits};
-use super::uptime::between_failures_at_least;
+use super::uncertain::{between_failures_at_least, count_limits, share_limits};
 use crate::ids::OrderNumber;
 use crate::order::AsFound;
-use crate::quantity::{Amount, Unit};
+use crate::quantity::Amount;
 use crate::text::{Key, Name};
-use crate::time::{MICROS_PER_DAY, Ts};
+use crate::time::{MICROS_PER_DAY, MICROS_PER_HOUR, Ts};
 use std::collections::{BTreeMap, BTreeSet};
 
-/// What a finding says of a closing that came before its window; `closing::judge` writes it.
-pub const BEFORE_WINDOW: &str = "done before its window opened";
 /// The ages by which overdue work is told apart, in days (own convention).
 pub const AGES_DAYS: [i64; 2] = [7, 30];
 /// The most names that are given of what is missing.
 const MISSING_MAX: usize = 20;
-/// Minutes of an hour, and microseconds of one.
+/// Minutes of an hour.
 const MINUTES: f64 = 60.0;
-const MICROS_PER_HOUR: f64 = 3.6e9;
+/// Microseconds of a millisecond, in which amounts of hours are kept.
+const MICROS_PER_MILLI: i128 = 1_000;
 
 /// An order as figures look at it.
 #[derive(Clone, Debug, PartialEq)]
@@ -38,6 +37,8 @@ pub struct CareOrder {
     pub opened: Ts,
     /// When it was due, as known at its closing, or now.
     pub due: Option<Ts>,
+    /// From when on it might be done, as known then; none where that is not known, and then nothing is early.
+    pub opens: Option<Ts>,
     /// From when on it was late, as known then.
     pub late: Option<Ts>,
     /// How it ended.
@@ -53,8 +54,6 @@ pub struct CareOrder {
 pub struct Work {
     /// How the part was found.
     pub as_found: AsFound,
-    /// Whether it came before its window.
-    pub before_window: bool,
     /// Minutes it took; 0 where not said.
     pub minutes: u32,
     /// What was used.
@@ -83,6 +82,23 @@ pub struct Run {
     pub families: BTreeMap<Key, String>,
 }
 
+impl Run {
+    /// The machines that the hours are of, known or not.
+    pub(super) fn machines(&self) -> BTreeSet<&Key> {
+        self.millis.keys().chain(&self.not_known).collect()
+    }
+
+    /// What all of them ran, microseconds.
+    pub(super) fn micros(&self) -> i128 {
+        self.millis.values().map(|millis| i128::from(*millis) * MICROS_PER_MILLI).sum()
+    }
+
+    /// A remark on the machines of which hours are missing.
+    pub(super) fn remarks(&self) -> Vec<String> {
+        missing("hours are not known for all of the period of", self.not_known.iter())
+    }
+}
+
 /// A period, and as of when it is looked at.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Period {
@@ -100,7 +116,7 @@ impl Period {
     }
 
     /// As of when what is open is looked at: the period's end, or now.
-    fn looked_at(&self) -> Ts {
+    pub(super) fn looked_at(&self) -> Ts {
         self.until.min(self.now)
     }
 }
@@ -135,6 +151,12 @@ names! {
     PlannedShare = "planned_share" in "share": "closings of planned orders that had not broken down / all closings in the period",
     /// The share of planned work in all hours of work.
     PlannedHours = "planned_hours" in "share": "hours of work on planned orders that had not broken down / hours of work",
+    /// The share of the time in which machines had not failed.
+    Availability = "availability" in "share": "hours of the period less those in which machines stood failed, each from raising to closing / hours of the period of all machines",
+    /// The share in which they had neither failed nor stood for planned work.
+    OperationalAvailability = "operational_availability" in "share": "hours of the period less those of failures and of work on planned orders / hours of the period of all machines",
+    /// Operation over operation and failures.
+    IntrinsicAvailability = "intrinsic_availability" in "share": "hours of operation / hours of operation and those in which the same machines stood failed",
     /// Operation between failures.
     BetweenFailures = "between_failures" in "h": "hours of operation / closings as found broke down",
     /// Time to repair, hands on.
@@ -154,7 +176,8 @@ names! {
 pub struct Behind {
     /// Its number.
     pub order: OrderNumber,
-    /// Whether it counts in the numerator of a share; always so elsewhere.
+    /// Whether it counts in the numerator of a share; of an availability none does, as its hours are those taken off. Always so
+    /// elsewhere.
     pub counts: bool,
 }
 
@@ -184,7 +207,10 @@ pub fn figures(orders: &[CareOrder], run: Option<&Run>, period: Period) -> Vec<F
     let closed: Vec<Closed<'_>> = all.iter().filter_map(|order| Closed::of(order, period)).collect();
     let mut found = vec![compliance(&all, period), overdue(&all, period), lateness(&all, period)];
     found.extend([planned_share(&closed), planned_hours(&closed)]);
-    found.extend(run.map(|run| between_failures(&closed, run)));
+    if let Some(run) = run {
+        found.extend(availability(&all, &closed, run, period));
+        found.push(between_failures(&closed, run));
+    }
     found.extend([
         repair(&closed),
         restoration(&closed),
@@ -196,10 +222,10 @@ pub fn figures(orders: &[CareOrder], run: Option<&Run>, period: Period) -> Vec<F
 }
 
 /// An order closed in the period.
-struct Closed<'o> {
-    order: &'o CareOrder,
+pub(super) struct Closed<'o> {
+    pub(super) order: &'o CareOrder,
     work: &'o Work,
-    done: Ts,
+    pub(super) done: Ts,
 }
 
 impl<'o> Closed<'o> {
@@ -210,13 +236,12 @@ impl<'o> Closed<'o> {
         }
     }
 
-    fn broke_down(&self) -> bool {
-        self.work.as_found == AsFound::BrokeDown
+    pub(super) fn broke_down(&self) -> bool {
+        self.order.broke_down()
     }
 
-    /// Planned work: of a task, and not because something had broken down.
-    fn planned(&self) -> bool {
-        self.order.task.is_some() && !self.broke_down()
+    pub(super) fn planned(&self) -> bool {
+        self.order.is_planned_work()
     }
 
     fn behind(&self, counts: bool) -> Behind {
@@ -229,14 +254,24 @@ impl CareOrder {
     fn planned(&self) -> Option<Planned> {
         self.task.as_ref()?;
         let due = self.due?;
-        let early = self.work.as_ref().is_some_and(|work| work.before_window);
         // Of what is not yet late no instant is known at which it becomes so: it is in time.
         let late = self.late.unwrap_or(Ts::MAX);
-        let opens = match self.end {
-            End::Closed(done) if early => done.plus_micros(1),
-            End::Closed(_) | End::Open | End::LeftOut => Ts(i64::MIN),
-        };
-        Some(Planned { due, opens, late, end: self.end })
+        Some(Planned { due, opens: self.opens.unwrap_or(Ts(i64::MIN)), late, end: self.end })
+    }
+
+    fn broke_down(&self) -> bool {
+        self.work.as_ref().is_some_and(|work| work.as_found == AsFound::BrokeDown)
+    }
+
+    /// Planned work: of a task, and not because something had broken down.
+    pub(super) fn is_planned_work(&self) -> bool {
+        self.task.is_some() && !self.broke_down()
+    }
+
+    /// Since when its machine stood failed, where it is closed as broke down and was raised for that. Who finds a failure at a
+    /// task's order does not say when it began.
+    pub(super) fn failed_from(&self) -> Option<Ts> {
+        (self.broke_down() && self.task.is_none()).then_some(self.opened)
     }
 }
 
@@ -247,6 +282,11 @@ fn ratio(numerator: f64, denominator: usize) -> Option<f64> {
 #[expect(clippy::cast_precision_loss, reason = "sums of a site's period have 53 bits")]
 fn as_f64(sum: i128) -> f64 {
     sum as f64
+}
+
+/// Microseconds as hours.
+pub(super) fn in_hours(micros: i128) -> f64 {
+    as_f64(micros) / as_f64(MICROS_PER_HOUR.into())
 }
 
 fn share(name: FigureName, orders: Vec<Behind>, remarks: Vec<String>) -> Figure {
@@ -268,7 +308,7 @@ fn total_of(name: FigureName, numerator: f64, orders: Vec<Behind>, remarks: Vec<
 }
 
 /// A remark that says how many there are of something, where there are any.
-fn said(count: usize, one: &str, many: &str) -> Option<String> {
+pub(super) fn said(count: usize, one: &str, many: &str) -> Option<String> {
     match count {
         0 => None,
         1 => Some(format!("1 {one}")),
@@ -353,7 +393,9 @@ fn planned_share(closed: &[Closed<'_>]) -> Figure {
 }
 
 /// Closings that say how long they took, their hours, and a remark on the others.
-fn timed<'c, 'o>(closed: impl IntoIterator<Item = &'c Closed<'o>>) -> (Vec<&'c Closed<'o>>, Vec<String>)
+pub(super) fn timed<'c, 'o>(
+    closed: impl IntoIterator<Item = &'c Closed<'o>>,
+) -> (Vec<&'c Closed<'o>>, Vec<String>)
 where
     'o: 'c,
 {
@@ -391,10 +433,8 @@ fn planned_hours(closed: &[Closed<'_>]) -> Figure {
 fn between_failures(closed: &[Closed<'_>], run: &Run) -> Figure {
     let orders: Vec<Behind> =
         closed.iter().filter(|one| one.broke_down()).map(|one| one.behind(true)).collect();
-    let millis: i128 = run.millis.values().map(|millis| i128::from(*millis)).sum();
-    let per_hour = as_f64(Unit::Hours.per_unit().into());
-    let numerator = as_f64(millis) / per_hour;
-    let mut remarks = missing("hours are not known for all of the period of", run.not_known.iter());
+    let numerator = in_hours(run.micros());
+    let mut remarks = run.remarks();
     let limits = if orders.is_empty() {
         remarks.push("no failure: at least the lower limit, with 95 % confidence".to_owned());
         ((numerator > 0.0).then(|| between_failures_at_least(numerator)), None)
@@ -426,21 +466,10 @@ fn repair(closed: &[Closed<'_>]) -> Figure {
 }
 
 fn restoration(closed: &[Closed<'_>]) -> Figure {
-    let (mut orders, mut micros, mut without) = (Vec::new(), 0_i128, 0);
-    for one in closed.iter().filter(|one| one.broke_down()) {
-        if one.order.task.is_some() || one.order.opened > one.done {
-            without += 1;
-            continue;
-        }
-        micros += i128::from(one.done.micros_since(one.order.opened));
-        orders.push(one.behind(true));
-    }
-    let remark = said(
-        without,
-        "failure was not raised before it was mended: nobody said when it began",
-        "failures were not raised before they were mended: nobody said when they began",
-    );
-    mean_of(FigureName::Restoration, as_f64(micros) / MICROS_PER_HOUR, orders, remark.into_iter().collect())
+    let (begun, remarks) = begun(closed);
+    let micros = begun.iter().map(|one| i128::from(one.done.micros_since(one.order.opened))).sum();
+    let orders = begun.iter().map(|one| one.behind(true)).collect();
+    mean_of(FigureName::Restoration, in_hours(micros), orders, remarks)
 }
 
 fn work_hours(closed: &[Closed<'_>]) -> Figure {
@@ -475,7 +504,7 @@ mod tests {
     }
 
     fn order(number: i64, due: i64, done: Option<i64>) -> CareOrder {
-        let work = Work { as_found: AsFound::Good, before_window: false, minutes: 30, used: Vec::new() };
+        let work = Work { as_found: AsFound::Good, minutes: 30, used: Vec::new() };
         CareOrder {
             number: OrderNumber(number),
             machine: Key::new("M1").expect("a key"),
@@ -483,6 +512,7 @@ mod tests {
             task: Some(Key::new("oil").expect("a key")),
             opened: day(0),
             due: Some(day(due)),
+            opens: None,
             late: Some(day(due + 2)),
             end: done.map_or(End::Open, |done| End::Closed(day(done))),
             left_out_at: None,
@@ -519,6 +549,19 @@ mod tests {
         let between = of(&found, FigureName::BetweenFailures);
         assert_eq!((between.value, between.limits.1), (None, None));
         assert!((between.limits.0.expect("a least") - 299.0 / 2.995_732).abs() < 1e-3);
+    }
+
+    /// Early is what was done before the window that was known at the closing opened; where none was known, nothing is.
+    #[test]
+    fn what_is_done_before_its_window_is_not_in_time() {
+        let early = |opens| CareOrder { opens, ..order(1, 110, Some(108)) };
+        let counted = |opens| {
+            let found = figures(&[early(opens)], None, MARCH);
+            of(&found, FigureName::Compliance).value
+        };
+        assert_eq!(counted(Some(day(108).plus_micros(1))), Some(0.0));
+        assert_eq!(counted(Some(day(108))), Some(1.0));
+        assert_eq!(counted(None), Some(1.0));
     }
 
     /// An order that was mended after it broke down is no planned work; a raised one tells from when on it stood.

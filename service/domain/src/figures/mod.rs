@@ -3,7 +3,8 @@
 //! The terms are those of EN 13306, EN 15341 and IEC 60050-192 in our own words; each figure says its numerator and
 //! denominator. Plain functions of their arguments; who reads the orders, and of which machine, is not known here.
 
+pub mod availability;
 pub mod care;
+pub mod group;
 pub mod standing;
 pub mod uncertain;
-pub mod uptime;

@@ -34,8 +34,13 @@ pub fn count_limits(count: usize) -> (f64, f64) {
 
 /// By what operation without a failure is divided for the least time between failures: half of the 95 % point of chi-square with
 /// two degrees of freedom, -ln 0.05.
-pub(super) fn no_failure_divisor() -> f64 {
+fn no_failure_divisor() -> f64 {
     -OUTSIDE.ln()
+}
+
+/// The least time between failures, with 95 % confidence, of so many hours of operation without one.
+pub fn between_failures_at_least(operating: f64) -> f64 {
+    operating / no_failure_divisor()
 }
 
 #[cfg(test)]
@@ -49,6 +54,12 @@ mod tests {
             let found = count_limits(count);
             assert!((found.0 - low).abs() < 1e-3 && (found.1 - high).abs() < 1e-3, "{count}: {found:?}");
         }
+    }
+
+    /// -ln 0.05 = 2.9957.
+    #[test]
+    fn no_failure_gives_a_least() {
+        assert!((between_failures_at_least(300.0) - 100.142_6).abs() < 1e-3);
     }
 
     /// Newcombe 1998 prints limits by this method for 4 in 20 (from memory: 0.0807 to 0.4160).

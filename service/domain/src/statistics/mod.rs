@@ -55,7 +55,8 @@ fn checked(readings: &[f64], needs: usize) -> Result<(), TellsNothing> {
     }
 }
 
-/// A count as a number; counts are at most [`READINGS_MAX`], so nothing is lost.
+/// A count as a number, exact up to `u32::MAX`: what is counted here (readings, lives, orders behind a figure) lies in memory, in
+/// lists that are many thousand times shorter.
 pub(crate) fn number(count: usize) -> f64 {
     f64::from(u32::try_from(count).unwrap_or(u32::MAX))
 }

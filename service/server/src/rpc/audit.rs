@@ -8,7 +8,7 @@ use crate::status::Failure;
 use crate::wire::audit::{self, Wanted};
 use crate::wire::page;
 use fettler_proto::v1;
-use fettler_store::contract::{AuditCursor, PageAsk, SiteRecord};
+use fettler_store::contract::{AuditCursor, Audited, PageAsk, SiteRecord};
 use tokio::sync::mpsc;
 use tokio::time::{Instant, sleep_until};
 use tonic::{Request, Response, Status, async_trait};
@@ -96,7 +96,9 @@ async fn some(
     }
     let limit = asked.limit;
     let found = call.store.audit(site.site, &wanted.filter, asked).await?;
-    let rows: Vec<_> = found.rows.iter().filter(|row| wanted.takes(row)).collect();
+    let takes =
+        |row: &&Audited| row.view.record.is_audited(wanted.person, wanted.late, row.view.satisfied.as_ref());
+    let rows: Vec<_> = found.rows.iter().filter(takes).collect();
     let names = call.names(rows.iter().flat_map(|row| audit::people_of(row))).await?;
     let message = v1::ExportClosingsResponse {
         rows: rows.into_iter().map(|row| audit::row(row, &names, &site.calendar)).collect(),

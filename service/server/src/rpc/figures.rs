@@ -2,6 +2,7 @@
 
 use super::{Answer, Desk};
 use crate::wire::figures;
+use fettler_domain::figures::group::{groups, periods};
 use fettler_proto::v1;
 use tonic::{Request, async_trait};
 
@@ -11,9 +12,11 @@ impl v1::figures_service_server::FiguresService for Desk {
         self.read(request, |call, ask| async move {
             let site = call.site(&ask.site).await?;
             let (ask, today) = (figures::ask(&ask)?, site.calendar.shop_day_of(call.now()));
-            let periods = figures::periods(&ask, &site.calendar, call.now());
+            let periods = periods(ask.by, ask.days, &site.calendar, call.now());
             let read = call.store.care(site.site, &ask.filter, &periods).await?;
-            Ok(figures::answer(&ask, &read, &site.calendar, today))
+            let of_one_task = ask.filter.task.is_some();
+            let groups = groups(ask.by, of_one_task, &read.orders, &read.runs, &site.calendar);
+            Ok(figures::answer(&ask, &groups, today))
         })
         .await
     }

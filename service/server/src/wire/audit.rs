@@ -1,7 +1,7 @@
 //! The audit.
 
 use super::fields::{Fields, SHORT_MAX};
-use super::order::{closed, days_from_due, is_late};
+use super::order::closed;
 use super::people::Names;
 use super::reading;
 use super::time::stamp_of;
@@ -23,14 +23,6 @@ pub struct Wanted {
     pub person: Option<PersonId>,
     /// Only what was late.
     pub late: bool,
-}
-
-impl Wanted {
-    /// Whether a closing is one of those asked for.
-    pub fn takes(&self, row: &Audited) -> bool {
-        let record = &row.view.record;
-        self.person.is_none_or(|person| person == record.done_by) && (!self.late || is_late(&row.view))
-    }
 }
 
 /// Reads what is asked for.
@@ -74,7 +66,8 @@ pub fn people_of(row: &Audited) -> Vec<PersonId> {
 /// A closing with all that belongs to it.
 pub fn row(row: &Audited, names: &Names, calendar: &Calendar) -> v1::AuditRow {
     let view = &row.view;
-    let (due, days) = days_from_due(view, calendar);
+    let (record, met) = (&view.record, view.satisfied.as_ref());
+    let due = record.due(met);
     let read = |kept: &KeptReading| v1::AuditReading {
         reading: Some(reading::reading(kept, names)),
         limits: kept.record.limits.to_string(),
@@ -85,8 +78,8 @@ pub fn row(row: &Audited, names: &Names, calendar: &Calendar) -> v1::AuditRow {
         area: row.area.clone(),
         task: row.task.as_ref().map(Key::to_string).unwrap_or_default(),
         title: row.title.to_string(),
-        days_from_due: days,
-        late: is_late(view),
+        days_from_due: due.map(|due| record.days_from(due, calendar)),
+        late: record.is_late(met),
         due: stamp_of(due),
         readings: row.readings.iter().map(read).collect(),
     }

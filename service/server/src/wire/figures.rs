@@ -2,34 +2,16 @@
 
 use super::fields::{Fields, Said};
 use super::units::unknown_value;
-use chrono::{Datelike as _, Months, NaiveDate};
-use fettler_domain::calendar::Calendar;
 use fettler_domain::error::Error;
-use fettler_domain::figures::care::{CareOrder, Figure, FigureName, Period, Run, figures};
+use fettler_domain::figures::care::{Figure, FigureName};
+use fettler_domain::figures::group::{Group, Grouping};
 use fettler_domain::shop::limits::TEXT_MAX;
-use fettler_domain::text::Key;
-use fettler_domain::time::{ShopDay, Ts};
+use fettler_domain::time::ShopDay;
 use fettler_proto::v1;
-use fettler_store::contract::{CareFilter, CareRead};
-use std::collections::BTreeMap;
+use fettler_store::contract::CareFilter;
 
 /// The longest period, in days.
 const DAYS_MAX: i64 = 366;
-
-/// By what figures are told apart.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Grouping {
-    /// Not at all.
-    Whole,
-    /// By machine.
-    Machine,
-    /// By family.
-    Family,
-    /// By task.
-    Task,
-    /// By month.
-    Month,
-}
 
 /// What is asked.
 pub struct Ask {
@@ -103,97 +85,19 @@ fn figure_name(fields: &mut Fields, word: &str) -> Said<Option<FigureName>> {
     found.map(Some)
 }
 
-/// The periods that are looked at: the whole, or its months.
-pub fn periods(ask: &Ask, calendar: &Calendar, now: Ts) -> Vec<Period> {
-    let (first, last) = ask.days;
-    let period = |from: ShopDay, until: ShopDay| Period {
-        from: calendar.start_of(from),
-        until: calendar.end_of(until),
-        now,
-    };
-    if ask.by != Grouping::Month {
-        return vec![period(first, last)];
-    }
-    let mut periods = Vec::new();
-    let mut from = first;
-    while from <= last {
-        let next = ShopDay(month_start(from.0) + Months::new(1));
-        periods.push(period(from, last.min(next.plus_days(-1))));
-        from = next;
-    }
-    periods
-}
-
-fn month_start(day: NaiveDate) -> NaiveDate {
-    day.with_day(1).unwrap_or(day)
-}
-
 /// The answer.
-pub fn answer(ask: &Ask, read: &CareRead, calendar: &Calendar, today: ShopDay) -> v1::GetFiguresResponse {
-    let groups = match ask.by {
-        Grouping::Month => months(ask, read, calendar),
-        Grouping::Whole | Grouping::Machine | Grouping::Family | Grouping::Task => parts(ask, read),
+pub fn answer(ask: &Ask, groups: &[Group], today: ShopDay) -> v1::GetFiguresResponse {
+    let group = |group: &Group| {
+        let wanted = group.figures.iter().filter(|figure| ask.figure.is_none_or(|name| name == figure.name));
+        let figures = wanted.map(|found| figure(found, ask.with_orders)).collect();
+        v1::FigureGroup { key: group.key.clone(), figures }
     };
     v1::GetFiguresResponse {
-        groups,
+        groups: groups.iter().map(group).collect(),
         from_day: ask.days.0.to_string(),
         until_day: ask.days.1.to_string(),
         shop_day: today.to_string(),
     }
-}
-
-fn months(ask: &Ask, read: &CareRead, calendar: &Calendar) -> Vec<v1::FigureGroup> {
-    let group = |(period, run): &(Period, Run)| {
-        let key = calendar.shop_day_of(period.from).0.format("%Y-%m").to_string();
-        self::group(ask, key, &read.orders, of_whole_machines(ask, run), *period)
-    };
-    read.runs.iter().map(group).collect()
-}
-
-/// Hours are those of whole machines; of single tasks they would tell nothing.
-fn of_whole_machines<'r>(ask: &Ask, run: &'r Run) -> Option<&'r Run> {
-    (ask.filter.task.is_none() && ask.by != Grouping::Task).then_some(run)
-}
-
-fn parts(ask: &Ask, read: &CareRead) -> Vec<v1::FigureGroup> {
-    let Some((period, run)) = read.runs.first() else { return Vec::new() };
-    let mut orders: BTreeMap<String, Vec<CareOrder>> = BTreeMap::new();
-    let key = |order: &CareOrder| match ask.by {
-        Grouping::Machine => order.machine.to_string(),
-        Grouping::Family => order.family.clone(),
-        Grouping::Task => order.task.as_ref().map(Key::to_string).unwrap_or_default(),
-        Grouping::Whole | Grouping::Month => String::new(),
-    };
-    for order in &read.orders {
-        orders.entry(key(order)).or_default().push(order.clone());
-    }
-    let mut runs: BTreeMap<String, Run> = BTreeMap::new();
-    let of = |tag: &Key| match ask.by {
-        Grouping::Machine => tag.to_string(),
-        Grouping::Family => run.families.get(tag).cloned().unwrap_or_default(),
-        Grouping::Whole | Grouping::Task | Grouping::Month => String::new(),
-    };
-    for (tag, millis) in &run.millis {
-        runs.entry(of(tag)).or_default().millis.insert(tag.clone(), *millis);
-    }
-    for tag in &run.not_known {
-        runs.entry(of(tag)).or_default().not_known.insert(tag.clone());
-    }
-    if ask.by == Grouping::Whole {
-        orders.entry(String::new()).or_default();
-    }
-    let none = Run::default();
-    let group = |(key, orders): (String, Vec<CareOrder>)| {
-        let run = runs.get(&key).unwrap_or(&none);
-        self::group(ask, key, &orders, of_whole_machines(ask, run), *period)
-    };
-    orders.into_iter().map(group).collect()
-}
-
-fn group(ask: &Ask, key: String, orders: &[CareOrder], run: Option<&Run>, period: Period) -> v1::FigureGroup {
-    let found = figures(orders, run, period);
-    let wanted = found.iter().filter(|figure| ask.figure.is_none_or(|name| name == figure.name));
-    v1::FigureGroup { key, figures: wanted.map(|found| figure(found, ask.with_orders)).collect() }
 }
 
 fn figure(found: &Figure, with_orders: bool) -> v1::Figure {

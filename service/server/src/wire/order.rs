@@ -13,7 +13,7 @@ use fettler_domain::ids::{OrderNumber, PersonId};
 use fettler_domain::order::{
     AsFound, ClosingRecord, ClosingSaid, LotUsed, OrderState, READINGS_SAID_MAX, RaiseSaid, ReadingSaid,
 };
-use fettler_domain::plan::{By, DueKind, PlanRow, Satisfied, Timing};
+use fettler_domain::plan::{By, PlanRow, Satisfied, Timing};
 use fettler_domain::shop::KitItem;
 use fettler_domain::shop::limits::{COVERS_MAX, KIT_MAX, MINUTES_MAX, UNIT_MAX};
 use fettler_domain::text::{Key, Name};
@@ -241,7 +241,7 @@ pub fn closed(view: &ClosingView, names: &Names, calendar: &Calendar) -> v1::Clo
         minutes: i32::try_from(record.minutes).unwrap_or(i32::MAX),
         note: view.note.clone(),
         // What was only expected was no due instant; the words say which day it was expected.
-        due_as_known_then: stamp_of(record.due_then.filter(|_| !was_expected(record))),
+        due_as_known_then: stamp_of(record.was_due()),
         lateness_as_known_then: lateness_at(record, calendar),
         lateness_as_known_now: lateness_now(view, calendar),
         satisfied: view
@@ -289,21 +289,15 @@ fn lot_used(of: &LotUsed) -> v1::LotUsed {
     v1::LotUsed { item: of.item.to_string(), lot: of.lot.to_string(), quantity: decimal(of.amount) }
 }
 
-/// Whether the due instant known at a closing was a forecast.
-fn was_expected(record: &ClosingRecord) -> bool {
-    record.due_kind_then == Some(DueKind::Expected)
-}
-
 /// How a closing stood to its due point, in words, from the instants known at the closing. A forecast is told as
 /// one: nothing is early or late by it.
 pub fn lateness_at(record: &ClosingRecord, calendar: &Calendar) -> String {
-    let (late_from, done_at) = (record.late_from_then, record.done_at);
     let Some(due) = record.due_then else {
         return "no due point known".to_owned();
     };
-    let (due, done) = (calendar.shop_day_of(due), calendar.shop_day_of(done_at));
-    let days = done.days_since(due);
-    if was_expected(record) {
+    let days = record.days_from(due, calendar);
+    if record.was_expected() {
+        let (due, done) = (calendar.shop_day_of(due), calendar.shop_day_of(record.done_at));
         let expected = format!("expected {}", calendar.weekday_in_words(due, done));
         return match days {
             0 => format!("{expected}, done that day"),
@@ -311,7 +305,7 @@ pub fn lateness_at(record: &ClosingRecord, calendar: &Calendar) -> String {
             1.. => format!("{expected}, done {} after", days_in_words(days)),
         };
     }
-    if late_from.is_some_and(|late_from| done_at >= late_from) {
+    if record.was_late() {
         return by_days(days.max(0), "late");
     }
     match days {
@@ -333,7 +327,7 @@ fn days_in_words(days: i64) -> String {
 /// shop day of the due point to that of the work. Empty where nothing is to be judged by any more.
 fn lateness_now(view: &ClosingView, calendar: &Calendar) -> String {
     let Some(met) = &view.satisfied else { return String::new() };
-    let days = days_from_due(view, calendar).1;
+    let days = view.record.due(Some(met)).map(|due| view.record.days_from(due, calendar));
     match (&met.timing, days) {
         (Timing::OnTime, _) => "in its window".to_owned(),
         (Timing::NotKnown, _) => "nothing to measure by".to_owned(),
@@ -344,24 +338,6 @@ fn lateness_now(view: &ClosingView, calendar: &Calendar) -> String {
         (Timing::Late(_), Some(days)) => by_days(days.max(0), "late"),
         (Timing::Late(By::Days(days)), None) => by_days(*days, "late"),
         (Timing::Late(By::Amount { .. }), None) => "late".to_owned(),
-    }
-}
-
-/// When a closing was due as known now, and how many shop days later the work was done; what was only expected is no due instant.
-pub fn days_from_due(view: &ClosingView, calendar: &Calendar) -> (Option<Ts>, Option<i64>) {
-    let record = &view.record;
-    let now = view.satisfied.as_ref().map(|met| met.due.filter(|_| met.kind != DueKind::Expected));
-    let due = now.unwrap_or_else(|| record.due_then.filter(|_| !was_expected(record)));
-    let done = calendar.shop_day_of(record.done_at);
-    (due, due.map(|due| done.days_since(calendar.shop_day_of(due))))
-}
-
-/// Whether a closing was late: as known now, else as known then. Nothing is late by a forecast.
-pub fn is_late(view: &ClosingView) -> bool {
-    let record = &view.record;
-    match &view.satisfied {
-        Some(met) => matches!(met.timing, Timing::Late(_)),
-        None => !was_expected(record) && record.late_from_then.is_some_and(|late| record.done_at >= late),
     }
 }
 
@@ -419,6 +395,7 @@ mod tests {
     use super::*;
     use fettler_domain::calendar::{WallTime, Zone};
     use fettler_domain::ids::ClosingId;
+    use fettler_domain::plan::DueKind;
     use fettler_domain::time::MICROS_PER_HOUR;
 
     fn record(due: Option<Ts>, kind: Option<DueKind>, late_from: Option<Ts>, done_at: Ts) -> ClosingRecord {
@@ -440,6 +417,7 @@ mod tests {
             minutes: 0,
             due_then: due,
             due_kind_then: kind,
+            opens_then: None,
             late_from_then: late_from,
             governed_then: None,
             rule_effective: None,
@@ -511,8 +489,10 @@ mod tests {
             };
             let record = record(None, None, None, at(48));
             let view = ClosingView { record, note: String::new(), satisfied: Some(met), entry: 0 };
-            assert_eq!((lateness_now(&view, &calendar).as_str(), is_late(&view)), (expect, late));
-            assert_eq!(days_from_due(&view, &calendar).1, due.map(|due| 2 - due / 24), "{expect}");
+            let (record, met) = (&view.record, view.satisfied.as_ref());
+            assert_eq!((lateness_now(&view, &calendar).as_str(), record.is_late(met)), (expect, late));
+            let days = record.due(met).map(|due| record.days_from(due, &calendar));
+            assert_eq!(days, due.map(|due| 2 - due / 24), "{expect}");
         }
     }
 }

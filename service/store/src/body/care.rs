@@ -5,7 +5,7 @@ use super::mind::Mind;
 use super::{Conn, DbRow, machines, shelf};
 use crate::contract::{CARE_EARLY_DAYS, CARE_ORDERS_MAX, CareFilter, CareRead, Result, StoreError};
 use fettler_domain::error::Error;
-use fettler_domain::figures::care::{BEFORE_WINDOW, CareOrder, Period, Run, Used, Work};
+use fettler_domain::figures::care::{CareOrder, Period, Run, Used, Work};
 use fettler_domain::figures::standing::End;
 use fettler_domain::ids::{MachineId, MeterId, OrderNumber, SiteId};
 use fettler_domain::ledger::history::{History, Month};
@@ -128,6 +128,7 @@ fn begun(row: &mut Reading<'_>, end: End) -> Result<CareOrder> {
         task,
         opened,
         due: None,
+        opens: None,
         late: None,
         end,
         left_out_at: None,
@@ -145,13 +146,14 @@ fn closed(row: &DbRow, items: &[ItemCard]) -> Result<CareOrder> {
         let amount = item.and_then(|item| item.amount_of(said));
         Used { item: said.item.clone(), amount, unit_cost: item.and_then(|item| item.unit_cost) }
     });
-    let before_window = record.findings.iter().any(|finding| finding.starts_with(BEFORE_WINDOW));
-    let work =
-        Work { as_found: record.as_found, before_window, minutes: record.minutes, used: used.collect() };
+    let work = Work { as_found: record.as_found, minutes: record.minutes, used: used.collect() };
     // What was only expected was not due then: nothing is early or late by a forecast.
     let measured = !matches!(record.due_kind_then, Some(DueKind::Unknown | DueKind::Expected));
     let due = record.due_then.filter(|_| measured);
-    Ok(CareOrder { due, late: record.late_from_then, end: End::Closed(done), work: Some(work), ..order })
+    // What a larger order covers is done when that one is, and is never early.
+    let opens = record.opens_then.filter(|_| record.covered_by.is_none());
+    let (late, end) = (record.late_from_then, End::Closed(done));
+    Ok(CareOrder { due, opens, late, end, work: Some(work), ..order })
 }
 
 /// An open order whose due point is known from what was run; what is only expected is not due.
@@ -160,7 +162,7 @@ fn open(row: &DbRow) -> Result<Option<CareOrder>> {
     let order = begun(&mut row, End::Open)?;
     let plan: PlanRow = row.json("payload")?;
     let known = matches!(plan.kind, DueKind::Exact | DueKind::CalendarDay);
-    Ok(known.then_some(CareOrder { due: plan.due, late: plan.late, ..order }))
+    Ok(known.then_some(CareOrder { due: plan.due, opens: plan.opens, late: plan.late, ..order }))
 }
 
 fn left_out(row: &DbRow) -> Result<CareOrder> {

@@ -307,6 +307,7 @@ fn record(
         left_out: said.left_out.clone(),
         due_then: plan.due,
         due_kind_then: Some(plan.kind),
+        opens_then: plan.opens,
         late_from_then: plan.late,
         governed_then,
         rule_effective: plan.rule_effective,
