@@ -2,25 +2,27 @@
 //! mark, with blanks around cells and without the cells at a line's end that say nothing. What the cells mean is not known here.
 
 use crate::exit::Failure;
+use std::io::Cursor;
 
 /// A table and its columns.
 pub(crate) struct TableFile<'t> {
     name: &'t str,
-    reader: csv::Reader<&'t [u8]>,
+    reader: csv::Reader<Cursor<String>>,
     headers: Vec<String>,
     delimiter: u8,
 }
 
 impl<'t> TableFile<'t> {
     /// Opens a table.
-    pub(crate) fn open(name: &'t str, text: &'t str) -> Result<TableFile<'t>, Failure> {
-        let text = text.strip_prefix('\u{feff}').unwrap_or(text);
+    pub(crate) fn open(name: &'t str, text: &str) -> Result<TableFile<'t>, Failure> {
+        // The reader's line numbers are one short where a line ends in two characters.
+        let text = text.strip_prefix('\u{feff}').unwrap_or(text).replace("\r\n", "\n");
         let delimiter = if text.lines().next().unwrap_or_default().contains(';') { b';' } else { b',' };
         let mut reader = csv::ReaderBuilder::new()
             .delimiter(delimiter)
             .trim(csv::Trim::All)
             .flexible(true)
-            .from_reader(text.as_bytes());
+            .from_reader(Cursor::new(text));
         let headers = reader.headers().map_err(|error| Failure::usage(format!("{name}: {error}")))?;
         let headers = headers.iter().map(str::to_owned).collect();
         Ok(TableFile { name, reader, headers, delimiter })
