@@ -14,6 +14,7 @@ mod commands;
 mod config;
 mod csvout;
 mod exit;
+mod html;
 mod json;
 mod link;
 mod out;
