@@ -22,6 +22,7 @@ mod planfile;
 mod proving;
 mod push;
 mod render;
+mod report;
 mod session;
 mod sheet;
 mod shipped;

@@ -133,6 +133,11 @@ impl Session {
     }
 
     async fn ask_zone(&self) -> Result<Tz, Failure> {
+        times::zone(&self.the_site().await?.zone)
+    }
+
+    /// The site that is meant: the one that was typed, or the only one.
+    pub(crate) async fn the_site(&self) -> Result<pb::Site, Failure> {
         let request = pb::ListSitesRequest {};
         let answer =
             self.ask(&request, |link, request| async move { link.shop().list_sites(request).await }).await?;
@@ -152,7 +157,7 @@ impl Session {
                 Failure::usage(format!("--site `{wanted}` is not a site of this service; {known}"))
             })?,
         };
-        times::zone(&site.zone)
+        Ok(site.clone())
     }
 
     /// Shows an answer in the form that was asked for.

@@ -281,4 +281,5 @@ def main():
     print(json.dumps(answer))
 
 
-main()
+if __name__ == "__main__":
+    main()

@@ -6,6 +6,7 @@
 #![expect(clippy::missing_panics_doc, reason = "the kit panics where a test has failed")]
 
 pub mod agree;
+pub mod browser;
 pub mod care;
 pub mod client;
 pub mod disk;
@@ -23,5 +24,6 @@ pub mod service;
 pub mod shuffle;
 pub mod story;
 pub mod tamper;
+pub mod two_months;
 pub mod wire;
 pub mod year;

@@ -11,6 +11,7 @@ pub(crate) mod journal;
 pub(crate) mod orders;
 pub(crate) mod planned;
 pub(crate) mod readings;
+pub(crate) mod report;
 pub(crate) mod review;
 pub(crate) mod round;
 pub(crate) mod sheet;
@@ -146,6 +147,8 @@ pub(crate) enum Command {
     Review(review::ReviewArgs),
     /// What was done in time, what is overdue, how long machines run between failures, what it took.
     Figures(figures::FiguresArgs),
+    /// A month as one page of HTML with plots, and the tables behind it as CSV.
+    Report(report::ReportArgs),
     /// Machines: list, show, rest, forbid, return, retire.
     #[command(subcommand)]
     Machine(shop::MachineCommand),
@@ -222,6 +225,7 @@ mod tests {
             "fettler review decline drain-bowl --machine L-03 --interval 33 --by Ada --reason season",
             "fettler figures --month 2026-10 --by machine",
             "fettler figures --from 2026-01-01 --until 2026-10-31 --by month --figure compliance --orders",
+            "fettler report --month 2026-10 -o october.html --csv october --earlier september",
             "fettler machine forbid L-03 --by Ada --reason door",
             "fettler shop load shop.toml --dry-run",
             "fettler journal list --from 0 --kind order.",

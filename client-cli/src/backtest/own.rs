@@ -38,6 +38,52 @@ pub(crate) struct Own {
     other_units: usize,
 }
 
+/// How often the spread from p10 to p90 held.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(crate) struct Held {
+    /// How many weeks ahead was asked; none for all.
+    pub(crate) weeks: Option<u32>,
+    /// How many forecasts there are.
+    pub(crate) cases: usize,
+    /// Of those whose p90 lies within the data, how many came before p10.
+    pub(crate) before: usize,
+    /// How many from p10 to p90.
+    pub(crate) within: usize,
+    /// How many after p90.
+    pub(crate) after: usize,
+}
+
+impl Held {
+    fn add(&mut self, case: &OwnCase, forecast: &Forecast) {
+        self.cases += 1;
+        let days = |days: Option<Days>| days.unwrap_or(HORIZON).0;
+        let (p10, p90) = (days(forecast.quantiles.p10), days(forecast.quantiles.p90));
+        // Of the others it is not known what came.
+        if p90 <= case.outcome.data_end.0 {
+            let due = case.outcome.due.map_or(f64::INFINITY, |due| due.0);
+            let place = if due < p10 {
+                &mut self.before
+            } else if due <= p90 {
+                &mut self.within
+            } else {
+                &mut self.after
+            };
+            *place += 1;
+        }
+    }
+
+    /// How many can be judged.
+    pub(crate) fn judged(&self) -> usize {
+        self.before + self.within + self.after
+    }
+
+    /// The share within; none where none can be judged.
+    pub(crate) fn share(&self) -> Option<f64> {
+        let number = |of: usize| u32::try_from(of).map_or(f64::from(u32::MAX), f64::from);
+        (self.judged() > 0).then(|| number(self.within) / number(self.judged()))
+    }
+}
+
 impl Kept {
     /// Takes a report, if it counts and counts hours.
     pub(crate) fn take(&mut self, kept: &pb::KeptReport) {
@@ -118,6 +164,24 @@ impl Own {
 
     fn cases(&self) -> impl Iterator<Item = (&OwnCase, &Forecast)> {
         self.found.cases.iter().zip(&self.forecasts)
+    }
+
+    /// How often the spread held, by the weeks asked and of all; nothing where there is no case.
+    pub(crate) fn held(&self) -> Vec<Held> {
+        let all = WEEKS_ASKED.map(Some).into_iter().chain([None]);
+        let mut rows = Vec::new();
+        for weeks in all {
+            let mut held = Held { weeks, ..Held::default() };
+            for (case, forecast) in
+                self.cases().filter(|(case, _)| weeks.is_none_or(|weeks| case.weeks == weeks))
+            {
+                held.add(case, forecast);
+            }
+            if held.cases > 0 {
+                rows.push(held);
+            }
+        }
+        rows
     }
 
     /// One row for each case, as columns and cells.

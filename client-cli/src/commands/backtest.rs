@@ -7,8 +7,10 @@ use crate::{
     exit::{Answer, Failure},
     out::Out,
     session::Session,
+    times,
 };
-use fettler_proto::v1 as pb;
+use chrono::{DateTime, Utc};
+use fettler_proto::v1::{self as pb, shift_report::Statement};
 
 /// Reads, forecasts and tells, on threads that no connection waits for.
 pub(super) async fn run(session: &Session, args: BacktestArgs) -> Result<Answer, Failure> {
@@ -17,7 +19,7 @@ pub(super) async fn run(session: &Session, args: BacktestArgs) -> Result<Answer,
         let (reports, deciles) = (args.reports, args.deciles);
         tokio::task::spawn_blocking(move || backtest(form, width, &out, (&reports, &cases, deciles)))
     } else {
-        let kept = gather(session).await?;
+        let kept = gather(session, |_| true).await?;
         let board = board(session).await?;
         tokio::task::spawn_blocking(move || {
             let own = own::judge(kept);
@@ -63,8 +65,21 @@ fn backtest(
 /// The most pages of reports that are asked for: five million reports, far more than forecasts look back on.
 const PAGES_MAX: usize = 5_000;
 
-/// What the site's reports come to, page by page, so that no more is held than is needed.
-async fn gather(session: &Session) -> Result<own::Kept, Failure> {
+/// When what a report says had ended.
+pub(super) fn ended(kept: &pb::KeptReport) -> Option<DateTime<Utc>> {
+    let end = match kept.sent.as_ref()?.statement.as_ref()? {
+        Statement::Interval(said) => said.end.as_ref(),
+        Statement::Reading(said) => said.at.as_ref(),
+        Statement::Withdrawal(_) => None,
+    };
+    end.and_then(times::from_wire)
+}
+
+/// What the site's reports come to, or those of them that are wanted, page by page, so that no more is held than is needed.
+pub(super) async fn gather(
+    session: &Session,
+    is_wanted: impl Fn(&pb::KeptReport) -> bool,
+) -> Result<own::Kept, Failure> {
     let mut request =
         pb::ListReportsRequest { site: session.site(), page_size: PAGE_MAX, ..Default::default() };
     let mut kept = own::Kept::default();
@@ -72,7 +87,7 @@ async fn gather(session: &Session) -> Result<own::Kept, Failure> {
         let page = session
             .ask(&request, |link, request| async move { link.hours().list_reports(request).await })
             .await?;
-        page.reports.iter().for_each(|report| kept.take(report));
+        page.reports.iter().filter(|report| is_wanted(report)).for_each(|report| kept.take(report));
         if page.next_page_token.is_empty() {
             return Ok(kept);
         }

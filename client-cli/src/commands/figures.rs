@@ -40,16 +40,21 @@ pub(crate) async fn run(session: &Session, args: FiguresArgs) -> Result<Answer, 
 }
 
 fn period(args: &FiguresArgs) -> Result<(String, String), Failure> {
-    if let Some(month) = &args.month {
-        let wrong = || Failure::usage(format!("--month: `{month}` is no month; write it like 2026-10"));
-        let first = NaiveDate::parse_from_str(&format!("{month}-01"), "%Y-%m-%d").map_err(|_| wrong())?;
-        let last =
-            first.checked_add_months(Months::new(1)).and_then(|next| next.checked_sub_days(Days::new(1)));
-        return Ok((first.to_string(), last.ok_or_else(wrong)?.to_string()));
+    if let Some(text) = &args.month {
+        let (first, last) = month(text)?;
+        return Ok((first.to_string(), last.to_string()));
     }
     let day = |flag: &str, text: &Option<String>| {
         times::day(text.as_deref().unwrap_or_default())
             .map_err(|error| Failure::usage(format!("{flag}: {error}")))
     };
     Ok((day("--from", &args.from)?, day("--until", &args.until)?))
+}
+
+/// The first and the last day of a month, YYYY-MM.
+pub(super) fn month(month: &str) -> Result<(NaiveDate, NaiveDate), Failure> {
+    let wrong = || Failure::usage(format!("--month: `{month}` is no month; write it like 2026-10"));
+    let first = NaiveDate::parse_from_str(&format!("{month}-01"), "%Y-%m-%d").map_err(|_| wrong())?;
+    let last = first.checked_add_months(Months::new(1)).and_then(|next| next.checked_sub_days(Days::new(1)));
+    Ok((first, last.ok_or_else(wrong)?))
 }

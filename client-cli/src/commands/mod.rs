@@ -24,6 +24,7 @@ mod read;
 mod readings;
 pub(crate) mod readings_file;
 mod ready;
+mod report;
 mod review;
 mod round;
 mod sheet;
@@ -106,6 +107,7 @@ async fn dispatch(session: &Session, command: Command) -> Result<Answer, Failure
         Command::Buy(args) => stock::buy(session, args).await,
         Command::Review(args) => review::run(session, args).await,
         Command::Figures(args) => figures::run(session, args).await,
+        Command::Report(args) => report::run(session, args).await,
         Command::Machine(command) => machine::run(session, command).await,
         Command::Person(command) => person::run(session, command).await,
         Command::Shop(command) => shop::run(session, command).await,
