@@ -27,6 +27,7 @@ mod ready;
 mod review;
 mod round;
 mod sheet;
+mod sheet_print;
 mod shop;
 mod skip;
 mod stock;
