@@ -1,5 +1,12 @@
 //! What pages of HTML have in common: what people wrote is shown and never run, and a page needs nothing but itself.
 
+/// The look of what is written on by hand: ink on A4, so that nothing is lost on a printer without colour.
+const PAPER: &str = "@page{size:A4;margin:16mm 14mm}\
+    body{font:10pt/1.35 Georgia,serif;color:#111;max-width:182mm;margin:8mm auto}\
+    h1{font-size:15pt;margin:0 0 1mm}h2{font-size:11pt;margin:5mm 0 1mm;border-bottom:.4pt solid #111;break-after:avoid}\
+    p{margin:1mm 0}thead{display:table-header-group}tr{break-inside:avoid}ul{margin:1mm 0;padding-left:5mm}\
+    @media print{body{margin:0;max-width:none}}";
+
 /// A text as HTML shows it.
 pub(crate) fn safe(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
@@ -26,6 +33,11 @@ pub(crate) fn page(title: &str, look: &str, body: &str) -> String {
          <style>{look}</style></head><body>\n{body}</body></html>\n",
         safe(title)
     )
+}
+
+/// A page to be printed; `look` is its own beside that of every such page.
+pub(crate) fn paper(title: &str, look: &str, body: &str) -> String {
+    page(title, &format!("{PAPER}{look}"), body)
 }
 
 #[cfg(test)]

@@ -6,7 +6,7 @@ use std::path::Path;
 use std::process::Command;
 use tempfile::TempDir;
 
-/// The browser's program, as Debian calls it.
+/// The browser's program as Debian calls it; another is named by `FETTLER_CHROMIUM`, as for the client.
 const BROWSER: &str = "chromium";
 /// What ends what the looking page found, on both sides.
 const MARK: &str = "=====";
@@ -35,7 +35,8 @@ document.getElementById("found").textContent = MARK + JSON.stringify(found) + MA
 
 fn run(home: &TempDir, arguments: &[&str], page: &Path) -> Vec<u8> {
     let address = format!("file://{}", page.display());
-    let output = Command::new(BROWSER)
+    let browser = std::env::var("FETTLER_CHROMIUM").unwrap_or_else(|_| BROWSER.to_owned());
+    let output = Command::new(&browser)
         .args(["--headless", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage", "--hide-scrollbars"])
         .arg(format!("--user-data-dir={}", home.path().display()))
         .args(arguments)
@@ -43,7 +44,7 @@ fn run(home: &TempDir, arguments: &[&str], page: &Path) -> Vec<u8> {
         .env("HOME", home.path())
         .output()
         .unwrap_or_else(|e| {
-            panic!("{BROWSER}: {e}; install it (on Debian: apt-get install chromium; ./tests/run does)")
+            panic!("{browser}: {e}; install it (on Debian: apt-get install chromium; ./tests/run does)")
         });
     assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
     output.stdout

@@ -16,11 +16,7 @@ pub(crate) async fn run(session: &Session, args: DueArgs) -> Result<Answer, Fail
     if let Some(span) = &args.within {
         request.until = look_ahead(session, &request, span).await?;
     }
-    let list = paging::all(|page_token| {
-        let request = pb::ListDueRequest { page_token, ..request.clone() };
-        async move { ask(session, &request).await }
-    })
-    .await?;
+    let list = gather(session, &request).await?;
     let now = list.as_of.as_ref().and_then(times::from_wire).unwrap_or_else(crate::clock::now);
     let board = board_in(session, times::zone(&list.zone)?, now);
     let until = Some(request.until.as_str()).filter(|until| !until.is_empty());
@@ -52,8 +48,24 @@ fn resolve(site: String, args: &DueArgs) -> Result<pb::ListDueRequest, Failure> 
     })
 }
 
+/// The whole list.
+pub(super) async fn gather(
+    session: &Session,
+    request: &pb::ListDueRequest,
+) -> Result<pb::ListDueResponse, Failure> {
+    paging::all(|page_token| {
+        let request = pb::ListDueRequest { page_token, page_size: paging::PAGE_MAX, ..request.clone() };
+        async move { ask(session, &request).await }
+    })
+    .await
+}
+
 /// The last day of a span. The service's clock says which shop day it is, not this machine's.
-async fn look_ahead(session: &Session, request: &pb::ListDueRequest, span: &str) -> Result<String, Failure> {
+pub(super) async fn look_ahead(
+    session: &Session,
+    request: &pb::ListDueRequest,
+    span: &str,
+) -> Result<String, Failure> {
     let days = times::span_days(span).map_err(|error| Failure::usage(format!("--within: {error}")))?;
     let probe = pb::ListDueRequest { page_size: 1, ..request.clone() };
     let answer = ask(session, &probe).await?;

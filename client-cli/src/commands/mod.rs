@@ -28,6 +28,7 @@ mod report;
 mod review;
 mod round;
 mod sheet;
+mod sheet_print;
 mod shop;
 mod skip;
 mod stock;

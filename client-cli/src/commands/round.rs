@@ -84,7 +84,8 @@ pub(super) async fn head(
     session.ask(&request, |link, request| async move { link.rounds().get_round(request).await }).await
 }
 
-async fn gather(
+/// All machines of a round with their checks.
+pub(super) async fn gather(
     session: &Session,
     request: pb::ListChecksRequest,
 ) -> Result<pb::ListChecksResponse, Failure> {

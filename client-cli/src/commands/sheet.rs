@@ -1,6 +1,6 @@
-//! `sheet`: the task sheets that come with the client, listed, shown, and given to machines.
+//! `sheet`: the task sheets that come with the client, listed, shown, and given to machines; and work on paper.
 
-use super::shop;
+use super::{sheet_print, shop};
 use crate::{
     again::Again,
     args::{
@@ -21,6 +21,8 @@ pub(super) async fn run(session: &Session, command: SheetCommand) -> Result<Answ
         SheetCommand::List => list(session),
         SheetCommand::Show(args) => show(session, &args),
         SheetCommand::Use(args) => give(session, args).await,
+        SheetCommand::Print(args) => sheet_print::print(session, args).await,
+        SheetCommand::Labels(args) => sheet_print::labels(session, args).await,
     }
 }
 

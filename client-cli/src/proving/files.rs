@@ -57,7 +57,12 @@ impl NewFile {
 
     /// Writes more.
     pub(crate) fn write(&mut self, text: &str) -> Result<(), Failure> {
-        self.file.write_all(text.as_bytes()).map_err(|error| cannot_write(&self.draft, &error))
+        self.write_bytes(text.as_bytes())
+    }
+
+    /// Writes more that is no text.
+    pub(crate) fn write_bytes(&mut self, bytes: &[u8]) -> Result<(), Failure> {
+        self.file.write_all(bytes).map_err(|error| cannot_write(&self.draft, &error))
     }
 
     /// Puts the file under its name.

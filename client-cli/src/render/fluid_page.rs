@@ -5,18 +5,14 @@ use crate::html::{self, safe};
 use fettler_proto::v1 as pb;
 use std::fmt::Write as _;
 
-/// Its look: ink on paper, so that nothing is lost on a printer without colour. A withdrawn line is struck through, a line out
-/// of limits has a bar before it and says so in words.
-const LOOK: &str = "@page{size:A4;margin:16mm 14mm}\
-    body{font:10pt/1.35 Georgia,serif;color:#111;max-width:182mm;margin:8mm auto}\
-    h1{font-size:15pt;margin:0 0 1mm}h2{font-size:11pt;margin:5mm 0 1mm;border-bottom:.4pt solid #111}\
-    p{margin:1mm 0}table{width:100%;border-collapse:collapse}thead{display:table-header-group}\
-    tr{break-inside:avoid}th,td{text-align:left;vertical-align:top;padding:.8mm 1.6mm;border-bottom:.3pt solid #999}\
+/// Its own look beside that of every page. A withdrawn line is struck through, a line out of limits has a bar before it and
+/// says so in words.
+const LOOK: &str = "table{width:100%;border-collapse:collapse}\
+    th,td{text-align:left;vertical-align:top;padding:.8mm 1.6mm;border-bottom:.3pt solid #999}\
     th{border-bottom:.8pt solid #111}td.n{white-space:nowrap}\
     tr.out td:first-child{border-left:1.6mm solid #111}tr.gone td{text-decoration:line-through}\
     tr.gone td.s{text-decoration:none;font-style:italic}\
-    ul{margin:1mm 0;padding-left:5mm}footer{margin-top:8mm}footer div{display:inline-block;width:48%}\
-    @media print{body{margin:0;max-width:none}}";
+    footer{margin-top:8mm}footer div{display:inline-block;width:48%}";
 
 /// The page; whether the record is whole is said on it.
 pub(crate) fn page(
@@ -69,7 +65,7 @@ pub(crate) fn page(
          back are struck through, with who did it and why.</p>\n\
          <footer><div>Looked at by: ____________________</div><div>On: ____________________</div></footer>\n",
     );
-    html::page(&title, LOOK, &out)
+    html::paper(&title, LOOK, &out)
 }
 
 fn limits(out: &mut String, limits: &[pb::FluidLimit]) {
