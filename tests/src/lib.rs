@@ -6,10 +6,12 @@
 #![expect(clippy::missing_panics_doc, reason = "the kit panics where a test has failed")]
 
 pub mod agree;
+pub mod calls;
 pub mod care;
 pub mod client;
 pub mod disk;
 pub mod duty;
+pub mod faulty;
 pub mod floor;
 pub mod history;
 pub mod kill;
@@ -18,9 +20,11 @@ pub mod oracle;
 pub mod programs;
 pub mod push;
 pub mod relay;
+pub mod script;
 pub mod servers;
 pub mod service;
 pub mod shuffle;
+pub mod standing_reader;
 pub mod story;
 pub mod tamper;
 pub mod wire;
