@@ -14,6 +14,16 @@ mod commands;
 mod config;
 mod csvout;
 mod exit;
+#[cfg(test)]
+#[path = "../../tests/src/fuzz.rs"]
+#[expect(
+    unreachable_pub,
+    dead_code,
+    reason = "a file of the tests, which use it from elsewhere and use more of it"
+)]
+mod fuzz;
+#[cfg(test)]
+mod fuzzed;
 mod json;
 mod link;
 mod out;
@@ -25,6 +35,10 @@ mod session;
 mod sheet;
 mod shipped;
 mod shopfile;
+#[cfg(test)]
+#[path = "../../tests/src/shuffle.rs"]
+#[expect(unreachable_pub, reason = "a file of the tests, which use it from elsewhere")]
+mod shuffle;
 mod table_file;
 #[cfg(test)]
 mod testkit;
