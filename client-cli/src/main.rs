@@ -16,6 +16,16 @@ mod config;
 mod csvout;
 mod declared;
 mod exit;
+#[cfg(test)]
+#[path = "../../tests/src/fuzz.rs"]
+#[expect(
+    unreachable_pub,
+    dead_code,
+    reason = "a file of the tests, which use it from elsewhere and use more of it"
+)]
+mod fuzz;
+#[cfg(test)]
+mod fuzzed;
 mod html;
 mod json;
 mod link;
@@ -29,6 +39,10 @@ mod session;
 mod sheet;
 mod shipped;
 mod shopfile;
+#[cfg(test)]
+#[path = "../../tests/src/shuffle.rs"]
+#[expect(unreachable_pub, reason = "a file of the tests, which use it from elsewhere")]
+mod shuffle;
 mod table_file;
 #[cfg(test)]
 mod testkit;

@@ -45,7 +45,8 @@ pub(crate) fn read(file: &str, zone: Tz) -> Result<Plans, Failure> {
     rows(open(file)?, zone)
 }
 
-fn rows(mut lines: Lines, zone: Tz) -> Result<Plans, Failure> {
+/// The same for lines that are open already.
+pub(crate) fn rows(mut lines: Lines, zone: Tz) -> Result<Plans, Failure> {
     let columns = lines.header(b',', Columns::find)?;
     let (mut plans, mut faults) = (Plans::new(), Vec::new());
     let (mut ranges, mut scratch) = (Vec::new(), String::new());

@@ -1,9 +1,12 @@
 //! A disk that can be full, or fail, beneath the database of a service that a test starts: a small library in C, made when it is
 //! needed, stands between the service and the system (`tests/faults/disk.c`). It needs no rights and no file system of its own.
 
+use crate::calls::Calls;
 use crate::client::Ran;
 use crate::programs::{program, root};
 use crate::service::Service;
+use fettler_proto::v1::shift_report::Statement;
+use fettler_proto::v1::{IntervalStatement, PushReportsRequest, ShiftReport};
 use std::fmt::Write as _;
 use std::fs;
 use std::path::Path;
@@ -33,15 +36,7 @@ impl Disk {
     /// One without a fault.
     pub fn make() -> Disk {
         let folder = tempfile::tempdir().expect("a folder");
-        let library = folder.path().join("disk.so");
-        let built = Command::new("cc")
-            .args(["-shared", "-fPIC", "-O1", "-Wall", "-Werror", "-o"])
-            .arg(&library)
-            .arg(root().join("tests/faults/disk.c"))
-            .arg("-ldl")
-            .output()
-            .expect("a C compiler, as building needs one");
-        assert!(built.status.success(), "{}", String::from_utf8_lossy(&built.stderr));
+        library("disk.c", &folder.path().join("disk.so"));
         let disk = Disk { folder };
         disk.set(Fault::None);
         disk
@@ -65,6 +60,18 @@ impl Disk {
     }
 }
 
+/// Makes a library of a source in `tests/faults`.
+pub fn library(source: &str, library: &Path) {
+    let built = Command::new("cc")
+        .args(["-shared", "-fPIC", "-O1", "-Wall", "-Werror", "-o"])
+        .arg(library)
+        .arg(root().join("tests/faults").join(source))
+        .arg("-ldl")
+        .output()
+        .expect("a C compiler, as building needs one");
+    assert!(built.status.success(), "{}", String::from_utf8_lossy(&built.stderr));
+}
+
 /// Runs the check of a place; there must be no fault.
 pub fn is_whole(data: &Path) {
     let checked = Command::new(program("fettlerd")).arg("check").arg(data).env_clear().output();
@@ -76,9 +83,14 @@ pub fn is_whole(data: &Path) {
 /// Reports of a push.
 const AT_ONCE: u32 = 20;
 
+/// Reports of a push that fills the log: few, so that each brings many pages for its size.
+const AT_ONCE_FOR_LOG: u32 = 10;
+/// Bytes of a page in the log: the page and its header.
+const LOG_PAGE_BYTES: u64 = 4_096 + 24;
+
 /// A service on such a disk, and what it was sent.
 pub struct Shop {
-    disk: Disk,
+    disk: Option<Disk>,
     service: Service,
     next: u32,
 }
@@ -88,6 +100,18 @@ impl Shop {
     pub fn start() -> Shop {
         let disk = Disk::make();
         let service = Service::start_in(disk.environment());
+        Shop::open(Some(disk), service)
+    }
+
+    /// The same on a disk on which one call fails.
+    pub fn start_on_calls(calls: &Calls) -> Shop {
+        let folder = tempfile::Builder::new().prefix("fettler-").tempdir().expect("a folder");
+        let environment = calls.environment(folder.path());
+        let service = Service::try_start(folder, &[], environment);
+        Shop::open(None, service.unwrap_or_else(|(_, said)| panic!("{said}")))
+    }
+
+    fn open(disk: Option<Disk>, service: Service) -> Shop {
         fs::write(service.data().join("shop.toml"), SHOP).expect("a file");
         service.fettler(&["shop", "load", "shop.toml"]).done();
         Shop { disk, service, next: 0 }
@@ -100,7 +124,7 @@ impl Shop {
 
     /// Sets the disk.
     pub fn set(&self, fault: Fault) {
-        self.disk.set(fault);
+        self.disk.as_ref().expect("a disk that can be set").set(fault);
     }
 
     /// Pushes the next reports, the same ones until they are taken.
@@ -119,6 +143,48 @@ impl Shop {
     pub fn taken(&mut self) {
         self.push().done();
         self.next += AT_ONCE;
+    }
+
+    /// Pushes a few of the next reports by themselves; the answer says whether they are acknowledged.
+    async fn push_few(&mut self) -> Result<(), tonic::Status> {
+        let report = |n: u32| {
+            let start = FIRST_MICROS + i64::from(n) * 3_600_000_000;
+            let interval = IntervalStatement {
+                start: Some(crate::year::timestamp(start)),
+                end: Some(crate::year::timestamp(start + 1_800_000_000)),
+                amount: "0.5".into(),
+                ..IntervalStatement::default()
+            };
+            ShiftReport {
+                source: "erp".into(),
+                report_id: format!("R-{n}"),
+                machine: "L-03".into(),
+                statement: Some(Statement::Interval(interval)),
+                ..ShiftReport::default()
+            }
+        };
+        let reports = (self.next..self.next + AT_ONCE_FOR_LOG).map(report).collect();
+        let ask = PushReportsRequest { reports, ..PushReportsRequest::default() };
+        self.service.wire().await.hours().push_reports(ask).await?;
+        self.next += AT_ONCE_FOR_LOG;
+        Ok(())
+    }
+
+    /// Pushes until the log has so many pages.
+    pub async fn fill_log(&mut self, pages: u64) {
+        let log = self.service.data().join("fettler.db-wal");
+        while fs::metadata(&log).map_or(0, |meta| meta.len()) < pages * LOG_PAGE_BYTES {
+            self.push_few().await.expect("they are taken");
+        }
+    }
+
+    /// Pushes so many times, or until it is refused.
+    pub async fn push_until_refused(&mut self, times: u32) {
+        for _ in 0..times {
+            if self.push_few().await.is_err() {
+                return;
+            }
+        }
     }
 
     /// What the meter has counted is what was taken.
@@ -144,5 +210,8 @@ impl Shop {
         self.counts_all();
     }
 }
+
+/// The first moment of the reports, 1 January 2020: long ago, so that none is of the future.
+const FIRST_MICROS: i64 = 1_577_836_800_000_000;
 
 const SHOP: &str = "[site]\nkey = \"north\"\nzone = \"UTC\"\n\n[[machine]]\ntag = \"L-03\"\n\n[[machine.meter]]\nkind = \"operating\"\n";

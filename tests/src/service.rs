@@ -24,7 +24,8 @@ const TOKEN_FILE: &str = "admin.token";
 pub struct Service {
     child: Child,
     endpoint: String,
-    folder: TempDir,
+    /// Taken away only at the end.
+    folder: Option<TempDir>,
     arguments: Vec<String>,
     /// What stands in its environment beside its home.
     environment: Vec<(String, String)>,
@@ -57,8 +58,35 @@ impl Service {
     }
 
     fn begin(folder: TempDir, arguments: Vec<String>, environment: Vec<(String, String)>) -> Service {
-        let (child, endpoint, heard) = spawn(folder.path(), &arguments, &environment);
-        Service { child, endpoint, folder, arguments, environment, heard }
+        Service::begin_on(folder, arguments, environment).unwrap_or_else(|(_, said)| panic!("{said}"))
+    }
+
+    /// Starts a service on a folder that may hold data, with something in its environment. Where it does not come to listen, gives
+    /// the folder back, and what the service said.
+    pub fn try_start(
+        folder: TempDir,
+        arguments: &[&str],
+        environment: Vec<(String, String)>,
+    ) -> Result<Service, (TempDir, String)> {
+        Service::begin_on(folder, arguments.iter().map(|&a| a.to_owned()).collect(), environment)
+    }
+
+    fn begin_on(
+        folder: TempDir,
+        arguments: Vec<String>,
+        environment: Vec<(String, String)>,
+    ) -> Result<Service, (TempDir, String)> {
+        match spawn(folder.path(), &arguments, &environment) {
+            Ok((child, endpoint, heard)) => {
+                Ok(Service { child, endpoint, folder: Some(folder), arguments, environment, heard })
+            }
+            Err(said) => Err((folder, said)),
+        }
+    }
+
+    /// Its folder, once it is gone.
+    pub fn into_folder(mut self) -> TempDir {
+        self.folder.take().expect("it is taken once")
     }
 
     /// Waits until it has ended by itself.
@@ -73,7 +101,7 @@ impl Service {
 
     /// Its data folder.
     pub fn data(&self) -> &Path {
-        self.folder.path()
+        self.folder.as_ref().expect("it has its folder until the end").path()
     }
 
     /// The number of its process.
@@ -83,7 +111,7 @@ impl Service {
 
     /// The administrator's token that it wrote.
     pub fn token(&self) -> String {
-        let path = self.folder.path().join(TOKEN_FILE);
+        let path = self.data().join(TOKEN_FILE);
         let text = fs::read_to_string(&path).unwrap_or_else(|e| panic!("{}: {e}", path.display()));
         text.trim().to_owned()
     }
@@ -93,6 +121,11 @@ impl Service {
         Wire::new(connect(&self.endpoint).await.expect("the service listens"), &self.token())
     }
 
+    /// The same where it may be gone already.
+    pub async fn try_wire(&self) -> Result<Wire, tonic::transport::Error> {
+        Ok(Wire::new(connect(&self.endpoint).await?, &self.token()))
+    }
+
     /// Runs the client against it.
     pub fn fettler(&self, arguments: &[&str]) -> Ran {
         self.fettler_with(arguments, b"")
@@ -100,7 +133,7 @@ impl Service {
 
     /// Runs the client against it with something on its standard input.
     pub fn fettler_with(&self, arguments: &[&str], input: &[u8]) -> Ran {
-        fettler(&self.endpoint, self.folder.path(), arguments, input)
+        fettler(&self.endpoint, self.data(), arguments, input)
     }
 
     /// Kills it without a warning (SIGKILL).
@@ -116,10 +149,19 @@ impl Service {
         assert!(self.child.wait().expect("the service is gone").success(), "the service stops well");
     }
 
+    /// The same where it may have ended by itself before.
+    pub fn stop_if_it_runs(&mut self) -> ExitStatus {
+        if let Ok(None) = self.child.try_wait() {
+            // It may end by itself just now.
+            let _ = Command::new("kill").args(["-TERM", &self.child.id().to_string()]).status();
+        }
+        self.child.wait().expect("the service is gone")
+    }
+
     /// Starts it again on the same data, on another port.
     pub fn start_again(&mut self) {
-        (self.child, self.endpoint, self.heard) =
-            spawn(self.folder.path(), &self.arguments, &self.environment);
+        let begun = spawn(self.data(), &self.arguments, &self.environment);
+        (self.child, self.endpoint, self.heard) = begun.unwrap_or_else(|said| panic!("{said}"));
     }
 
     /// The same with other arguments.
@@ -146,7 +188,7 @@ impl Service {
 
     /// How large its data folder is, in bytes.
     pub fn data_bytes(&self) -> u64 {
-        let files = fs::read_dir(self.folder.path()).expect("a data folder");
+        let files = fs::read_dir(self.data()).expect("a data folder");
         files.map(|file| file.and_then(|f| f.metadata()).map_or(0, |meta| meta.len())).sum()
     }
 }
@@ -181,7 +223,7 @@ fn spawn(
     data: &Path,
     arguments: &[String],
     environment: &[(String, String)],
-) -> (Child, String, Receiver<String>) {
+) -> Result<(Child, String, Receiver<String>), String> {
     // Only the service of the tests has a clock that can be set.
     let name = if arguments.iter().any(|a| a == "--clock-at") { "fettlerd_at" } else { "fettlerd" };
     let mut child = Command::new(program(name))
@@ -201,8 +243,15 @@ fn spawn(
     let (say, heard) = channel();
     listen(child.stdout.take().expect("a pipe"), say.clone());
     listen(child.stderr.take().expect("a pipe"), say);
-    let endpoint = announced(&heard);
-    (child, endpoint, heard)
+    match announced(&heard) {
+        Ok(endpoint) => Ok((child, endpoint, heard)),
+        Err(said) => {
+            // It may be gone already.
+            let _ = child.kill();
+            let _ = child.wait();
+            Err(said)
+        }
+    }
 }
 
 /// Reads what the service says for as long as it lives, so that its pipes never fill.
@@ -215,8 +264,8 @@ fn listen(pipe: impl Read + Send + 'static, say: Sender<String>) {
     });
 }
 
-/// The address that the service announces.
-fn announced(heard: &Receiver<String>) -> String {
+/// The address that the service announces; what it said where it announces none.
+fn announced(heard: &Receiver<String>) -> Result<String, String> {
     let mut said = Vec::new();
     while let Ok(line) = heard.recv_timeout(START) {
         if let Some(at) = line.find("127.0.0.1:") {
@@ -224,10 +273,10 @@ fn announced(heard: &Receiver<String>) -> String {
             let end =
                 rest.find(|c: char| !(c.is_ascii_digit() || c == '.' || c == ':')).unwrap_or(rest.len());
             if !rest[..end].ends_with(":0") {
-                return format!("http://{}", &rest[..end]);
+                return Ok(format!("http://{}", &rest[..end]));
             }
         }
         said.push(line);
     }
-    panic!("the service does not say where it listens:\n{}", said.join("\n"));
+    Err(format!("the service does not say where it listens:\n{}", said.join("\n")))
 }

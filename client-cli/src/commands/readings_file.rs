@@ -31,7 +31,7 @@ pub(crate) struct File {
 }
 
 /// Whether any time in the file may lack its offset, so that the site's zone is needed.
-pub(super) fn needs_zone(text: &str) -> bool {
+pub(crate) fn needs_zone(text: &str) -> bool {
     // An offset ends in Z, or stands as +hh:mm or -hh:mm behind the seconds.
     let offset = |cell: &str| times::absolute(cell.trim().trim_matches('"')).is_some();
     text.lines()
@@ -41,7 +41,7 @@ pub(super) fn needs_zone(text: &str) -> bool {
 }
 
 /// Reads the lines of a file. Times without an offset are local times of `zone`.
-pub(super) fn read(name: &str, text: &str, by: Option<&str>, zone: Option<Tz>) -> Result<File, Failure> {
+pub(crate) fn read(name: &str, text: &str, by: Option<&str>, zone: Option<Tz>) -> Result<File, Failure> {
     let table = TableFile::open(name, text)?;
     table.only(&COLUMNS)?;
     let places = table.places(&COLUMNS, 4)?;

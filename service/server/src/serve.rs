@@ -18,6 +18,7 @@ use fettler_proto::v1::{
     shop_service_server::ShopServiceServer, stock_service_server::StockServiceServer,
 };
 use fettler_store::contract::Store;
+use futures::FutureExt as _;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::net::TcpListener;
@@ -130,7 +131,11 @@ pub async fn serve(
     if timeout_at(until + SHUT, async { (keeping.await.is_ok(), store.shut().await) }).await.is_err() {
         tracing::warn!("the store did not close in time; what was acknowledged is durable all the same");
     }
-    ended
+    // It may have failed while others drained, or just as it closed.
+    match store.failed().now_or_never() {
+        Some(why) => ended.and(Err(ServeError::StoreFailed(why))),
+        None => ended,
+    }
 }
 
 /// Ready when no call is under way and the last answers had their time. A peer that is connected and says nothing

@@ -16,10 +16,11 @@ use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::sync::Arc;
 use tokio::net::TcpListener;
+use tokio::signal::unix::{SignalKind, signal};
 
 #[derive(Parser)]
 enum Arguments {
-    /// Serves until it is killed.
+    /// Serves until it is killed or told to stop.
     Serve {
         /// Where to listen.
         #[arg(long)]
@@ -45,6 +46,11 @@ async fn main() -> Result<()> {
     let store = fettler_store::open(&folder.store_location(database.as_deref())).await?;
     folder.first_token(&*store, clock.now()).await?;
     let notary = Notary::open(&*store, &Places::within(folder.path()), clock.now()).await?;
+    // Before anybody is told that the service is there, it can be stopped.
+    let mut terminate = signal(SignalKind::terminate())?;
     println!("listening on http://{}", listener.local_addr()?);
-    Ok(serve(listener, store, clock, notary, None, std::future::pending()).await?)
+    Ok(serve(listener, store, clock, notary, None, async move {
+        terminate.recv().await;
+    })
+    .await?)
 }

@@ -1,6 +1,7 @@
 //! The long proofs: each goes on where it stopped, in pieces of at most half an hour, and keeps its log in `docs/proofs`.
 //!
-//! usage: `proof all | NAME`, from the project's folder, after a release build of all programs; `./tests/run --proofs` does both.
+//! usage: `proof all | NAME [MINUTES]`, from the project's folder, after a release build of all programs; `./tests/run --proofs` does
+//! both. With minutes, no further round is begun after them.
 #![expect(clippy::print_stdout, clippy::print_stderr, reason = "a program that talks to a person")]
 
 use fettler_tests::agree::Pair;
@@ -14,7 +15,7 @@ use std::path::PathBuf;
 use std::process::ExitCode;
 use std::time::{Duration, Instant};
 
-/// After this long no further round is begun: rounds are short, so a piece ends within half an hour.
+/// After this long no further round is begun unless another time is given: rounds are short, so a piece ends within half an hour.
 const PIECE: Duration = Duration::from_mins(25);
 /// The seed of every proof; a log names it beside its rounds.
 const SEED: u64 = 20_261_125;
@@ -30,6 +31,9 @@ const OPERATIONS_SHARED: usize = 5_000;
 
 /// So many of them are kept at once in the log, so that a piece that is cut short has not been in vain.
 const ROUNDS_KEPT: u64 = 4;
+
+/// The same of points at which a call fails.
+const POINTS_KEPT: u64 = 250;
 
 /// A proof: its name, its rounds, what it shows.
 struct Proof {
@@ -75,11 +79,44 @@ const PROOFS: &[Proof] = &[
         shows: "the disk is full and free again: writing is refused with its remedy, reading goes on, writing comes back by itself, nothing is lost or damaged",
     },
     Proof {
+        name: "io-errors",
+        rounds: fettler_tests::faulty::POINTS,
+        shows: "each call of the system in a script of 200 operations fails once, flushes with what they were to keep: nothing acknowledged is lost, nothing wrong is answered, all is whole",
+    },
+    Proof {
+        name: "fuzz",
+        rounds: 400,
+        shows: "page tokens, recurrence rules, proofs and exports of the journal, and requests of every call, bent by chance, a minute on a processor a round: nothing panics, stands still or grows",
+    },
+    Proof {
+        name: "fuzz-files",
+        rounds: 400,
+        shows: "files that people hand in to the client, bent by chance, 6 minutes on a processor a round: nothing panics, stands still or grows",
+    },
+    Proof {
         name: "year-postgres",
         rounds: 1,
         shows: "the year of real duty gives the same totals, crossings, due lists, ledger and journal on both engines",
     },
 ];
+
+/// A piece under way.
+#[derive(Clone, Copy)]
+struct Begun {
+    at: Instant,
+    within: Duration,
+}
+
+impl Begun {
+    /// Whether a further round is begun.
+    fn goes_on(self) -> bool {
+        self.at.elapsed() < self.within
+    }
+
+    fn seconds(self) -> u64 {
+        self.at.elapsed().as_secs()
+    }
+}
 
 /// The log of a proof. Its lines are the state: the rounds that were done.
 fn log_path(name: &str) -> PathBuf {
@@ -104,14 +141,14 @@ fn append(name: &str, text: &str) -> std::io::Result<()> {
     writeln!(OpenOptions::new().create(true).append(true).open(path)?, "{at} {name} {text}")
 }
 
-fn piece(proof: &Proof) -> Result<bool, String> {
+fn piece(proof: &Proof, within: Duration) -> Result<bool, String> {
     let from = done_so_far(proof.name);
     if from >= proof.rounds {
         println!("{}: done ({} rounds; {})", proof.name, proof.rounds, log_path(proof.name).display());
         return Ok(true);
     }
     println!("{}: {}", proof.name, proof.shows);
-    let begin = Instant::now();
+    let begin = Begun { at: Instant::now(), within };
     let runtime = tokio::runtime::Runtime::new().map_err(|e| format!("no runtime: {e}"))?;
     match proof.name {
         "engines" => return engines(proof, from, begin, &runtime),
@@ -119,6 +156,9 @@ fn piece(proof: &Proof) -> Result<bool, String> {
         "year-postgres" => return year(proof, begin, &runtime),
         "journal" => return journal(proof, begin),
         "disk-full" => return disk_full(proof, from, begin),
+        "fuzz" => return fuzz(proof, from, begin, &runtime),
+        "fuzz-files" => return fuzz_files(proof, from, begin),
+        "io-errors" => return io_errors(proof, from, begin, &runtime),
         _ => {}
     }
     let victim = match proof.name {
@@ -128,7 +168,7 @@ fn piece(proof: &Proof) -> Result<bool, String> {
     };
     let tally: Tally = runtime.block_on(rounds(victim, SEED, from, proof.rounds, |round| {
         println!("  round {} of {}", round + 1, proof.rounds);
-        begin.elapsed() < PIECE
+        begin.goes_on()
     }));
     let to = from + tally.rounds;
     let mut line = format!("rounds {from}..{to} of {} seed {SEED} ok", proof.rounds);
@@ -138,7 +178,7 @@ fn piece(proof: &Proof) -> Result<bool, String> {
         tally.acknowledged,
         tally.stored_unknown,
         tally.leaves,
-        begin.elapsed().as_secs()
+        begin.seconds()
     );
     keep(proof, &line)?;
     Ok(to >= proof.rounds)
@@ -148,12 +188,12 @@ fn piece(proof: &Proof) -> Result<bool, String> {
 fn servers(
     proof: &Proof,
     from: u64,
-    begin: Instant,
+    begin: Begun,
     runtime: &tokio::runtime::Runtime,
 ) -> Result<bool, String> {
     let cluster = fettler_pg::Cluster::start(fettler_pg::Flush::Always);
     let mut from = from;
-    while from < proof.rounds && begin.elapsed() < PIECE {
+    while from < proof.rounds && begin.goes_on() {
         let (started, mut answers, mut leaves) = (Instant::now(), 0, 0);
         let to = proof.rounds.min(from + ROUNDS_KEPT);
         for round in from..to {
@@ -180,7 +220,7 @@ fn servers(
 }
 
 /// The year on both engines.
-fn year(proof: &Proof, begin: Instant, runtime: &tokio::runtime::Runtime) -> Result<bool, String> {
+fn year(proof: &Proof, begin: Begun, runtime: &tokio::runtime::Runtime) -> Result<bool, String> {
     let cluster = fettler_pg::Cluster::start(fettler_pg::Flush::Never);
     let same = runtime.block_on(on_both_engines(&cluster));
     let line = format!(
@@ -190,14 +230,14 @@ fn year(proof: &Proof, begin: Instant, runtime: &tokio::runtime::Runtime) -> Res
         same.closings,
         same.reports,
         same.leaves,
-        begin.elapsed().as_secs()
+        begin.seconds()
     );
     keep(proof, &line)?;
     Ok(true)
 }
 
 /// A journal of 1,000 entries, bent in every way.
-fn journal(proof: &Proof, begin: Instant) -> Result<bool, String> {
+fn journal(proof: &Proof, begin: Begun) -> Result<bool, String> {
     let export = fettler_tests::tamper::long_export(ENTRIES);
     let (flips, moves, cuts) = (export.flip_every_bit(), export.move_every_entry(), export.cut_every_tail());
     let (inclusions, consistencies) = fettler_tests::tamper::agreed_proofs();
@@ -205,17 +245,17 @@ fn journal(proof: &Proof, begin: Instant) -> Result<bool, String> {
         "rounds 0..1 of 1 ok: {} entries, {flips} bits flipped, {moves} entries moved, {cuts} tails cut, all found and named; \
          {inclusions} inclusion and {consistencies} consistency proofs accepted by the oracle, {} s",
         export.entries(),
-        begin.elapsed().as_secs()
+        begin.seconds()
     );
     keep(proof, &line)?;
     Ok(true)
 }
 
 /// Rounds of a disk that is full and free again.
-fn disk_full(proof: &Proof, from: u64, begin: Instant) -> Result<bool, String> {
+fn disk_full(proof: &Proof, from: u64, begin: Begun) -> Result<bool, String> {
     let mut shop = fettler_tests::disk::Shop::start();
     let mut to = from;
-    while to < proof.rounds && begin.elapsed() < PIECE {
+    while to < proof.rounds && begin.goes_on() {
         shop.fill_and_free();
         to += 1;
     }
@@ -223,10 +263,109 @@ fn disk_full(proof: &Proof, from: u64, begin: Instant) -> Result<bool, String> {
     let line = format!(
         "rounds {from}..{to} of {} ok: each refused writing, served reading and went on by itself; checked whole, {} s",
         proof.rounds,
-        begin.elapsed().as_secs()
+        begin.seconds()
     );
     keep(proof, &line)?;
     Ok(to >= proof.rounds)
+}
+
+/// Points at which a call of the system fails.
+fn io_errors(
+    proof: &Proof,
+    from: u64,
+    begin: Begun,
+    runtime: &tokio::runtime::Runtime,
+) -> Result<bool, String> {
+    let script =
+        runtime.block_on(fettler_tests::faulty::Script::rehearse(SEED, fettler_tests::faulty::PARTS));
+    let mut from = from;
+    while from < proof.rounds && begin.goes_on() {
+        let (started, mut tally, mut to) = (Instant::now(), fettler_tests::faulty::Tally::default(), from);
+        while to < proof.rounds.min(from + POINTS_KEPT) && begin.goes_on() {
+            runtime.block_on(script.try_point(to, &mut tally));
+            to += 1;
+        }
+        let line = format!(
+            "rounds {from}..{to} of {} seed {SEED} ok: {} of {} calls failed in turn, at {} the service ended or did not start, at {} a \
+             call was answered with an error, at {} nobody noticed; nothing lost, nothing wrong, all whole, {} s",
+            proof.rounds,
+            tally.points,
+            script.points(),
+            tally.ended,
+            tally.refused,
+            tally.unnoticed,
+            started.elapsed().as_secs()
+        );
+        keep(proof, &line)?;
+        from = to;
+    }
+    Ok(from >= proof.rounds)
+}
+
+/// Seconds on a processor of one target of a round.
+const FUZZ_SECONDS: u64 = 60;
+
+/// Rounds of inputs bent by chance, by turns for each target.
+fn fuzz(proof: &Proof, from: u64, begin: Begun, runtime: &tokio::runtime::Runtime) -> Result<bool, String> {
+    use fettler_tests::fuzz::{Budget, corpus, run};
+    use fettler_tests::fuzz_requests::Requests;
+    use fettler_tests::fuzz_targets::{NAMES, with};
+    let mut from = from;
+    while from < proof.rounds && begin.goes_on() {
+        let seed = SEED + from;
+        let target = usize::try_from(from).map_err(|e| e.to_string())? % (NAMES.len() + 1);
+        let line = if let Some(name) = NAMES.get(target) {
+            let root = fettler_tests::programs::root();
+            let budget = Budget::of_seconds(FUZZ_SECONDS);
+            with(name, |target| run(target, corpus(&root, name), seed, budget)).line(name, seed)
+        } else {
+            runtime.block_on(async {
+                let mut requests = Requests::start(seed).await;
+                let ran = requests.run(u64::MAX, FUZZ_SECONDS * 1_000).await;
+                let (answered, methods) = requests.answered();
+                format!("{}, {answered} of {methods} calls answered well", ran.line("requests", seed))
+            })
+        };
+        keep(proof, &format!("rounds {from}..{} of {} ok: {line}", from + 1, proof.rounds))?;
+        from += 1;
+    }
+    Ok(from >= proof.rounds)
+}
+
+/// The same for files of the client, which its own tests read.
+fn fuzz_files(proof: &Proof, from: u64, begin: Begun) -> Result<bool, String> {
+    let mut from = from;
+    while from < proof.rounds && begin.goes_on() {
+        let ran = std::process::Command::new("cargo")
+            .args([
+                "test",
+                "--workspace",
+                "--bin",
+                "fettler",
+                "fuzzed",
+                "--",
+                "--nocapture",
+                "--test-threads=1",
+            ])
+            .env("FETTLER_FUZZ_SECONDS", FUZZ_SECONDS.to_string())
+            .env("FETTLER_FUZZ_SEED", (SEED + from).to_string())
+            .output()
+            .map_err(|e| format!("cargo does not start: {e}"))?;
+        let said = String::from_utf8_lossy(&ran.stdout);
+        if !ran.status.success() {
+            return Err(format!("round {from}: {said}\n{}", String::from_utf8_lossy(&ran.stderr)));
+        }
+        let lines: Vec<&str> = said
+            .lines()
+            .filter_map(|line| {
+                line.contains("shapes of answers").then(|| line.rsplit("... ").next()).flatten()
+            })
+            .collect();
+        let line = format!("rounds {from}..{} of {} ok: {}", from + 1, proof.rounds, lines.join("; "));
+        keep(proof, &line)?;
+        from += 1;
+    }
+    Ok(from >= proof.rounds)
 }
 
 /// Writes a line into a proof's log and shows it.
@@ -240,12 +379,12 @@ fn keep(proof: &Proof, line: &str) -> Result<(), String> {
 fn engines(
     proof: &Proof,
     from: u64,
-    begin: Instant,
+    begin: Begun,
     runtime: &tokio::runtime::Runtime,
 ) -> Result<bool, String> {
     let cluster = fettler_pg::Cluster::start(fettler_pg::Flush::Never);
     let mut to = from;
-    while to < proof.rounds && begin.elapsed() < PIECE {
+    while to < proof.rounds && begin.goes_on() {
         println!("  round {} of {}", to + 1, proof.rounds);
         let folder = tempfile::tempdir().map_err(|e| format!("no folder: {e}"))?;
         let file = folder.path().join("shop.db");
@@ -259,7 +398,7 @@ fn engines(
         "rounds {from}..{to} of {} seed {SEED} ok: {} operations answered alike, {} s",
         proof.rounds,
         (to - from) * OPERATIONS as u64,
-        begin.elapsed().as_secs()
+        begin.seconds()
     );
     keep(proof, &line)?;
     Ok(to >= proof.rounds)
@@ -273,8 +412,10 @@ fn main() -> ExitCode {
         eprintln!("there is no proof `{name}`; there are: {}", names.join(", "));
         return ExitCode::from(2);
     }
+    let minutes = std::env::args().nth(2).and_then(|minutes| minutes.parse().ok());
+    let within = minutes.map_or(PIECE, Duration::from_mins);
     for proof in chosen {
-        match piece(proof) {
+        match piece(proof, within) {
             Ok(true) => (),
             Ok(false) => {
                 println!("{}: run it again to go on", proof.name);

@@ -96,6 +96,7 @@ mod writer;
 pub(crate) use copy::CopySide;
 pub(crate) use store::SqlStore;
 pub(crate) use tx::Connect;
+pub(crate) use writer::Log;
 
 /// Runs work that needs no database on another thread, from now on, so that the caller can use the database meanwhile.
 fn beside<T: Send + 'static>(

@@ -133,6 +133,18 @@ fn gone() -> StoreError {
     StoreError::Unavailable("writing has ended; ask again when the service is back".into())
 }
 
+/// How an engine's log is moved into its file.
+pub(crate) struct Log {
+    /// Asks how many pages it has; a row with whether it was kept from its work, the pages, and how many of them were moved.
+    pub(crate) pages: &'static str,
+    /// Moves what no reader needs.
+    pub(crate) move_in: &'static str,
+    /// Moves all of it, when nothing is being written, and empties it.
+    pub(crate) empty: &'static str,
+    /// So many pages are moved.
+    pub(crate) pages_max: i64,
+}
+
 struct Writer {
     tx: Tx,
     receiver: mpsc::Receiver<Command>,
@@ -160,9 +172,10 @@ impl Writer {
                 Some(Command::Shut(reply)) => return self.shut(reply).await,
                 None => {}
             }
+            self.shorten_log().await;
             if self.fail.borrow().is_some() {
                 // What waits, here or in the channel, is dropped with the receiver; its callers are told so.
-                return;
+                return self.leave_log();
             }
         }
     }
@@ -252,14 +265,55 @@ impl Writer {
         }
     }
 
+    /// Moves the log into the file when it has grown long, after the answers have gone out.
+    async fn shorten_log(&mut self) {
+        let Some(log) = dialect::LOG else { return };
+        if self.fail.borrow().is_some() {
+            return;
+        }
+        let conn = &mut self.tx.conn;
+        let moved = async {
+            let (_, pages, _): (i64, i64, i64) = sqlx::query_as(log.pages).fetch_one(&mut *conn).await?;
+            if pages >= log.pages_max {
+                sqlx::query(log.move_in).execute(conn).await?;
+            }
+            Ok(())
+        };
+        let moved = moved.await;
+        self.look_at_log(moved);
+    }
+
+    /// Ends writing where the log could not be moved because the disk failed. What was moved since the last flush may be gone; the log
+    /// still has all of it, and the next start moves it anew from its beginning.
+    fn look_at_log(&self, moved: sqlx::Result<()>) {
+        match moved.map_err(StoreError::from) {
+            Ok(()) => {}
+            Err(StoreError::DiskFailed(why)) => {
+                tracing::error!(why, "the log could not be moved into the file; nothing is written any more");
+                self.fail.send_replace(Some(why));
+            }
+            // There is no room, or a reader is in the way: the log has it all, and grows on until that has passed.
+            Err(error) => tracing::warn!(%error, "the log stays as it is"),
+        }
+    }
+
+    /// Leaves the connection open until the process ends. The last one to be closed would move what is left of the log, and remove it,
+    /// as if the flush before had not failed.
+    fn leave_log(self) {
+        std::mem::forget(self.tx.conn);
+    }
+
     async fn shut(mut self, reply: oneshot::Sender<()>) {
         self.receiver.close();
-        if let Some(tidy) = dialect::TIDY_LOG
-            && let Err(error) = sqlx::query(tidy).execute(&mut self.tx.conn).await
-        {
-            tracing::debug!(%error, "the log stays as it is");
+        if let Some(log) = dialect::LOG {
+            let moved = sqlx::query(log.empty).execute(&mut self.tx.conn).await;
+            self.look_at_log(moved.map(drop));
         }
-        drop(self.tx);
+        if self.fail.borrow().is_some() {
+            self.leave_log();
+        } else {
+            drop(self.tx);
+        }
         // Nobody may be waiting any more.
         let _ = reply.send(());
     }

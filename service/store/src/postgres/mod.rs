@@ -21,8 +21,8 @@ pub(crate) mod dialect {
     pub(crate) const BEGIN_READ: &str = "BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY";
     /// Whether long lists of parameters are numbered.
     pub(crate) const NUMBERED: bool = true;
-    /// Shortens the log when nothing is being written: the database's own business here.
-    pub(crate) const TIDY_LOG: Option<&str> = None;
+    /// How the log is moved into the file: the database's own business here.
+    pub(crate) const LOG: Option<super::body::Log> = None;
     /// Whether several services may have the store open at once. Any number may.
     pub(crate) const SHARED: bool = true;
     /// Whether a commit that fails ends all writing. Here it does not: the database keeps what it has flushed, and a

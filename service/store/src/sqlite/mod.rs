@@ -21,8 +21,15 @@ pub(crate) mod dialect {
     /// Whether long lists of parameters are numbered. SQLite takes `$1` for a name, and finding a name walks over all
     /// of them: a statement of 10,000 named parameters costs more to bind than to run.
     pub(crate) const NUMBERED: bool = false;
-    /// Shortens the log when nothing is being written.
-    pub(crate) const TIDY_LOG: Option<&str> = Some("PRAGMA wal_checkpoint(TRUNCATE)");
+    /// How the log is moved into the file. The engine would do it by itself after a commit and tell nobody of a failure: then what a
+    /// flush has lost stays lost, and the log that still had it is written over.
+    pub(crate) const LOG: Option<super::body::Log> = Some(super::body::Log {
+        pages: "PRAGMA wal_checkpoint(NOOP)",
+        move_in: "PRAGMA wal_checkpoint(PASSIVE)",
+        empty: "PRAGMA wal_checkpoint(TRUNCATE)",
+        // 16 MiB: at 4 MiB, as the engine has it, a bulk load would move the log at every commit.
+        pages_max: 4_000,
+    });
     /// Whether several services may have the store open at once. Here not: the data folder is locked by the one that has it.
     pub(crate) const SHARED: bool = false;
     /// Whether a commit that fails ends all writing. Here it does: after a failed flush nobody knows what the disk holds,
@@ -119,8 +126,8 @@ async fn connect(path: &str) -> Result<(SqliteConnection, SqlitePool, body::Conn
         .row_buffer_size(ROWS_AHEAD)
         // 64 MiB: what a burst may leave behind.
         .pragma("journal_size_limit", "67108864")
-        // 16 MiB between two checkpoints; the default of 4 MiB would make a bulk load checkpoint at every commit.
-        .pragma("wal_autocheckpoint", "4000")
+        // The writer moves the log into the file, and looks at what becomes of it.
+        .pragma("wal_autocheckpoint", "0")
         .pragma("temp_store", "memory");
     // 24 MiB: most of the indexes of a year of 2,500 machines, so that reports out of order find them in memory.
     let writing = options.clone().pragma("cache_size", "-24576");

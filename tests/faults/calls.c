@@ -1,0 +1,264 @@
+/* A disk on which one call fails: loaded before the C library into a service that a test starts, it counts the calls on files in
+ * the folder FETTLER_TEST_FOLDER, and lets one of them fail, as the words in the file FETTLER_TEST_CALLS say, which the test reads
+ * and writes while the service runs. A flush that fails takes with it what was written since the flush before, as a system does
+ * that gives up pages which it could not write. It knows nothing of the program. */
+#define _GNU_SOURCE
+#include <errno.h>
+#include <fcntl.h>
+#include <pthread.h>
+#include <stdarg.h>
+#include <stdint.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/mman.h>
+#include <sys/stat.h>
+#include <sys/syscall.h>
+#include <sys/types.h>
+#include <unistd.h>
+
+/* What stands in the file of words. */
+struct words {
+  volatile uint64_t seen;    /* calls so far, the failed one among them */
+  volatile uint64_t fail_at; /* the number of the call that is to fail, from 1; 0 for none */
+  volatile uint64_t error;   /* the error that it fails with */
+  volatile uint64_t flush;   /* not 0: the next flush of the database's own file fails, whichever number it has */
+  volatile uint64_t failed;  /* how many calls were let fail */
+  char what[216];            /* the name of the failed call and its file */
+};
+
+static struct words *words;
+static const char *folder;
+static pthread_mutex_t lock = PTHREAD_MUTEX_INITIALIZER;
+
+/* What was written since the last flush, newest first, with what stood there before. */
+struct written {
+  struct written *before;
+  dev_t device;
+  ino_t inode;
+  off_t at, size;
+  size_t length;
+  char old[];
+};
+static struct written *unflushed;
+
+__attribute__((constructor)) static void start(void) {
+  const char *path = getenv("FETTLER_TEST_CALLS");
+  folder = getenv("FETTLER_TEST_FOLDER");
+  if (!path || !folder) return;
+  int fd = (int)syscall(SYS_openat, AT_FDCWD, path, O_RDWR | O_CLOEXEC);
+  if (fd < 0) return;
+  void *map = mmap(NULL, sizeof(struct words), PROT_READ | PROT_WRITE, MAP_SHARED, fd, 0);
+  syscall(SYS_close, fd);
+  if (map != MAP_FAILED) words = map;
+}
+
+static int is_ours(const char *path) {
+  return words && path && strncmp(path, folder, strlen(folder)) == 0;
+}
+
+/* The path of a file that is ours; NULL for another. */
+static const char *path_of(int fd, char *path, size_t size) {
+  char link[64];
+  if (!words) return NULL;
+  snprintf(link, sizeof link, "/proc/self/fd/%d", fd);
+  ssize_t length = readlink(link, path, size - 1);
+  if (length < 0) return NULL;
+  path[length] = 0;
+  return is_ours(path) ? path : NULL;
+}
+
+static int ends_with(const char *path, const char *end) {
+  size_t long_ = strlen(path), short_ = strlen(end);
+  return long_ >= short_ && strcmp(path + long_ - short_, end) == 0;
+}
+
+/* Counts a call; answers the error that it is to fail with, or 0. */
+static int counted(const char *name, const char *path, int is_flush) {
+  uint64_t number = __atomic_add_fetch(&words->seen, 1, __ATOMIC_SEQ_CST);
+  int fails = number == words->fail_at;
+  if (is_flush && words->flush && ends_with(path, "/fettler.db")) {
+    words->flush = 0;
+    fails = 1;
+  }
+  if (!fails) return 0;
+  __atomic_add_fetch(&words->failed, 1, __ATOMIC_SEQ_CST);
+  snprintf(words->what, sizeof words->what, "%s %s", name, path + strlen(folder));
+  return (int)words->error;
+}
+
+/* Keeps what a write is about to cover. The index of the log is shared memory, which nobody flushes. */
+static void keep(int fd, const char *path, size_t count, off_t at) {
+  struct stat about;
+  if (ends_with(path, "-shm") || fstat(fd, &about) != 0 || !S_ISREG(about.st_mode)) return;
+  struct written *one = malloc(sizeof *one + count);
+  if (!one) return;
+  ssize_t length = syscall(SYS_pread64, fd, one->old, count, at);
+  *one = (struct written){.device = about.st_dev, .inode = about.st_ino, .at = at, .size = about.st_size,
+                          .length = length > 0 ? (size_t)length : 0};
+  pthread_mutex_lock(&lock);
+  one->before = unflushed;
+  unflushed = one;
+  pthread_mutex_unlock(&lock);
+}
+
+/* Forgets what was written to a file since its last flush; takes it back first if it is lost. */
+static void flushed(int fd, int is_lost) {
+  struct stat about;
+  if (fstat(fd, &about) != 0) return;
+  pthread_mutex_lock(&lock);
+  for (struct written **link = &unflushed; *link;) {
+    struct written *one = *link;
+    if (one->device != about.st_dev || one->inode != about.st_ino) {
+      link = &one->before;
+      continue;
+    }
+    if (is_lost && (syscall(SYS_pwrite64, fd, one->old, one->length, one->at) < 0 ||
+                    syscall(SYS_ftruncate, fd, one->size) < 0))
+      abort();
+    *link = one->before;
+    free(one);
+  }
+  pthread_mutex_unlock(&lock);
+}
+
+#define FAIL(error) return errno = (error), -1
+
+#define FAIL_BY_PATH(name, path)                                        \
+  do {                                                                  \
+    int error = is_ours(path) ? counted(name, path, 0) : 0;             \
+    if (error) FAIL(error);                                             \
+  } while (0)
+
+#define FAIL_BY_FD(name, fd)                                            \
+  do {                                                                  \
+    char path[4096];                                                    \
+    int before = errno;                                                 \
+    int error = path_of(fd, path, sizeof path) ? counted(name, path, 0) : 0; \
+    if (error) FAIL(error);                                             \
+    errno = before;                                                     \
+  } while (0)
+
+static ssize_t written_at(const char *name, int fd, const void *data, size_t count, off_t at) {
+  char path[4096];
+  int before = errno;
+  if (path_of(fd, path, sizeof path)) {
+    int error = counted(name, path, 0);
+    if (error) FAIL(error);
+    keep(fd, path, count, at);
+  }
+  errno = before;
+  return (ssize_t)syscall(SYS_pwrite64, fd, data, count, at);
+}
+
+static int flush(const char *name, long number, int fd) {
+  char path[4096];
+  int before = errno;
+  if (path_of(fd, path, sizeof path)) {
+    int error = counted(name, path, 1);
+    flushed(fd, error != 0);
+    if (error) FAIL(error);
+  }
+  errno = before;
+  return (int)syscall(number, fd);
+}
+
+static int opened(int at, const char *path, int flags, mode_t mode) {
+  FAIL_BY_PATH("open", path);
+  return (int)syscall(SYS_openat, at, path, flags, mode);
+}
+
+#define MODE_OF(flags)                                                  \
+  mode_t mode = 0;                                                      \
+  if ((flags) & (O_CREAT | __O_TMPFILE)) {                              \
+    va_list rest;                                                       \
+    va_start(rest, flags);                                              \
+    mode = va_arg(rest, mode_t);                                        \
+    va_end(rest);                                                       \
+  }
+
+int open(const char *path, int flags, ...) {
+  MODE_OF(flags)
+  return opened(AT_FDCWD, path, flags, mode);
+}
+
+int open64(const char *path, int flags, ...) {
+  MODE_OF(flags)
+  return opened(AT_FDCWD, path, flags, mode);
+}
+
+int openat(int at, const char *path, int flags, ...) {
+  MODE_OF(flags)
+  return opened(at, path, flags, mode);
+}
+
+int openat64(int at, const char *path, int flags, ...) {
+  MODE_OF(flags)
+  return opened(at, path, flags, mode);
+}
+
+ssize_t read(int fd, void *data, size_t count) {
+  FAIL_BY_FD("read", fd);
+  return (ssize_t)syscall(SYS_read, fd, data, count);
+}
+
+ssize_t pread(int fd, void *data, size_t count, off_t at) {
+  FAIL_BY_FD("read", fd);
+  return (ssize_t)syscall(SYS_pread64, fd, data, count, at);
+}
+
+ssize_t pread64(int fd, void *data, size_t count, off64_t at) {
+  FAIL_BY_FD("read", fd);
+  return (ssize_t)syscall(SYS_pread64, fd, data, count, at);
+}
+
+ssize_t write(int fd, const void *data, size_t count) {
+  FAIL_BY_FD("write", fd);
+  return (ssize_t)syscall(SYS_write, fd, data, count);
+}
+
+ssize_t pwrite(int fd, const void *data, size_t count, off_t at) {
+  return written_at("write", fd, data, count, at);
+}
+
+ssize_t pwrite64(int fd, const void *data, size_t count, off64_t at) {
+  return written_at("write", fd, data, count, at);
+}
+
+int fsync(int fd) {
+  return flush("flush", SYS_fsync, fd);
+}
+
+int fdatasync(int fd) {
+  return flush("flush", SYS_fdatasync, fd);
+}
+
+int ftruncate(int fd, off_t length) {
+  FAIL_BY_FD("truncate", fd);
+  return (int)syscall(SYS_ftruncate, fd, length);
+}
+
+int ftruncate64(int fd, off64_t length) {
+  FAIL_BY_FD("truncate", fd);
+  return (int)syscall(SYS_ftruncate, fd, length);
+}
+
+int fchmod(int fd, mode_t mode) {
+  FAIL_BY_FD("chmod", fd);
+  return (int)syscall(SYS_fchmod, fd, mode);
+}
+
+int rename(const char *from, const char *to) {
+  FAIL_BY_PATH("rename", from);
+  return (int)syscall(SYS_renameat2, AT_FDCWD, from, AT_FDCWD, to, 0);
+}
+
+int unlink(const char *path) {
+  FAIL_BY_PATH("unlink", path);
+  return (int)syscall(SYS_unlinkat, AT_FDCWD, path, 0);
+}
+
+int mkdir(const char *path, mode_t mode) {
+  FAIL_BY_PATH("mkdir", path);
+  return (int)syscall(SYS_mkdirat, AT_FDCWD, path, mode);
+}
