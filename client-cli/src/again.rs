@@ -10,12 +10,18 @@ use uuid::Uuid;
 pub(crate) struct Again {
     id: Option<Uuid>,
     flags: Vec<(&'static str, Option<String>)>,
+    /// What says it, where that is not the command of this run.
+    words: Option<Vec<String>>,
 }
+
+/// Flags that say where the service is and as whom it is asked; each takes a value.
+const EVERYWHERE: [&str; 6] =
+    ["--server", "--site", "--token-file", "--ca-file", "--client-cert", "--client-key"];
 
 impl Again {
     /// A change that is known by its request id.
     pub(crate) fn of(id: Uuid) -> Again {
-        Again { id: Some(id), flags: vec![("--request-id", Some(id.to_string()))] }
+        Again { id: Some(id), flags: vec![("--request-id", Some(id.to_string()))], words: None }
     }
 
     /// The same with a flag that takes no value.
@@ -30,6 +36,12 @@ impl Again {
         self
     }
 
+    /// The same said in words of its own, to which is added where the service is and as whom it is asked.
+    pub(crate) fn said(mut self, words: Vec<String>) -> Again {
+        self.words = Some(words);
+        self
+    }
+
     /// The request id, where the change has one.
     pub(crate) fn id(&self) -> Option<Uuid> {
         self.id
@@ -38,7 +50,11 @@ impl Again {
     /// The command of this run with what makes it the same request.
     pub(crate) fn command(&self) -> String {
         let typed = std::env::args_os().skip(1).map(|word| word.to_string_lossy().into_owned());
-        self.command_of(&typed.collect::<Vec<_>>())
+        let typed: Vec<String> = typed.collect();
+        match &self.words {
+            None => self.command_of(&typed),
+            Some(words) => self.command_of(&[words.clone(), everywhere(&typed)].concat()),
+        }
     }
 
     fn command_of(&self, typed: &[String]) -> String {
@@ -66,6 +82,19 @@ impl Again {
     }
 }
 
+/// Of what was typed, where the service is and as whom it is asked.
+fn everywhere(typed: &[String]) -> Vec<String> {
+    let mut found = Vec::new();
+    for (at, word) in typed.iter().enumerate() {
+        let name = word.split_once('=').map_or(word.as_str(), |(name, _)| name);
+        if EVERYWHERE.contains(&name) {
+            found.push(word.clone());
+            found.extend(typed.get(at + 1).filter(|_| name == word).cloned());
+        }
+    }
+    found
+}
+
 /// A word as a shell takes it.
 fn quoted(word: &str) -> String {
     let plain = |c: char| c.is_alphanumeric() || "-_./:=,@%+".contains(c);
@@ -87,6 +116,13 @@ mod tests {
     fn check(again: &Again, typed: &[&str], expect: &str) {
         let typed: Vec<String> = typed.iter().map(|&word| word.to_owned()).collect();
         assert_eq!(again.command_of(&typed), format!("fettler {expect}"));
+    }
+
+    #[test]
+    fn where_the_service_is_stays_in_words_of_its_own() {
+        let typed =
+            ["close", "7", "8", "--server", "http://a", "--site=north", "--by", "Ada"].map(str::to_owned);
+        assert_eq!(everywhere(&typed), ["--server", "http://a", "--site=north"]);
     }
 
     #[test]

@@ -30,7 +30,7 @@ pub(crate) enum Failure {
 }
 
 /// A failure in words.
-#[derive(Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub(crate) struct Complaint {
     /// What went wrong, with the value.
     pub(crate) message: String,

@@ -33,6 +33,7 @@ pub mod shuffle;
 pub mod standing_reader;
 pub mod story;
 pub mod tamper;
+pub mod terminal;
 pub mod two_months;
 pub mod wire;
 pub mod year;

@@ -2,19 +2,15 @@
 //! handed over and read; and without a terminal, from files.
 
 use fettler_tests::client::{Ran, fettler};
-use fettler_tests::oracle;
-use fettler_tests::programs::program;
 use fettler_tests::service::Service;
-use serde_json::{Value, json};
+use fettler_tests::terminal::{self, Talked};
+use serde_json::Value;
 use std::fs;
 use std::io;
 use std::net::{Shutdown, TcpListener, TcpStream};
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex};
 use std::thread;
-
-/// How wide a small screen is, in characters.
-const COLUMNS: usize = 50;
 
 const SHOP: &str = r#"people = ["Ada Kern", "Ben Holt"]
 
@@ -67,11 +63,6 @@ act_above = "7"
 possible = "0 to 16"
 "#;
 
-struct Walk {
-    code: i64,
-    shown: String,
-}
-
 fn shop() -> Service {
     let service = Service::start();
     fs::write(service.data().join("shop.toml"), SHOP).expect("a file");
@@ -121,37 +112,17 @@ impl Line {
 }
 
 /// Walks at a terminal: each time it shows the first text, the second is typed.
-fn walk(service: &Service, arguments: &[&str], talk: &[(&str, &str)]) -> Walk {
+fn walk(service: &Service, arguments: &[&str], talk: &[(&str, &str)]) -> Talked {
     walk_by(service, service.endpoint(), arguments, talk)
 }
 
 /// The same by a line.
-fn walk_by(service: &Service, address: &str, arguments: &[&str], talk: &[(&str, &str)]) -> Walk {
-    let data = service.data().display().to_string();
-    let command: Vec<String> = std::iter::once(program("fettler").display().to_string())
-        .chain(["round"].into_iter().chain(arguments.iter().copied()).map(str::to_owned))
-        .collect();
-    let talk: Vec<Vec<&str>> = talk
-        .iter()
-        .map(|(expect, typed)| if typed.is_empty() { vec![*expect] } else { vec![*expect, *typed] })
-        .collect();
-    let ask = json!({
-        "command": command,
-        "env": {
-            "HOME": data, "FETTLER_DATA": data, "FETTLER_STATE": state(service).display().to_string(),
-            "FETTLER_SERVER": address, "TERM": "xterm",
-        },
-        "columns": COLUMNS,
-        "talk": talk,
-    });
-    let told: Value =
-        serde_json::from_str(&oracle::run("terminal.py", &[], &format!("{ask}\n"))).expect("JSON");
-    let shown = told["shown"].as_str().expect("a text").to_owned();
-    assert!(told["missing"].is_null(), "it never showed {}:\n{shown}", told["missing"]);
+fn walk_by(service: &Service, address: &str, arguments: &[&str], talk: &[(&str, &str)]) -> Talked {
+    let Talked { code, shown } = terminal::talk(service, address, &[&["round"], arguments].concat(), talk);
     for line in shown.lines() {
         assert!(line.chars().count() < 80, "wider than a screen: {line}");
     }
-    Walk { code: told["code"].as_i64().expect("a code"), shown }
+    Talked { code, shown }
 }
 
 /// Where a client whose home is the data folder keeps answers, at a terminal or not.

@@ -53,9 +53,17 @@ pub(crate) enum AsFound {
 /// Arguments of `close`.
 #[derive(Debug, Args)]
 pub(crate) struct CloseArgs {
-    /// The order's number.
-    #[arg(value_parser = clap::value_parser!(i64).range(1..))]
-    pub(crate) order: i64,
+    /// The order's number; several are closed in one stop, each by itself.
+    #[arg(
+        value_name = "ORDER",
+        value_parser = clap::value_parser!(i64).range(1..),
+        required_unless_present = "machine",
+        conflicts_with = "machine"
+    )]
+    pub(crate) orders: Vec<i64>,
+    /// Walk what is due on this machine and what may be done while it is stopped; at a terminal.
+    #[arg(long, value_name = "TAG")]
+    pub(crate) machine: Option<String>,
     /// Who did it.
     #[arg(long, value_name = "NAME")]
     pub(crate) by: String,
@@ -68,7 +76,8 @@ pub(crate) struct CloseArgs {
     /// How the part was found [default: good].
     #[arg(long, value_enum, value_name = "HOW")]
     pub(crate) as_found: Option<AsFound>,
-    /// What was read at a test point: p-air=6.1bar (the unit may be left out). Repeatable.
+    /// What was read at a test point: p-air=6.1bar (the unit may be left out). Of several orders, each that asks for that point
+    /// takes it. Repeatable.
     #[arg(long = "read", value_name = "POINT=VALUE[UNIT]")]
     pub(crate) readings: Vec<String>,
     /// A reading that is so, however odd it looks: the test point's key. Repeatable.
@@ -100,6 +109,9 @@ pub(crate) struct CloseArgs {
     /// A covered task that was not done this time; its order stays open. Repeatable.
     #[arg(long = "left-out", value_name = "TASK")]
     pub(crate) left_out: Vec<String>,
+    /// What is left to do: raises an order for it on the same machine.
+    #[arg(long, value_name = "TITLE")]
+    pub(crate) follow_up: Option<String>,
     /// A note.
     #[arg(long, value_name = "TEXT")]
     pub(crate) note: Option<String>,

@@ -1,6 +1,6 @@
 //! `close`: a job was done; its order ends and the record is kept.
 
-use super::{board, instant, request_id};
+use super::{board, instant, request_id, stop};
 use crate::{
     again::Again,
     args::orders::{AsFound, CloseArgs},
@@ -9,17 +9,20 @@ use crate::{
     session::Session,
 };
 use fettler_proto::v1 as pb;
+use ring::digest::{SHA256, digest};
 use std::{
     fmt::Write as _,
     io::{self, IsTerminal as _},
 };
 use uuid::Uuid;
 
-/// Closes an order.
+/// Closes an order, or several in one stop.
 pub(crate) async fn run(session: &Session, args: CloseArgs) -> Result<Answer, Failure> {
+    let &[order] = args.orders.as_slice() else { return stop::run(session, args).await };
     let id = request_id(&args.change);
     let done_at = instant(session, "--done", args.done.as_deref()).await?;
-    let mut request = resolve(session.site(), args)?;
+    let mut request = resolve(session.site(), &args)?;
+    request.order = order;
     request.done_at = done_at;
     request.request_id = id.to_string();
     if !request.cautions_confirmed {
@@ -31,21 +34,99 @@ pub(crate) async fn run(session: &Session, args: CloseArgs) -> Result<Answer, Fa
             link.orders().close_order(request).await
         })
         .await
-        .map_err(asked_back)?;
+        .map_err(|failure| asked_back(in_flags(failure, &request)))?;
     session.show(
         &answer,
         || render::order::closed(&answer, board),
         || render::order::rows(answer.order.as_slice()),
     )?;
+    if let (Some(title), Some(order)) = (&args.follow_up, &answer.order) {
+        let raised = follow_up(session, order, title, &request.done_by, id).await?;
+        session.out.note(&format!("order {} was raised: {}\n", raised.order, raised.title));
+    }
     Ok(Answer::Done)
+}
+
+/// A request id made from another, so that a repeat of the whole repeats each of its parts.
+pub(super) fn id_of(whole: Uuid, order: i64, what: &str) -> Uuid {
+    let made = digest(&SHA256, format!("{whole} {order} {what}").as_bytes());
+    let mut bytes = [0; 16];
+    bytes.copy_from_slice(&made.as_ref()[..16]);
+    uuid::Builder::from_custom_bytes(bytes).into_uuid()
+}
+
+/// Raises an order for what a closing leaves to do.
+pub(super) async fn follow_up(
+    session: &Session,
+    order: &pb::Order,
+    title: &str,
+    by: &str,
+    whole: Uuid,
+) -> Result<pb::DueItem, Failure> {
+    let id = id_of(whole, order.number, "follow-up");
+    let request = pb::RaiseOrderRequest {
+        site: session.site(),
+        request_id: id.to_string(),
+        machine: order.machine.clone(),
+        title: title.to_owned(),
+        by: by.to_owned(),
+        note: format!("left to do after order {}", order.number),
+        ..Default::default()
+    };
+    let words = ["raise", &order.machine, title, "--by", by, "--note", &request.note];
+    let again = Again::of(id).said(words.into_iter().map(str::to_owned).collect());
+    let answer = session
+        .say(&request, again, |link, request| async move { link.orders().raise_order(request).await })
+        .await?;
+    Ok(answer.item.unwrap_or_default())
+}
+
+/// A refusal that names what was typed instead of the fields of the call.
+pub(super) fn in_flags(failure: Failure, request: &pb::CloseOrderRequest) -> Failure {
+    match failure {
+        Failure::Refused(mut complaint) => {
+            for (field, _) in &mut complaint.fields {
+                *field = flag(field, request);
+            }
+            Failure::Refused(complaint)
+        }
+        other @ (Failure::Usage(_)
+        | Failure::NotReachable(_)
+        | Failure::Interrupted
+        | Failure::BrokenPipe) => other,
+    }
+}
+
+/// The flag by which a field of the call is said.
+fn flag(field: &str, request: &pb::CloseOrderRequest) -> String {
+    let (list, rest) = field.split_once('[').unwrap_or((field, ""));
+    let at = rest.split(']').next().and_then(|at| at.parse::<usize>().ok());
+    let named = |flag: &str, name: Option<String>| match name {
+        Some(name) => format!("{flag} {name}"),
+        None => flag.to_owned(),
+    };
+    match list {
+        "readings" => {
+            let point = at.and_then(|at| request.readings.get(at)).map(|reading| reading.point.clone());
+            named("--read", point)
+        }
+        "used" => named("--used", at.and_then(|at| request.used.get(at)).map(|item| item.item.clone())),
+        "waste" => named("--waste", at.and_then(|at| request.waste.get(at)).map(|of| of.kind.clone())),
+        "left_out" => named("--left-out", at.and_then(|at| request.left_out.get(at)).cloned()),
+        "done_at" => "--done".to_owned(),
+        "done_by" => "--by".to_owned(),
+        "entered_by" | "as_found" | "cautions_confirmed" | "certificate" | "second_person" | "minutes"
+        | "note" => {
+            format!("--{}", list.replace('_', "-"))
+        }
+        _ => field.to_owned(),
+    }
 }
 
 /// The refusal with what to add where a reading is asked back.
 fn asked_back(failure: Failure) -> Failure {
     match &failure {
-        Failure::Refused(complaint)
-            if complaint.fields.iter().any(|(_, text)| text.ends_with("confirm the reading")) =>
-        {
+        Failure::Refused(complaint) if complaint.fields.iter().any(|(_, text)| is_asked_back(text)) => {
             failure.with_hint("nothing was recorded; if it was read so, close it again with --it-is-so POINT")
         }
         Failure::Usage(_)
@@ -56,13 +137,19 @@ fn asked_back(failure: Failure) -> Failure {
     }
 }
 
+/// Whether a refusal of a field asks a reading back.
+pub(super) fn is_asked_back(text: &str) -> bool {
+    text.ends_with("confirm the reading")
+}
+
 /// A closing ends its order, so a repeat finds no cautions to ask about: what was confirmed is said again.
 fn again(id: Uuid, request: &pb::CloseOrderRequest) -> Again {
     let again = Again::of(id);
     if request.cautions_confirmed { again.flag("--cautions-confirmed") } else { again }
 }
 
-fn resolve(site: String, args: CloseArgs) -> Result<pb::CloseOrderRequest, Failure> {
+/// What the flags say, save for the order and when it was done.
+pub(super) fn resolve(site: String, args: &CloseArgs) -> Result<pb::CloseOrderRequest, Failure> {
     let readings = readings(&args.readings, &args.it_is_so)?;
     let used = args.used.iter().map(|text| used(text)).collect::<Result<_, _>>();
     let waste = args.waste.iter().map(|text| waste(text)).collect::<Result<_, _>>();
@@ -76,19 +163,19 @@ fn resolve(site: String, args: CloseArgs) -> Result<pb::CloseOrderRequest, Failu
     Ok(pb::CloseOrderRequest {
         site,
         request_id: String::new(),
-        order: args.order,
+        order: 0,
         done_at: None,
-        done_by: args.by,
-        entered_by: args.entered_by.unwrap_or_default(),
+        done_by: args.by.clone(),
+        entered_by: args.entered_by.clone().unwrap_or_default(),
         as_found: as_found.into(),
         readings,
         used: used.map_err(|error| Failure::usage(format!("--used: {error}")))?,
         cautions_confirmed: args.cautions_confirmed,
-        certificate: args.certificate.unwrap_or_default(),
-        second_person: args.second_person.unwrap_or_default(),
+        certificate: args.certificate.clone().unwrap_or_default(),
+        second_person: args.second_person.clone().unwrap_or_default(),
         minutes: args.minutes.unwrap_or_default(),
-        note: args.note.unwrap_or_default(),
-        left_out: args.left_out,
+        note: args.note.clone().unwrap_or_default(),
+        left_out: args.left_out.clone(),
         kit_used: args.kit,
         waste: waste.map_err(|error| Failure::usage(format!("--waste: {error}")))?,
     })
@@ -222,7 +309,7 @@ pub(super) fn used(text: &str) -> Result<pb::KitItem, String> {
 }
 
 /// Reads `[reservoir=]quantity L kind [to route] [document number]`.
-fn waste(text: &str) -> Result<pb::WasteSaid, String> {
+pub(super) fn waste(text: &str) -> Result<pb::WasteSaid, String> {
     let bad = |what: &str| {
         format!("`{text}` {what}; write it like \"sump=180 L used coolant to drum 7 document 4711\"")
     };
@@ -274,6 +361,34 @@ mod tests {
         let closing = |cautions_confirmed| pb::CloseOrderRequest { cautions_confirmed, ..Default::default() };
         assert!(again(id, &closing(true)).command().ends_with(" --cautions-confirmed"));
         assert!(!again(id, &closing(false)).command().contains("--cautions-confirmed"));
+    }
+
+    #[test]
+    fn a_refusal_names_what_was_typed() {
+        let reading = pb::Reading { point: "line-air".into(), ..Default::default() };
+        let used = pb::KitItem { item: "way oil".into(), ..Default::default() };
+        let request =
+            pb::CloseOrderRequest { readings: vec![reading], used: vec![used], ..Default::default() };
+        for (field, typed) in [
+            ("readings[0].value", "--read line-air"),
+            ("readings[1].value", "--read"),
+            ("used[0].quantity", "--used way oil"),
+            ("done_at", "--done"),
+            ("second_person", "--second-person"),
+            ("order", "order"),
+            ("orders/7", "orders/7"),
+        ] {
+            assert_eq!(flag(field, &request), typed);
+        }
+    }
+
+    #[test]
+    fn parts_of_a_repeat_have_the_same_ids_again() {
+        let whole = Uuid::from_u128(7);
+        assert_eq!(id_of(whole, 1, ""), id_of(whole, 1, ""));
+        assert!(
+            id_of(whole, 1, "") != id_of(whole, 2, "") && id_of(whole, 1, "") != id_of(whole, 1, "follow-up")
+        );
     }
 
     #[test]

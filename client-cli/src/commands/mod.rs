@@ -32,6 +32,8 @@ mod sheet_print;
 mod shop;
 mod skip;
 mod stock;
+mod stop;
+mod stop_talk;
 mod undo;
 mod why;
 

@@ -22,6 +22,7 @@ pub(crate) mod round;
 pub(crate) mod sheet_page;
 pub(crate) mod sheet_parts;
 pub(crate) mod stock;
+pub(crate) mod stop;
 pub(crate) mod table;
 pub(crate) mod why;
 pub(crate) mod words;

@@ -179,17 +179,8 @@ pub(crate) fn closed(answer: &pb::CloseOrderResponse, board: Board) -> String {
         let text = format!("{}; the remarks say why", numbers.join(", "));
         out.push_str(&labelled(0, "", 2, &text, board.width));
     }
-    if let Some(order) = &answer.order
-        && let Some(closing) = &order.closing
-        && matches!(closing.as_found(), pb::AsFound::Failed | pb::AsFound::BrokeDown)
-    {
+    if let Some(text) = answer.order.as_ref().and_then(failed) {
         out.push_str(&heading("FOUND FAILED"));
-        let text = format!(
-            "If people are safe by what failed, {machine} must not start until somebody competent has looked: `fettler machine \
-             forbid {machine} --by \"{}\" --reason \"what failed\"` puts it at the head of every list.",
-            closing.done_by,
-            machine = order.machine,
-        );
         out.push_str(&labelled(0, "", 2, &text, board.width));
     }
     out.push_str(&remarks(&answer.remarks, board));
@@ -199,6 +190,19 @@ pub(crate) fn closed(answer: &pb::CloseOrderResponse, board: Board) -> String {
     }
     out.push_str(&deferral(answer.order.iter().any(is_cautious), &answer.next, board));
     out
+}
+
+/// What to think of where a part was found failed.
+pub(super) fn failed(order: &pb::Order) -> Option<String> {
+    let closing = order.closing.as_ref()?;
+    matches!(closing.as_found(), pb::AsFound::Failed | pb::AsFound::BrokeDown).then(|| {
+        format!(
+            "If people are safe by what failed, {machine} must not start until somebody competent has looked: `fettler machine \
+             forbid {machine} --by \"{}\" --reason \"what failed\"` puts it at the head of every list.",
+            closing.done_by,
+            machine = order.machine,
+        )
+    })
 }
 
 fn remarks(remarks: &[String], board: Board) -> String {

@@ -9,7 +9,7 @@ const INDENT: &str = "  ";
 
 /// What was typed.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub(super) enum Typed {
+pub(crate) enum Typed {
     /// The Enter key alone.
     Enter,
     /// It is as it should be, in so many letters.
@@ -33,7 +33,7 @@ pub(super) enum Typed {
 }
 
 /// Reads what was typed. A comma is a decimal point, as keypads have it.
-pub(super) fn typed(line: &str) -> Typed {
+pub(crate) fn typed(line: &str) -> Typed {
     let line = line.trim();
     match line.to_lowercase().as_str() {
         "" => return Typed::Enter,

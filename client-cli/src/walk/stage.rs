@@ -93,7 +93,7 @@ pub(crate) async fn walk(session: &Session, args: &RoundArgs) -> Result<Answer, 
 }
 
 /// Lines as they are typed, read beside everything else.
-fn lines() -> UnboundedReceiver<String> {
+pub(crate) fn lines() -> UnboundedReceiver<String> {
     let (typed, lines) = unbounded_channel();
     thread::spawn(move || {
         for line in io::stdin().lock().lines() {

@@ -1,0 +1,458 @@
+//! Several orders closed in one stop of a machine: their cautions first, each kind once; then one order after the other. Each closing
+//! has a request id of its own and stands, or is refused, by itself.
+
+use super::{
+    board,
+    close::{self, follow_up, id_of, in_flags},
+    due, instant, paging, request_id, sheet_print,
+    stop_talk::{Said, Talk},
+};
+use crate::{
+    again::Again,
+    args::{OutputForm, orders::CloseArgs},
+    declared::Declared,
+    exit::{Answer, Complaint, Failure},
+    render::{
+        self,
+        stop::{Became, Line},
+    },
+    session::Session,
+    times::rfc3339,
+};
+use fettler_proto::v1 as pb;
+use std::io::{self, IsTerminal as _};
+use uuid::Uuid;
+
+/// An order of the stop; without its item where the service does not explain it, as one that was closed before.
+pub(super) struct Job {
+    /// Its number.
+    pub(super) order: i64,
+    /// How it stands.
+    pub(super) item: Option<pb::DueItem>,
+    /// The test points that it asks for.
+    asks: Vec<String>,
+}
+
+impl Job {
+    fn of(item: pb::DueItem) -> Job {
+        Job { order: item.order, asks: item.readings.clone(), item: Some(item) }
+    }
+
+    /// The cautions of its work.
+    pub(super) fn cautions(&self) -> &[String] {
+        self.item.as_ref().map_or(&[], |item| &item.cautions)
+    }
+}
+
+/// A stop under way.
+struct Stop<'s> {
+    session: &'s Session,
+    id: Uuid,
+    lines: Vec<Line>,
+    answers: Vec<pb::CloseOrderResponse>,
+    /// What the service refused, by order.
+    refused: Complaint,
+}
+
+/// Closes the orders of a stop.
+pub(super) async fn run(session: &Session, args: CloseArgs) -> Result<Answer, Failure> {
+    let is_asked = io::stdin().is_terminal() && session.out.is_watched();
+    let walks = is_asked && session.settings.output == OutputForm::Table && args.as_found.is_none();
+    if args.machine.is_some() && !walks {
+        return Err(Failure::usage("what is due on a machine is walked at a terminal, without --as-found")
+            .with_hint("elsewhere name the orders: fettler close 245 246 --by NAME --as-found good"));
+    }
+    for_one_only(&args)?;
+    let jobs = jobs(session, &args).await?;
+    if jobs.is_empty() {
+        session.out.data("nothing is due there\n")?;
+        return Ok(Answer::Done);
+    }
+    on_one_machine(&args, &jobs)?;
+    let wanted = requests(session, &args, &jobs).await?;
+    let mut talk = Talk::new(session, is_asked);
+    let heeded = talk.cautions(&jobs, args.cautions_confirmed).await?;
+    let declared = if walks { sheet_print::declared(session).await? } else { Declared::default() };
+    let refused = Complaint::default();
+    let mut stop =
+        Stop { session, id: request_id(&args.change), lines: Vec::new(), answers: Vec::new(), refused };
+    let mut ended = None;
+    for (job, mut request) in jobs.iter().zip(wanted) {
+        let all_heeded = !job.cautions().is_empty() && job.cautions().iter().all(|one| heeded.contains(one));
+        request.cautions_confirmed = args.cautions_confirmed || all_heeded;
+        if let Some(by) = stop.closed_with(job.order) {
+            stop.put(job, Became::ClosedWith(by));
+        } else if ended.is_some() {
+            stop.put(job, Became::LeftOpen);
+        } else if !walks {
+            ended = stop.close(job, request, None).await.err();
+        } else {
+            match talk.order(job, request, &declared).await? {
+                Said::Close(request, more) => {
+                    ended = stop.walked(&mut talk, job, *request, more).await.err();
+                }
+                Said::Open => stop.put(job, Became::LeftOpen),
+                Said::Leave => {
+                    stop.put(job, Became::LeftOpen);
+                    ended = Some(Failure::Interrupted);
+                }
+            }
+        }
+    }
+    if let Some(title) = &args.follow_up {
+        stop.more(title, &args.by).await?;
+    }
+    // To leave a walk is no failure: what was not done stays open.
+    stop.end(ended.filter(|failure| !matches!(failure, Failure::Interrupted))).await
+}
+
+/// What a flag says of one order cannot be said of several.
+fn for_one_only(args: &CloseArgs) -> Result<(), Failure> {
+    let given = [
+        ("--used", !args.used.is_empty()),
+        ("--waste", !args.waste.is_empty()),
+        ("--minutes", args.minutes.is_some()),
+        ("--left-out", !args.left_out.is_empty()),
+    ];
+    match given.iter().find(|(_, is_given)| *is_given) {
+        None => Ok(()),
+        Some((flag, _)) => Err(Failure::usage(format!(
+            "{flag} belongs to one order, and several are closed"
+        ))
+        .with_hint("close that order by itself, or say it at the terminal where each order is asked for")),
+    }
+}
+
+/// What is left to do is said of one machine.
+fn on_one_machine(args: &CloseArgs, jobs: &[Job]) -> Result<(), Failure> {
+    let mut machines: Vec<&str> =
+        jobs.iter().filter_map(|job| Some(job.item.as_ref()?.machine.as_str())).collect();
+    machines.dedup();
+    if args.follow_up.is_none() || machines.len() < 2 {
+        return Ok(());
+    }
+    Err(Failure::usage(format!("--follow-up: the orders are on several machines: {}", machines.join(", ")))
+        .with_hint("raise it there: fettler raise MACHINE TITLE --by NAME"))
+}
+
+/// The orders of the stop: those that were named, or what is due on the machine and may be done while it is stopped.
+async fn jobs(session: &Session, args: &CloseArgs) -> Result<Vec<Job>, Failure> {
+    let mut jobs: Vec<Job> = Vec::new();
+    if let Some(machine) = &args.machine {
+        let request = pb::ListDueRequest {
+            site: session.site(),
+            machine: machine.clone(),
+            while_stopped: true,
+            page_size: paging::PAGE_MAX,
+            ..Default::default()
+        };
+        let items = due::gather(session, &request).await?.items;
+        let numbers: Vec<i64> = items.iter().map(|item| item.order).collect();
+        // What a larger order closes is not walked beside it.
+        let own = items.into_iter().filter(|item| !numbers.contains(&item.covered_by));
+        jobs.extend(own.map(Job::of));
+        return Ok(jobs);
+    }
+    for &order in &args.orders {
+        if jobs.iter().any(|job| job.order == order) {
+            continue;
+        }
+        let request = pb::ExplainOrderRequest { site: session.site(), order, ..Default::default() };
+        let asked = session
+            .ask(&request, |link, request| async move { link.due().explain_order(request).await })
+            .await;
+        jobs.push(match asked {
+            Ok(answer) => Job::of(answer.item.unwrap_or_default()),
+            // The closing meets the same refusal, or, being a repeat of one that was taken, succeeds.
+            Err(Failure::Refused(_)) => {
+                let asks =
+                    if args.readings.is_empty() { Vec::new() } else { asked_once(session, order).await? };
+                Job { order, item: None, asks }
+            }
+            Err(other) => return Err(other),
+        });
+    }
+    Ok(jobs)
+}
+
+/// The test points that an order asked for that is open no more: a repeat says the same as the closing that was taken.
+async fn asked_once(session: &Session, order: i64) -> Result<Vec<String>, Failure> {
+    let request = pb::GetOrderRequest { site: session.site(), order };
+    let told =
+        session.ask(&request, |link, request| async move { link.orders().get_order(request).await }).await;
+    let order = match told {
+        Ok(answer) => answer.order.unwrap_or_default(),
+        Err(Failure::Refused(_)) => return Ok(Vec::new()),
+        Err(other) => return Err(other),
+    };
+    let declared = sheet_print::declared(session).await?;
+    Ok(declared.task(&order.machine, &order.task).map(|task| task.readings.clone()).unwrap_or_default())
+}
+
+/// What the flags say of each order. A reading goes to every order that asks for its test point.
+async fn requests(
+    session: &Session,
+    args: &CloseArgs,
+    jobs: &[Job],
+) -> Result<Vec<pb::CloseOrderRequest>, Failure> {
+    let done_at = instant(session, "--done", args.done.as_deref()).await?;
+    let said = pb::CloseOrderRequest { done_at, ..close::resolve(session.site(), args)? };
+    let asks = |job: &Job, point: &str| job.asks.iter().any(|key| key == point);
+    let lost = |reading: &&pb::Reading| !jobs.iter().any(|job| asks(job, &reading.point));
+    if let Some(reading) = said.readings.iter().find(lost) {
+        return Err(Failure::usage(format!("--read: no order of this stop asks for {}", reading.point))
+            .with_hint(format!("`fettler read MACHINE {}=VALUE` takes a reading by itself", reading.point)));
+    }
+    let of = |job: &Job| {
+        let readings = said.readings.iter().filter(|reading| asks(job, &reading.point)).cloned().collect();
+        pb::CloseOrderRequest { order: job.order, readings, ..said.clone() }
+    };
+    Ok(jobs.iter().map(of).collect())
+}
+
+impl Stop<'_> {
+    /// The order of this stop whose closing closed another with it.
+    fn closed_with(&self, order: i64) -> Option<i64> {
+        let by =
+            self.answers.iter().find(|answer| answer.covered.iter().any(|other| other.number == order))?;
+        by.order.as_ref().map(|order| order.number)
+    }
+
+    fn put(&mut self, job: &Job, became: Became) {
+        let title = job.item.as_ref().map(|item| item.title.clone()).unwrap_or_default();
+        self.lines.push(Line { order: job.order, title, became });
+    }
+
+    /// Closes an order. What the service refuses holds up none behind it; without an answer nothing more is tried.
+    async fn close(
+        &mut self,
+        job: &Job,
+        mut request: pb::CloseOrderRequest,
+        again: Option<u32>,
+    ) -> Result<(), Failure> {
+        let id = id_of(self.id, job.order, &again.map(|time| time.to_string()).unwrap_or_default());
+        request.request_id = id.to_string();
+        match send(self.session, &request, id).await {
+            Ok(answer) => {
+                let title = answer.order.as_ref().map(|order| order.title.clone()).unwrap_or_default();
+                let became = Became::Closed(answer.remarks.clone());
+                self.lines.push(Line { order: job.order, title, became });
+                self.answers.push(answer);
+                Ok(())
+            }
+            Err(Failure::Refused(complaint)) => {
+                self.put(job, Became::Refused(complaint.message.clone()));
+                let name = format!("order {}", job.order);
+                self.refused.fields.push((name.clone(), complaint.message));
+                let fields =
+                    complaint.fields.into_iter().map(|(field, text)| (format!("{name}, {field}"), text));
+                self.refused.fields.extend(fields);
+                self.refused.code = complaint.code;
+                Ok(())
+            }
+            Err(other) => {
+                self.put(job, Became::NotKnown);
+                Err(other)
+            }
+        }
+    }
+
+    /// Closes an order as it was told at the terminal; readings that the service asks back are asked there.
+    async fn walked(
+        &mut self,
+        talk: &mut Talk<'_>,
+        job: &Job,
+        mut request: pb::CloseOrderRequest,
+        more: Option<String>,
+    ) -> Result<(), Failure> {
+        let by = request.done_by.clone();
+        for time in 0.. {
+            let before = self.refused.clone();
+            self.close(job, request.clone(), (time > 0).then_some(time)).await?;
+            if !matches!(self.lines.last().map(|line| &line.became), Some(Became::Refused(_))) {
+                break;
+            }
+            let news: Vec<_> = self.refused.fields[before.fields.len()..].to_vec();
+            match talk.asked_back(&news, &request).await? {
+                Some(mended) => {
+                    (request, self.refused) = (mended, before);
+                    self.lines.pop();
+                }
+                None => return Ok(()),
+            }
+        }
+        match more {
+            Some(title) => self.more(&title, &by).await,
+            None => Ok(()),
+        }
+    }
+
+    /// Raises an order for what is left to do on the machine of the closing before.
+    async fn more(&mut self, title: &str, by: &str) -> Result<(), Failure> {
+        let Some(order) = self.answers.last().and_then(|answer| answer.order.clone()) else { return Ok(()) };
+        match follow_up(self.session, &order, title, by, self.id).await {
+            Ok(item) => {
+                self.lines.push(Line { order: item.order, title: item.title, became: Became::Raised });
+                Ok(())
+            }
+            Err(Failure::Refused(complaint)) => {
+                self.refused.fields.push((format!("follow-up of order {}", order.number), complaint.message));
+                self.refused.fields.extend(complaint.fields);
+                self.refused.code = complaint.code;
+                Ok(())
+            }
+            Err(other) => Err(other),
+        }
+    }
+
+    /// Shows what became of each order.
+    async fn end(mut self, ended: Option<Failure>) -> Result<Answer, Failure> {
+        let board = board(self.session).await?;
+        let orders: Vec<pb::Order> = self.answers.iter().filter_map(|answer| answer.order.clone()).collect();
+        self.session.show_each(
+            &self.answers,
+            || render::stop::summary(&self.lines, &self.answers, board),
+            || render::order::rows(&orders),
+        )?;
+        if let Some(failure) = ended {
+            return Err(failure);
+        }
+        if self.refused.fields.is_empty() {
+            return Ok(Answer::Done);
+        }
+        "not all of the stop was taken; what closed is recorded".clone_into(&mut self.refused.message);
+        Err(Failure::Refused(self.refused))
+    }
+}
+
+async fn send(
+    session: &Session,
+    request: &pb::CloseOrderRequest,
+    id: Uuid,
+) -> Result<pb::CloseOrderResponse, Failure> {
+    let again = Again::of(id).said(words(request));
+    let sent = session
+        .say(request, again, |link, request| async move { link.orders().close_order(request).await })
+        .await;
+    sent.map_err(|failure| in_flags(failure, request))
+}
+
+/// A closing as the command that says the same, without its request id.
+fn words(request: &pb::CloseOrderRequest) -> Vec<String> {
+    let mut words = vec!["close".to_owned(), request.order.to_string()];
+    let mut put = |flag: &str, value: String| {
+        if !value.is_empty() {
+            words.extend([flag.to_owned(), value]);
+        }
+    };
+    put("--by", request.done_by.clone());
+    put("--done", rfc3339(request.done_at.as_ref()));
+    put("--entered-by", request.entered_by.clone());
+    let found = match request.as_found() {
+        pb::AsFound::Unspecified => "",
+        pb::AsFound::Good => "good",
+        pb::AsFound::Worn => "worn",
+        pb::AsFound::Failed => "failed",
+        pb::AsFound::BrokeDown => "broke-down",
+    };
+    put("--as-found", found.to_owned());
+    for reading in &request.readings {
+        put("--read", format!("{}={}{}", reading.point, reading.value, reading.unit));
+        put("--it-is-so", if reading.confirmed { reading.point.clone() } else { String::new() });
+    }
+    for item in &request.used {
+        put("--used", used(item));
+    }
+    for waste in &request.waste {
+        put("--waste", wasted(waste));
+    }
+    put("--certificate", request.certificate.clone());
+    put("--second-person", request.second_person.clone());
+    put("--minutes", render::words::unless_zero(request.minutes.into()));
+    for task in &request.left_out {
+        put("--left-out", task.clone());
+    }
+    put("--note", request.note.clone());
+    for (flag, is_set) in [("--kit", request.kit_used), ("--cautions-confirmed", request.cautions_confirmed)]
+    {
+        words.extend(is_set.then(|| flag.to_owned()));
+    }
+    words
+}
+
+fn used(item: &pb::KitItem) -> String {
+    let unit = if item.unit.is_empty() { String::new() } else { format!(" {}", item.unit) };
+    let into = match (item.into.as_str(), item.change) {
+        ("", _) => String::new(),
+        (place, true) => format!(" fills {place}"),
+        (place, false) => format!(" into {place}"),
+    };
+    let lot = if item.lot.is_empty() { String::new() } else { format!(" @ {}", item.lot) };
+    format!("{}={}{unit}{into}{lot}", item.item, item.quantity)
+}
+
+fn wasted(waste: &pb::WasteSaid) -> String {
+    let place = if waste.reservoir.is_empty() { String::new() } else { format!("{}=", waste.reservoir) };
+    let route = if waste.route.is_empty() { String::new() } else { format!(" to {}", waste.route) };
+    let document =
+        if waste.document.is_empty() { String::new() } else { format!(" document {}", waste.document) };
+    format!("{place}{} L {}{route}{document}", waste.litres, waste.kind)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{
+        args::{Args, Command},
+        times,
+    };
+    use clap::Parser as _;
+
+    #[test]
+    fn a_closing_as_a_command_says_the_same() {
+        let reading = |point: &str, confirmed| pb::Reading {
+            point: point.into(),
+            value: "-6.1".into(),
+            unit: "bar".into(),
+            confirmed,
+        };
+        let item = |change, lot: &str| pb::KitItem {
+            item: "way oil VG 68".into(),
+            quantity: "2".into(),
+            unit: "L".into(),
+            lot: lot.into(),
+            into: "tank".into(),
+            change,
+        };
+        let request = pb::CloseOrderRequest {
+            order: 245,
+            done_at: Some(times::to_wire(times::absolute("2026-11-25T05:40:00Z").unwrap())),
+            done_by: "Ada Kern".into(),
+            entered_by: "Ben Holt".into(),
+            as_found: pb::AsFound::BrokeDown.into(),
+            readings: vec![reading("line-air", true), reading("oil", false)],
+            used: vec![item(true, ""), item(false, "A-17")],
+            cautions_confirmed: true,
+            certificate: "K-77".into(),
+            second_person: "Cem Yil".into(),
+            minutes: 12,
+            note: "it \"hissed\"".into(),
+            left_out: vec!["bowl".into()],
+            kit_used: true,
+            waste: vec![pb::WasteSaid {
+                reservoir: "tank".into(),
+                kind: "used oil".into(),
+                litres: "2.5".into(),
+                route: "drum 7".into(),
+                document: "4711".into(),
+            }],
+            ..Default::default()
+        };
+        let typed = std::iter::once("fettler".to_owned()).chain(words(&request));
+        let Command::Close(args) = Args::try_parse_from(typed).unwrap().command else { panic!() };
+        assert_eq!(args.orders, [245]);
+        let done = times::absolute(args.done.as_deref().unwrap()).map(times::to_wire);
+        let read = close::resolve(String::new(), &args).unwrap();
+        assert_eq!(pb::CloseOrderRequest { order: 245, done_at: done, ..read }, request);
+    }
+}
