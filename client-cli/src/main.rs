@@ -17,6 +17,7 @@ mod exit;
 mod json;
 mod link;
 mod out;
+mod pin;
 mod planfile;
 mod proving;
 mod push;

@@ -10,8 +10,8 @@ mod seen;
 mod sender;
 mod stage;
 
-pub(crate) use outbox::Outbox;
+pub(crate) use outbox::{Entry, Outbox};
 pub(crate) use sender::{Told, settle};
 pub(crate) use stage::walk;
 
-use outbox::{Entry, Said};
+use outbox::Said;
