@@ -3,6 +3,7 @@
 use crate::{
     args::{GlobalArgs, OutputForm},
     exit::Failure,
+    pin::Pocket,
 };
 use etcetera::BaseStrategy as _;
 use std::{
@@ -27,6 +28,8 @@ pub(crate) struct Settings {
     pub(crate) tls: Option<ClientTlsConfig>,
     /// The `authorization` value; absent when no token was found.
     pub(crate) bearer: Option<MetadataValue<Ascii>>,
+    /// The PINs of the people who are named.
+    pub(crate) pins: Pocket,
     /// The site's key; empty means the only one.
     pub(crate) site: String,
     /// The form of the answer.
@@ -47,7 +50,7 @@ impl Settings {
             })?),
             None => None,
         };
-        Ok(Settings { server, tls, bearer, ..Settings::offline(global) })
+        Ok(Settings { server, tls, bearer, pins: Pocket::new(global)?, ..Settings::offline(global) })
     }
 
     /// Settings of a command that asks no service, and so needs neither its address nor a token.
@@ -56,6 +59,7 @@ impl Settings {
             server: Uri::from_static("http://localhost"),
             tls: None,
             bearer: None,
+            pins: Pocket::default(),
             site: global.site.clone().unwrap_or_default(),
             output: global.output,
             width: usize::from(global.width),
@@ -134,20 +138,27 @@ fn data_folder() -> Option<PathBuf> {
 }
 
 fn read_token(path: &Path) -> Result<String, Failure> {
+    secret_in(path, "token")
+}
+
+/// A secret that stands alone in a file.
+pub(crate) fn secret_in(path: &Path, what: &str) -> Result<String, Failure> {
     let shown = path.display();
     let read = |path: &Path| -> io::Result<String> {
         if fs::metadata(path)?.len() > TOKEN_BYTES_MAX {
-            return Err(io::Error::other("it is too large to be a token"));
+            return Err(io::Error::other(format!("it is too large to be a {what}")));
         }
         fs::read_to_string(path)
     };
     let text = read(path).map_err(|error| {
-        Failure::usage(format!("cannot read the token file {shown}: {error}"))
-            .with_hint("name another with --token-file FILE, or run as the person who may read it")
+        Failure::usage(format!("cannot read the {what} file {shown}: {error}")).with_hint(format!(
+            "name another with --{}-file FILE, or run as the person who may read it",
+            what.to_lowercase()
+        ))
     })?;
     match text.trim() {
-        "" => Err(Failure::usage(format!("the token file {shown} is empty"))),
-        token => Ok(token.to_owned()),
+        "" => Err(Failure::usage(format!("the {what} file {shown} is empty"))),
+        secret => Ok(secret.to_owned()),
     }
 }
 

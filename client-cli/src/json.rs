@@ -75,6 +75,7 @@ named!(
     RestMachineResponse,
     RetireMachineResponse,
     ReturnMachineResponse,
+    SetPinResponse,
     SettleReportResponse,
     SkipOrderResponse,
     StateLastDoneResponse,

@@ -30,6 +30,7 @@ mod html;
 mod json;
 mod link;
 mod out;
+mod pin;
 mod planfile;
 mod proving;
 mod push;

@@ -10,6 +10,7 @@ use crate::{
     json::{self, Named},
     link::{CALL_DEADLINE, Link},
     out::Out,
+    pin,
     render::table::Table,
     times,
 };
@@ -83,14 +84,24 @@ impl Session {
         F: Fn(Link, Request<Q>) -> T,
         T: Future<Output = Result<Response<A>, Status>>,
     {
-        let mut attempt = 1;
+        let (mut attempt, mut asked, mut person) = (1, 0, None);
         loop {
             let mut wrapped = Request::new(request.clone());
             wrapped.set_timeout(CALL_DEADLINE);
+            if again.is_some() {
+                self.settings.pins.attach(&mut wrapped, person.as_deref());
+            }
             let status = match send(self.link.clone(), wrapped).await {
                 Ok(response) => return Ok(response.into_inner()),
                 Err(status) => status,
             };
+            if let Some((name, wrong)) = pin::wanted(&status) {
+                if asked == pin::ASKED_MAX || !self.has_pin(&name, wrong)? {
+                    return Err(pin::told(Failure::from(status)));
+                }
+                (asked, person) = (asked + 1, Some(name));
+                continue;
+            }
             if !exit::is_unreachable(&status) {
                 return Err(Failure::from(status));
             }
@@ -104,6 +115,21 @@ impl Session {
             }
             tokio::time::sleep(clock::backoff(attempt)).await;
         }
+    }
+
+    /// Whether there is a PIN for a person that was not wrong, once they were asked for it at the terminal.
+    pub(crate) fn has_pin(&self, name: &str, wrong: bool) -> Result<bool, Failure> {
+        let pins = &self.settings.pins;
+        if wrong {
+            pins.was_wrong(name);
+            self.out.note("that is not the PIN\n");
+        }
+        if pins.has(name) {
+            return Ok(true);
+        }
+        let Some(typed) = pin::typed(&self.out, &pin::prompt(name))? else { return Ok(false) };
+        pins.take(name, &typed)?;
+        Ok(true)
     }
 
     fn gave_up(&self, status: &Status, again: Option<&Again>) -> Failure {
@@ -133,11 +159,11 @@ impl Session {
     }
 
     async fn ask_zone(&self) -> Result<Tz, Failure> {
-        times::zone(&self.the_site().await?.zone)
+        times::zone(&self.ask_site().await?.zone)
     }
 
-    /// The site that is meant: the one that was typed, or the only one.
-    pub(crate) async fn the_site(&self) -> Result<pb::Site, Failure> {
+    /// The site as it is declared.
+    pub(crate) async fn ask_site(&self) -> Result<pb::Site, Failure> {
         let request = pb::ListSitesRequest {};
         let answer =
             self.ask(&request, |link, request| async move { link.shop().list_sites(request).await }).await?;
@@ -145,19 +171,18 @@ impl Session {
         let known =
             if keys.is_empty() { "none is".to_owned() } else { format!("known: {}", keys.join(", ")) };
         let wanted = self.settings.site.as_str();
-        let site = match answer.sites.as_slice() {
-            [only] if wanted.is_empty() => only,
+        Ok(match answer.sites.as_slice() {
+            [only] if wanted.is_empty() => only.clone(),
             sites if wanted.is_empty() => {
                 let problem =
                     if sites.is_empty() { "no site is declared" } else { "there are several sites" };
                 return Err(Failure::usage(format!("{problem}; say which with --site ({known})"))
                     .with_hint("a shop is declared with `fettler shop load FILE`"));
             }
-            sites => sites.iter().find(|site| site.key == wanted).ok_or_else(|| {
+            sites => sites.iter().find(|site| site.key == wanted).cloned().ok_or_else(|| {
                 Failure::usage(format!("--site `{wanted}` is not a site of this service; {known}"))
             })?,
-        };
-        Ok(site.clone())
+        })
     }
 
     /// Shows an answer in the form that was asked for.

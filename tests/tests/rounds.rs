@@ -227,6 +227,64 @@ fn a_round_is_walked_left_gone_on_with_and_handed_over() {
 }
 
 #[test]
+fn a_pin_is_typed_unseen_and_lies_on_no_disk() {
+    const PIN: &str = "271828182845";
+    let service = Service::start();
+    let asking = SHOP.replace("zone = \"UTC\"", "zone = \"UTC\"\nasks_pin = true");
+    fs::write(service.data().join("shop.toml"), asking).expect("a file");
+    service.fettler(&["shop", "load", "shop.toml"]).done();
+    let file = tempfile::NamedTempFile::new().expect("a file");
+    fs::write(file.path(), PIN).expect("written");
+    let file = file.path().to_str().expect("UTF-8");
+    service.fettler(&["person", "pin", "Ada Kern", "--new-pin-file", file]).done();
+    let (line, ada) = (Line::to(&service), ["--by", "Ada Kern"]);
+    let (asks, pin) = ("PIN of Ada Kern (it is not shown) > ", format!("{PIN}\n"));
+    let seen = walk_by(
+        &service,
+        &line.address,
+        &ada,
+        &[(asks, &pin), ("[1 of 4]", ""), ("> ", "6.1\n"), ("[2 of 4]", ""), ("> ", "q\n")],
+    );
+    assert_eq!(seen.code, 0, "{}", seen.shown);
+    line.cut();
+    let away = walk_by(
+        &service,
+        &line.address,
+        &ada,
+        &[("[1 of 4]", ""), ("> ", "6.2\n"), ("[2 of 4]", ""), ("> ", "q\n"), ("1 answer is kept", "")],
+    );
+    assert_eq!(away.code, 4, "{}", away.shown);
+    line.lead_to(&service);
+    let sent = fettler(&line.address, service.data(), &["round", "--send"], b"");
+    assert!(sent.code == 1 && sent.stdout.contains("asks for the PIN of Ada Kern"), "{}", sent.all());
+    let wrong = "that is not the PIN";
+    let sent = walk_by(
+        &service,
+        &line.address,
+        &["--send"],
+        &[(asks, "314159\n"), (wrong, ""), (asks, &pin), ("1 of 1 sent", "")],
+    );
+    assert_eq!(sent.code, 0, "{}", sent.shown);
+    for walk in [&seen, &sent] {
+        assert!(!walk.shown.contains(PIN) && !walk.shown.contains("314159"), "{}", walk.shown);
+    }
+    let entries = service.fettler(&["journal", "list", "--kind", "round.", "--output", "csv"]).done();
+    assert_eq!(entries.matches(",Ada Kern,PIN,").count(), 2, "{entries}");
+    assert!(files_below(service.data()).len() > 4, "there is something to look into");
+    for path in files_below(service.data()) {
+        let bytes = fs::read(&path).expect("a file");
+        let found = bytes.windows(PIN.len()).any(|part| part == PIN.as_bytes());
+        assert!(!found, "{} holds the PIN", path.display());
+    }
+}
+
+fn files_below(folder: &std::path::Path) -> Vec<PathBuf> {
+    let inside = fs::read_dir(folder).expect("a folder").map(|file| file.expect("a file").path());
+    let deep = |path: PathBuf| if path.is_dir() { files_below(&path) } else { vec![path] };
+    inside.flat_map(deep).collect()
+}
+
+#[test]
 fn a_walk_goes_on_without_the_service_and_nothing_is_lost() {
     let mut service = shop();
     let (ada, line) = (["--by", "Ada Kern"], Line::to(&service));

@@ -81,6 +81,9 @@ pub(crate) struct GlobalArgs {
     /// machine.
     #[arg(long, global = true, value_name = "FILE")]
     pub(crate) token_file: Option<PathBuf>,
+    /// The file that holds the PIN of the person who is named. Else FETTLER_PIN, or what is typed at the terminal, unseen.
+    #[arg(long, global = true, value_name = "FILE", env = "FETTLER_PIN_FILE")]
+    pub(crate) pin_file: Option<PathBuf>,
     /// The authority of an https service's certificate, PEM.
     #[arg(long, global = true, value_name = "FILE", env = "FETTLER_CA_FILE")]
     pub(crate) ca_file: Option<PathBuf>,

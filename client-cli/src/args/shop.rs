@@ -89,6 +89,8 @@ pub(crate) enum PersonCommand {
     Add(PersonAddArgs),
     /// People by name.
     List(PersonListArgs),
+    /// Give a person a PIN, typed twice and not shown; a manager may for anybody, everybody for themself.
+    Pin(PersonPinArgs),
 }
 
 /// Arguments of `person add`.
@@ -96,6 +98,22 @@ pub(crate) enum PersonCommand {
 pub(crate) struct PersonAddArgs {
     /// The name.
     pub(crate) name: String,
+    /// What every change takes.
+    #[command(flatten)]
+    pub(crate) change: ChangeArgs,
+}
+
+/// Arguments of `person pin`.
+#[derive(Debug, Args)]
+pub(crate) struct PersonPinArgs {
+    /// Whose: a name that is known.
+    pub(crate) name: String,
+    /// It is your own, and you are no manager: the PIN so far is asked for first.
+    #[arg(long)]
+    pub(crate) own: bool,
+    /// The file that holds the new PIN. Else FETTLER_NEW_PIN, or what is typed at the terminal.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) new_pin_file: Option<PathBuf>,
     /// What every change takes.
     #[command(flatten)]
     pub(crate) change: ChangeArgs,

@@ -2,9 +2,9 @@
 
 use super::{paging, request_id};
 use crate::{
-    args::shop::{PersonAddArgs, PersonCommand, PersonListArgs},
+    args::shop::{PersonAddArgs, PersonCommand, PersonListArgs, PersonPinArgs},
     exit::{Answer, Failure},
-    render,
+    pin, render,
     session::Session,
 };
 use fettler_proto::v1 as pb;
@@ -14,6 +14,7 @@ pub(super) async fn run(session: &Session, command: PersonCommand) -> Result<Ans
     match command {
         PersonCommand::Add(args) => add(session, args).await,
         PersonCommand::List(args) => list(session, args).await,
+        PersonCommand::Pin(args) => set_pin(session, args).await,
     }
 }
 
@@ -25,6 +26,45 @@ async fn add(session: &Session, args: PersonAddArgs) -> Result<Answer, Failure> 
         .await?;
     session.show_list(&answer, "nobody", || render::machine::people(answer.person.as_slice()))?;
     Ok(Answer::Done)
+}
+
+/// Gives a person a PIN.
+async fn set_pin(session: &Session, args: PersonPinArgs) -> Result<Answer, Failure> {
+    let pins = &session.settings.pins;
+    if args.own && !pins.has(&args.name) {
+        let so_far = pin::typed(&session.out, "the PIN so far (it is not shown) > ")?;
+        pins.take_for_all(&so_far.ok_or_else(nobody_typed)?)?;
+    }
+    let new = match pin::given(args.new_pin_file.as_deref(), "FETTLER_NEW_PIN")? {
+        Some(new) => new,
+        None => typed_twice(session)?,
+    };
+    let id = request_id(&args.change);
+    let request = pb::SetPinRequest { request_id: id.to_string(), name: args.name };
+    let answer = session
+        .change(&request, id, |link, mut request| {
+            request.metadata_mut().insert(pin::NEW_PIN, new.clone());
+            async move { link.people().set_pin(request).await }
+        })
+        .await?;
+    session.show_list(&answer, "nobody", || render::machine::people(answer.person.as_slice()))?;
+    Ok(Answer::Done)
+}
+
+fn typed_twice(session: &Session) -> Result<pin::Pin, Failure> {
+    let mut typed = [String::new(), String::new()];
+    for (typed, prompt) in typed.iter_mut().zip(["the new PIN (it is not shown) > ", "once more > "]) {
+        *typed = pin::typed(&session.out, prompt)?.ok_or_else(nobody_typed)?;
+    }
+    if typed[0] != typed[1] {
+        return Err(Failure::usage("the two differ; nothing was changed"));
+    }
+    pin::fit("what was typed", &typed[0])
+}
+
+fn nobody_typed() -> Failure {
+    Failure::usage("no PIN was given")
+        .with_hint("it is typed at a terminal; else give it in FETTLER_NEW_PIN or --new-pin-file FILE, the one so far in FETTLER_PIN or --pin-file FILE")
 }
 
 /// The names of all people.

@@ -69,7 +69,7 @@ fn read_earlier(folder: &Path) -> Result<Vec<Before>, Failure> {
 
 async fn gather(session: &Session, month: &str, earlier: Option<Vec<Before>>) -> Result<Facts, Failure> {
     let (first, _) = figures::month(month)?;
-    let site = session.the_site().await?;
+    let site = session.ask_site().await?;
     let zone = times::zone(&site.zone)?;
     let starts = NaiveTime::parse_from_str(&site.day_starts_at, "%H:%M").unwrap_or_default();
     let year = Year::ending(first, zone, starts);

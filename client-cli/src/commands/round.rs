@@ -7,6 +7,7 @@ use crate::{
     clock,
     commands::shop::read_file,
     exit::{Answer, Complaint, Failure},
+    pin,
     render::{self, round as shown},
     session::Session,
     table_file::{self, TableFile},
@@ -186,7 +187,7 @@ async fn send(session: &Session) -> Result<Answer, Failure> {
     let (mut sent, mut text) = (0, String::new());
     let mut unreachable = None;
     for entry in &entries {
-        let told = match walk::settle(&session.link, &outbox, entry).await {
+        let told = match settled(session, &outbox, entry).await? {
             Ok(told) => told,
             Err(status) => {
                 unreachable = Some(status);
@@ -202,6 +203,13 @@ async fn send(session: &Session) -> Result<Answer, Failure> {
                 vec![format!("{}: {}; `fettler round` asks\n", entry.words(), questions.join("; "))]
             }
             Told::Refused(why) | Told::Kept(why) => vec![format!("{why}\n")],
+            Told::PinWanted(..) => {
+                vec![format!(
+                    "{} is kept here: the service asks for the PIN of {}\n",
+                    entry.words(),
+                    entry.by()
+                )]
+            }
         };
         text.extend(lines);
     }
@@ -219,6 +227,23 @@ async fn send(session: &Session) -> Result<Answer, Failure> {
             .note(&format!("answers for another service wait here: --server {server}{site} sends them\n"));
     }
     Ok(answer)
+}
+
+/// Sends an entry, with the PIN of whoever said it where the service asks for it and somebody is there to type it.
+async fn settled(
+    session: &Session,
+    outbox: &Outbox,
+    entry: &walk::Entry,
+) -> Result<Result<Told, tonic::Status>, Failure> {
+    let mut asked = 0;
+    loop {
+        let told = walk::settle(&session.link, &session.settings.pins, outbox, entry).await;
+        let Ok(Told::PinWanted(_, wrong)) = &told else { return Ok(told) };
+        if asked == pin::ASKED_MAX || !session.has_pin(entry.by(), *wrong)? {
+            return Ok(told);
+        }
+        asked += 1;
+    }
 }
 
 /// Records the answers of a file, machine by machine. An answer that was recorded before is known again by its time.

@@ -42,7 +42,7 @@ pub(crate) fn one(row: &pb::AuditRow, board: Board) -> String {
 }
 
 /// The columns of a closing.
-const COLUMNS: [&str; 31] = [
+const COLUMNS: [&str; 32] = [
     "closing",
     "order",
     "machine",
@@ -54,6 +54,7 @@ const COLUMNS: [&str; 31] = [
     "done_by",
     "entered_at",
     "entered_by",
+    "entered_known_by",
     "days_from_due",
     "late",
     "lateness",
@@ -99,6 +100,7 @@ pub(crate) fn rows(rows: &[pb::AuditRow]) -> Table {
             closing.done_by.clone(),
             rfc3339(closing.entered_at.as_ref()),
             closing.entered_by.clone(),
+            words::known_by(closing.entered_known_by()).to_owned(),
             row.days_from_due.map(|days| days.to_string()).unwrap_or_default(),
             if row.late { "yes" } else { "no" }.to_owned(),
             order::lateness(&closing).to_owned(),

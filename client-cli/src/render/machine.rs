@@ -115,9 +115,15 @@ pub(crate) fn card(answer: &pb::GetMachineResponse, board: Board) -> String {
 
 /// People as rows.
 pub(crate) fn people(people: &[pb::Person]) -> Table {
-    let mut table = Table::new(["number", "name", "added_at"]);
+    let mut table = Table::new(["number", "name", "added_at", "pin_set_at", "wrong_pins"]);
     for person in people {
-        table.push([person.number.to_string(), person.name.clone(), rfc3339(person.added_at.as_ref())]);
+        table.push([
+            person.number.to_string(),
+            person.name.clone(),
+            rfc3339(person.added_at.as_ref()),
+            rfc3339(person.pin_set_at.as_ref()),
+            super::words::unless_zero(person.wrong_pins.into()),
+        ]);
     }
     table
 }

@@ -116,6 +116,7 @@ pub(super) fn closing_text(closing: &pb::Closing, board: Board) -> String {
     let when = |time| teller.instant(time).unwrap_or_default();
     label("done", &format!("{} by {}", when(closing.done_at.as_ref()), closing.done_by));
     let entered_by = if closing.entered_by.is_empty() { &closing.done_by } else { &closing.entered_by };
+    let entered_by = words::known(entered_by, closing.entered_known_by());
     label("entered", &format!("{} by {entered_by}", when(closing.entered_at.as_ref())));
     label("as found", words::as_found(closing.as_found()));
     label("read", &words::readings(&closing.readings));

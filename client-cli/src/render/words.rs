@@ -171,6 +171,24 @@ pub(crate) fn grouped(number: u64) -> String {
     out
 }
 
+/// How a person was known in whose name something was said; nothing where nobody is named.
+pub(crate) const fn known_by(known: pb::KnownBy) -> &'static str {
+    match known {
+        pb::KnownBy::Unspecified => "",
+        pb::KnownBy::Name => "named",
+        pb::KnownBy::Pin => "PIN",
+        pb::KnownBy::OwnToken => "own token",
+    }
+}
+
+/// A person with how they were known, where that was by more than the name.
+pub(crate) fn known(name: &str, known: pb::KnownBy) -> String {
+    match known {
+        pb::KnownBy::Unspecified | pb::KnownBy::Name => name.to_owned(),
+        pb::KnownBy::Pin | pb::KnownBy::OwnToken => format!("{name}, known by {}", known_by(known)),
+    }
+}
+
 /// A number for a CSV cell; nothing for 0.
 pub(crate) fn unless_zero(number: i64) -> String {
     if number == 0 { String::new() } else { number.to_string() }

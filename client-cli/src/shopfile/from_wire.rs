@@ -18,7 +18,13 @@ pub(super) fn shop(shop: &pb::Shop) -> ShopFile {
     let site = shop.site.clone().unwrap_or_default();
     ShopFile {
         people: shop.people.clone(),
-        site: Site { key: site.key, name: site.name, zone: site.zone, day_starts_at: site.day_starts_at },
+        site: Site {
+            key: site.key,
+            name: site.name,
+            zone: site.zone,
+            day_starts_at: site.day_starts_at,
+            asks_pin: site.asks_pin,
+        },
         shift: site
             .shifts
             .into_iter()

@@ -45,6 +45,8 @@ pub(super) struct Site {
     pub(super) zone: String,
     #[serde(default, skip_serializing_if = "is_default")]
     pub(super) day_starts_at: String,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub(super) asks_pin: Option<bool>,
 }
 
 /// `[[shift]]`

@@ -103,7 +103,7 @@ fn unknown_keys_are_refused_with_line_and_nearest_key() {
     );
     refused(
         &format!("{SITE}colour = 1\n"),
-        "line 3: unknown key `colour`\nhint: known here: key, name, zone, day_starts_at",
+        "line 3: unknown key `colour`\nhint: known here: key, name, zone, day_starts_at, asks_pin",
     );
     refused(
         &format!("{SITE}[[machine]]\ntag = \"L\"\n[[machine.meter]]\nkind = \"opertaing\"\n"),

@@ -36,6 +36,7 @@ fn site(file: &ShopFile) -> pb::Site {
         key: file.site.key.clone(),
         name: file.site.name.clone(),
         zone: file.site.zone.clone(),
+        asks_pin: file.site.asks_pin,
         day_starts_at: file.site.day_starts_at.clone(),
         shifts: file
             .shift

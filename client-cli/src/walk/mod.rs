@@ -10,9 +10,9 @@ mod seen;
 mod sender;
 mod stage;
 
-pub(crate) use outbox::Outbox;
+pub(crate) use outbox::{Entry, Outbox};
 pub(crate) use screen::{Typed, typed};
 pub(crate) use sender::{Told, settle};
 pub(crate) use stage::{lines, walk};
 
-use outbox::{Entry, Said};
+use outbox::Said;

@@ -98,6 +98,11 @@ impl Entry {
         })
     }
 
+    /// Who said it.
+    pub(crate) fn by(&self) -> &str {
+        &self.by
+    }
+
     /// What it is, for a person.
     pub(crate) fn words(&self) -> String {
         match &self.said {

@@ -4,6 +4,7 @@ use super::{Entry, Outbox, Said};
 use crate::{
     exit::{self, Complaint},
     link::Link,
+    pin::{self, Pocket},
     times,
 };
 use fettler_proto::v1 as pb;
@@ -31,6 +32,8 @@ pub(crate) enum Told {
     Refused(String),
     /// The service lets nobody in for now; it stays on the disk.
     Kept(String),
+    /// The service asks for the PIN of the person who said it; it stays on the disk. Whether one was sent that is wrong.
+    PinWanted(Box<Entry>, bool),
 }
 
 /// What the background task tells.
@@ -44,8 +47,13 @@ pub(super) enum News {
 
 /// Sends one entry, and does on the disk what its answer asks for. An error is of a service that cannot be reached; then all
 /// is as it was.
-pub(crate) async fn settle(link: &Link, outbox: &Outbox, entry: &Entry) -> Result<Told, Status> {
-    match send(link, entry).await {
+pub(crate) async fn settle(
+    link: &Link,
+    pins: &Pocket,
+    outbox: &Outbox,
+    entry: &Entry,
+) -> Result<Told, Status> {
+    match send(link, pins, entry).await {
         Ok(Sent::Taken(remarks)) => {
             outbox.forget(entry);
             Ok(Told::Sent(remarks))
@@ -53,6 +61,13 @@ pub(crate) async fn settle(link: &Link, outbox: &Outbox, entry: &Entry) -> Resul
         Ok(Sent::AskedBack(questions)) => Ok(Told::AskedBack(Box::new(entry.clone()), questions)),
         Ok(Sent::Refused(problems)) => Ok(refused(outbox, entry, &problems.join("; "))),
         Err(status) if exit::is_unreachable(&status) => Err(status),
+        Err(status) if pin::wanted(&status).is_some() => {
+            let wrong = pin::wanted(&status).is_some_and(|(_, wrong)| wrong);
+            if wrong {
+                pins.was_wrong(&entry.by);
+            }
+            Ok(Told::PinWanted(Box::new(entry.clone()), wrong))
+        }
         Err(status) if is_for_now(status.code()) => {
             Ok(Told::Kept(format!("{} is kept here: {}", entry.words(), why(&status))))
         }
@@ -60,10 +75,13 @@ pub(crate) async fn settle(link: &Link, outbox: &Outbox, entry: &Entry) -> Resul
     }
 }
 
-async fn send(link: &Link, entry: &Entry) -> Result<Sent, Status> {
+async fn send(link: &Link, pins: &Pocket, entry: &Entry) -> Result<Sent, Status> {
     match &entry.said {
         Said::Answer { .. } => {
-            let answer = link.rounds().record_checks(timed(entry.answer().unwrap_or_default())).await?;
+            let answer = link
+                .rounds()
+                .record_checks(timed(entry.answer().unwrap_or_default(), pins, &entry.by))
+                .await?;
             let recorded = answer.into_inner().recorded.into_iter().next().unwrap_or_default();
             Ok(Sent::of(recorded))
         }
@@ -75,7 +93,7 @@ async fn send(link: &Link, entry: &Entry) -> Result<Sent, Status> {
                 by: entry.by.clone(),
                 note: note.clone(),
             };
-            let answer = link.rounds().end_round(timed(request)).await?.into_inner();
+            let answer = link.rounds().end_round(timed(request, pins, &entry.by)).await?.into_inner();
             let handover = answer.handover.unwrap_or_default();
             let (number, done, due) = (handover.handover, handover.done, handover.due);
             Ok(Sent::Taken(vec![format!("handover {number}: {done} of {due} checks done")]))
@@ -87,15 +105,16 @@ async fn send(link: &Link, entry: &Entry) -> Result<Sent, Status> {
                 handover: *handover,
                 by: entry.by.clone(),
             };
-            link.rounds().acknowledge_handover(timed(request)).await?;
+            link.rounds().acknowledge_handover(timed(request, pins, &entry.by)).await?;
             Ok(Sent::Taken(Vec::new()))
         }
     }
 }
 
-fn timed<T>(request: T) -> Request<T> {
+fn timed<T>(request: T, pins: &Pocket, by: &str) -> Request<T> {
     let mut request = Request::new(request);
     request.set_timeout(TRY_MAX);
+    pins.attach(&mut request, Some(by));
     request
 }
 
@@ -137,10 +156,10 @@ pub(super) struct Sender {
 
 impl Sender {
     /// Starts sending.
-    pub(super) fn start(link: Link, outbox: Outbox) -> Sender {
+    pub(super) fn start(link: Link, pins: Pocket, outbox: Outbox) -> Sender {
         let (entries, waiting) = unbounded_channel();
         let (telling, told) = unbounded_channel();
-        let task = tokio::spawn(run(link, outbox, waiting, telling));
+        let task = tokio::spawn(run(link, pins, outbox, waiting, telling));
         Sender { entries, told, task, open: 0 }
     }
 
@@ -170,6 +189,7 @@ impl Sender {
 
 async fn run(
     link: Link,
+    pins: Pocket,
     outbox: Outbox,
     mut entries: UnboundedReceiver<Entry>,
     telling: UnboundedSender<News>,
@@ -186,7 +206,7 @@ async fn run(
             queue.push_back(entry);
         }
         let Some(entry) = queue.front() else { continue };
-        let Ok(told) = settle(&link, &outbox, entry).await else {
+        let Ok(told) = settle(&link, &pins, &outbox, entry).await else {
             if telling.send(News::Waiting(queue.len())).is_err() {
                 return;
             }

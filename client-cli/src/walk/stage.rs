@@ -1,5 +1,7 @@
 //! The walk itself: handovers first, then question by question, then the handover.
 
+mod proof;
+
 use super::{
     Entry, Outbox, Said,
     screen::{self, KEYS, Progress, Typed},
@@ -58,6 +60,8 @@ struct Stage<'s> {
     answered: BTreeSet<(usize, usize)>,
     due: usize,
     asked_back: VecDeque<(Entry, Vec<String>)>,
+    /// What waits on the disk for the PIN of whoever said it.
+    unproven: VecDeque<Entry>,
     last_enter: Option<Instant>,
     /// That the service does not answer was told.
     told_away: bool,
@@ -68,7 +72,7 @@ pub(crate) async fn walk(session: &Session, args: &RoundArgs) -> Result<Answer, 
     let outbox = Outbox::open()?;
     let server = session.settings.server.to_string();
     let (entries, unreadable) = outbox.entries(&server, &session.site())?;
-    let mut sender = Sender::start(session.link.clone(), outbox.clone());
+    let mut sender = Sender::start(session.link.clone(), session.settings.pins.clone(), outbox.clone());
     for entry in &entries {
         sender.put(entry.clone());
     }
@@ -85,6 +89,7 @@ pub(crate) async fn walk(session: &Session, args: &RoundArgs) -> Result<Answer, 
     }
     stage.overlay(&entries);
     stage.who(args).await?;
+    stage.proof().await?;
     let turn = match stage.handovers(&seen.head.handovers).await? {
         Turn::Leave => Turn::Leave,
         Turn::Next | Turn::Back | Turn::End | Turn::Nothing => stage.checks(args).await?,
@@ -134,6 +139,7 @@ impl<'s> Stage<'s> {
             answered: BTreeSet::new(),
             due: 0,
             asked_back: VecDeque::new(),
+            unproven: VecDeque::new(),
             last_enter: None,
             told_away: false,
         };
@@ -364,6 +370,9 @@ impl<'s> Stage<'s> {
         while let Ok(news) = self.sender.told.try_recv() {
             self.hear(news)?;
         }
+        if let Some(turn) = self.pins().await? {
+            return Ok(Some(turn));
+        }
         while let Some((entry, questions)) = self.asked_back.pop_front() {
             for question in &questions {
                 self.say(&format!("{}: {question}", entry.words()))?;
@@ -404,6 +413,12 @@ impl<'s> Stage<'s> {
             }
             News::Settled(Told::AskedBack(entry, questions)) => {
                 self.asked_back.push_back((*entry, questions));
+            }
+            News::Settled(Told::PinWanted(entry, wrong)) => {
+                if wrong {
+                    self.say("that is not the PIN")?;
+                }
+                self.unproven.push_back(*entry);
             }
             News::Settled(Told::Refused(why) | Told::Kept(why)) => self.say(&why)?,
             News::Waiting(_) if self.told_away => {}
@@ -449,7 +464,7 @@ impl<'s> Stage<'s> {
     /// Waits for what is being sent, until it is, the service does not answer, or it takes too long.
     async fn drain(&mut self) -> Result<(), Failure> {
         let until = tokio::time::Instant::now() + LAST_WAIT;
-        while self.sender.open() > 0 || !self.asked_back.is_empty() {
+        while self.sender.open() > 0 || !self.asked_back.is_empty() || !self.unproven.is_empty() {
             if let Some(Turn::Leave) = self.tell().await? {
                 return Ok(());
             }

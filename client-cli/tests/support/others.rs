@@ -61,6 +61,13 @@ impl PersonService for Mock {
         self.change(request.get_ref())
     }
 
+    async fn set_pin(
+        &self,
+        request: Request<pb::SetPinRequest>,
+    ) -> Result<Response<pb::SetPinResponse>, Status> {
+        self.change(request.get_ref())
+    }
+
     async fn list_people(
         &self,
         _: Request<pb::ListPeopleRequest>,

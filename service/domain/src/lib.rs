@@ -17,6 +17,7 @@ pub mod journal;
 pub mod ledger;
 pub mod order;
 pub mod physics;
+pub mod pin;
 pub mod plan;
 pub mod planned;
 pub mod quantity;

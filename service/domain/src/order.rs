@@ -4,6 +4,7 @@ use crate::calendar::Calendar;
 use crate::error::Violation;
 use crate::fluid::WasteSaid;
 use crate::ids::{ClosingId, OrderNumber, PersonId};
+use crate::pin::Known;
 use crate::plan::{DueKind, Satisfied, Timing};
 use crate::quantity::{Amount, Unit};
 use crate::shop::KitItem;
@@ -192,6 +193,9 @@ pub struct ClosingRecord {
     pub entered_at: Ts,
     /// By whom.
     pub entered_by: PersonId,
+    /// How that person was known; none when they were only named.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub known: Option<Known>,
     /// As found.
     pub as_found: AsFound,
     /// What was read.

@@ -5,6 +5,7 @@
 //! * [`status`]: the only place that names status codes.
 //! * [`gate`], [`auth`], [`policy`] and [`limits`]: what every call passes: its token, its role, what its caller may ask for at
 //!   once, its deadline, its line in the log.
+//! * [`pins`]: PINs on their way in.
 //! * [`serve`]: the one way to run it all, used by the program and by tests.
 //! * [`notary`], [`tokens`], [`tls`]: signed checkpoints of the journals, `fettlerd token`, encryption.
 //! * [`vault`]: backups, checks and restores.
@@ -22,6 +23,7 @@ pub mod gate;
 pub mod limits;
 pub mod notary;
 pub mod notify;
+pub mod pins;
 pub mod policy;
 pub mod rpc;
 pub mod serve;

@@ -28,6 +28,8 @@ pub const fn roles(method: Method) -> &'static [Role] {
         // People.
         Method::ListPeople => SHOP,
         Method::AddPerson => &[Planner, Manager],
+        // Beyond this, only a manager sets that of somebody else.
+        Method::SetPin => &[Technician, Manager],
         // Run hours. A technician reads counters, and sees one replaced.
         Method::PushReport => &[Reporter, Technician],
         Method::PushReports | Method::StreamReports => &[Reporter],

@@ -90,6 +90,7 @@ pub async fn serve(
         notary: notary.clone(),
         tasks: tasks.clone(),
         stopping: stopping.clone(),
+        pins: Arc::default(),
     };
     let routes = routes(&desk)?.add_service(health_service);
     let incoming = TcpIncoming::from(listener).with_nodelay(Some(true)).with_keepalive(Some(KEEPALIVE_EVERY));

@@ -3,12 +3,13 @@
 
 use crate::auth::{hash, hash_of_certificate, new_token};
 use crate::config::PlaceArguments;
+use crate::wire::people::Names;
 use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;
 use chrono::{DateTime, NaiveDate, Utc};
 use clap::{Args, Subcommand};
 use fettler_domain::access::{Access, Role, Scope};
-use fettler_domain::ids::{SiteId, TokenId};
+use fettler_domain::ids::{PersonId, SiteId, TokenId};
 use fettler_domain::text::Name;
 use fettler_domain::time::{MICROS_PER_DAY, Ts};
 use fettler_store::contract::{Caller, NewToken, PageAsk, Store, StoreError, TokenRecord};
@@ -61,6 +62,9 @@ pub struct AddArguments {
     /// Until when it is taken: 90d, 2027-06-30 (that day not included, UTC) or an instant. Default: for ever.
     #[arg(long, value_name = "WHEN", value_parser = expiry)]
     pub expires: Option<Expiry>,
+    /// Whose own it is: a person's name. What comes by it in that person's name is known to be theirs.
+    #[arg(long, value_name = "NAME", value_parser = person)]
+    pub person: Option<Name>,
     /// A caller's certificate, PEM, that stands in a token's place: nothing is printed. The service must be given its
     /// authority by --tls-client-ca.
     #[arg(long, value_name = "FILE")]
@@ -98,6 +102,10 @@ impl Expiry {
 
 fn name(text: &str) -> Result<String, String> {
     Name::new(text).map(|name| name.to_string()).map_err(|error| error.to_string())
+}
+
+fn person(text: &str) -> Result<Name, String> {
+    Name::new(text).map_err(|error| error.to_string())
 }
 
 fn role(text: &str) -> Result<Role, String> {
@@ -186,8 +194,12 @@ async fn add(store: &dyn Store, caller: &Caller, wanted: &AddArguments) -> Resul
         Some(path) => hash_of_certificate(&der_in(path)?),
         None => hash(&token),
     };
+    let person = match &wanted.person {
+        Some(name) => Some(store.known_person("--person", name).await?),
+        None => None,
+    };
     let access = Access::new(wanted.roles.iter().copied(), scope).ok_or(TokenError::NoRole)?;
-    let new = NewToken { name: wanted.name.clone(), hash, access, expires_at };
+    let new = NewToken { name: wanted.name.clone(), hash, access, expires_at, person, certificate: None };
     let record = store.add_token(caller, &new).await?;
     if wanted.certificate.is_some() {
         let note = format!("token {}, {}: calls with that certificate", record.token, record.name);
@@ -214,12 +226,15 @@ fn der_in(path: &Path) -> Result<Vec<u8>, TokenError> {
 async fn list(store: &dyn Store, now: Ts) -> Result<Said, TokenError> {
     let keys: BTreeMap<SiteId, String> =
         store.sites().await?.into_iter().map(|site| (site.site, site.card.key.to_string())).collect();
-    let mut rows =
-        vec![["number", "name", "roles", "sites", "made", "last used", "state"].map(str::to_owned)];
+    let mut rows = vec![
+        ["number", "name", "known by", "roles", "sites", "made", "last used", "state"].map(str::to_owned),
+    ];
     let mut after = None;
     loop {
         let page = store.tokens(PageAsk { after, limit: PAGE }).await?;
-        rows.extend(page.rows.iter().map(|record| row(record, &keys, now)));
+        let people: Vec<PersonId> = page.rows.iter().filter_map(|record| record.person).collect();
+        let names = Names::new(store.person_names(&people).await?);
+        rows.extend(page.rows.iter().map(|record| row(record, &keys, &names, now)));
         after = page.next;
         if after.is_none() {
             break;
@@ -232,7 +247,7 @@ fn day(at: Ts) -> String {
     at.to_utc().date_naive().to_string()
 }
 
-fn row(record: &TokenRecord, keys: &BTreeMap<SiteId, String>, now: Ts) -> [String; 7] {
+fn row(record: &TokenRecord, keys: &BTreeMap<SiteId, String>, names: &Names, now: Ts) -> [String; 8] {
     let roles: Vec<&str> = record.access.roles().map(Role::word).collect();
     let sites = match &record.access.scope {
         Scope::Installation => "all".to_owned(),
@@ -247,13 +262,27 @@ fn row(record: &TokenRecord, keys: &BTreeMap<SiteId, String>, now: Ts) -> [Strin
         (None, None) => "in use".to_owned(),
     };
     let used = record.used_at.map_or_else(|| "never".to_owned(), day);
-    [record.token.to_string(), record.name.clone(), roles.join(","), sites, day(record.made_at), used, state]
+    let kind = record.certificate.as_ref().map_or("token".to_owned(), |name| format!("certificate {name}"));
+    let known_by = match record.person {
+        Some(person) => format!("{kind}, own of {}", names.of(person)),
+        None => kind,
+    };
+    [
+        record.token.to_string(),
+        record.name.clone(),
+        known_by,
+        roles.join(","),
+        sites,
+        day(record.made_at),
+        used,
+        state,
+    ]
 }
 
 /// Rows in columns as wide as they must be.
-fn aligned(rows: &[[String; 7]]) -> String {
+fn aligned(rows: &[[String; 8]]) -> String {
     let width = |column: usize| rows.iter().map(|row| row[column].chars().count()).max().unwrap_or(0);
-    let widths: Vec<usize> = (0..7).map(width).collect();
+    let widths: Vec<usize> = (0..8).map(width).collect();
     let lines = rows.iter().map(|row| {
         let mut line = String::new();
         for (cell, width) in row.iter().zip(&widths) {

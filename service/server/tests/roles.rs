@@ -47,6 +47,7 @@ const TABLE: &[(&str, &str, Code, &str)] = &[
     ("RetireMachine", r#"{"machine": "none", "by": "Ada", "reason": "door"}"#, Code::NotFound, "P"),
     ("ListPeople", "{}", Code::Ok, "TPM"),
     ("AddPerson", r#"{"name": "Ada"}"#, Code::Ok, "PM"),
+    ("SetPin", r#"{"name": "Ada"}"#, Code::InvalidArgument, "TM"),
     ("PushReport", "{}", Code::Ok, "RT"),
     ("PushReports", r#"{"reports": [{}]}"#, Code::Ok, "R"),
     ("StreamReports", "{}", Code::Ok, "R"),
@@ -138,7 +139,7 @@ const TABLE: &[(&str, &str, Code, &str)] = &[
 ];
 
 /// Calls that concern no site.
-const OF_NO_SITE: &[&str] = &["ListSites", "ListPeople", "AddPerson"];
+const OF_NO_SITE: &[&str] = &["ListSites", "ListPeople", "AddPerson", "SetPin"];
 
 /// A shop with two sites and tokens.
 struct Shop {
@@ -196,7 +197,14 @@ impl Shop {
 
     async fn token(&self, access: Access, expires_at: Option<Ts>) -> (String, fettler_domain::ids::TokenId) {
         let token = new_token().unwrap();
-        let new = NewToken { name: "test".into(), hash: hash(&token), access, expires_at };
+        let new = NewToken {
+            name: "test".into(),
+            hash: hash(&token),
+            access,
+            expires_at,
+            person: None,
+            certificate: None,
+        };
         let record = self.store.add_token(&caller(), &new).await.unwrap();
         (token, record.token)
     }

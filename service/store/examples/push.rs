@@ -87,6 +87,7 @@ fn declaration(machines: usize, shifts: Vec<Shift>) -> Result<Declaration, Box<d
     }
     Ok(Declaration {
         site: SiteCard {
+            asks_pin: None,
             key: Key::new("hall")?,
             name: None,
             zone: Some(Zone::UTC),

@@ -61,9 +61,16 @@ pub(crate) const TABLES: &[Table] = &[
             ("expires_at", N),
             ("revoked_at", N),
             ("used_at", N),
+            ("person", N),
+            ("certificate", T),
         ],
     },
     Table { name: "person", key: 1, columns: &[("number", N), ("name", T), ("added_at", N), ("leaf", N)] },
+    Table {
+        name: "person_pin",
+        key: 1,
+        columns: &[("person", N), ("hash", T), ("set_at", N), ("leaf", N), ("wrong", N), ("wrong_at", N)],
+    },
     Table {
         name: "site",
         key: 1,

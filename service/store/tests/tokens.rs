@@ -16,7 +16,14 @@ const NOW: &str = "2026-03-20T12:00:00Z";
 
 impl Shop {
     async fn token(&self, hash: u8, access: Access, expires_at: Option<Ts>) -> TokenRecord {
-        let new = NewToken { name: "tablet".into(), hash: [hash; 32], access, expires_at };
+        let new = NewToken {
+            name: "tablet".into(),
+            hash: [hash; 32],
+            access,
+            expires_at,
+            person: None,
+            certificate: None,
+        };
         self.store.add_token(&caller("Token", NOW), &new).await.expect("kept")
     }
 

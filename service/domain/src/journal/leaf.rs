@@ -41,6 +41,8 @@ kinds! {
     JournalRestored = "journal.restored",
     /// A person was added; the name is sealed.
     PersonAdded = "person.added",
+    /// A person was given a PIN, by themself where they are named as who said it. Neither it nor its hash stands in it.
+    PinSet = "person.pin_set",
     /// A source of reports was given a rank or a meter kind.
     SourceDeclared = "source.declared",
     /// A machine was declared or its card changed.

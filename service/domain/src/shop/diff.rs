@@ -160,7 +160,8 @@ impl<'a> Differ<'a> {
         let Some(name) = name.or_else(|| Name::new(card.key.as_str()).ok()) else {
             return self.wrong("shop.site.name", "is empty; give 1 to 120 characters");
         };
-        self.site_step(&card.key, SiteState { name, calendar });
+        let asks_pin = card.asks_pin.or(old.map(|site| site.asks_pin)).unwrap_or_default();
+        self.site_step(&card.key, SiteState { name, calendar, asks_pin });
     }
 
     fn site_step(&mut self, key: &Key, mut state: SiteState) {
@@ -183,6 +184,8 @@ impl<'a> Differ<'a> {
         words.list("shifts", &was.shifts, &is.shifts);
         words.list("closures", &was.closures, &is.closures);
         words.list("extra shifts", &was.extra_shifts, &is.extra_shifts);
+        let asks = |site: &SiteState| if site.asks_pin { "yes" } else { "no" };
+        words.changed("asks for PINs", asks(old), asks(&state));
         self.step(subject, words.text(), Write::Site { key: key.clone(), state });
     }
 

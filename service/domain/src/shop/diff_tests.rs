@@ -102,6 +102,7 @@ fn machine(tag: &str) -> MachineCard {
 
 pub(super) fn shop() -> Declaration {
     let site = SiteCard {
+        asks_pin: None,
         key: key("main"),
         name: Some(name("Main hall")),
         zone: Some(Zone::parse("Europe/Berlin").unwrap()),
@@ -447,7 +448,7 @@ fn a_feed_cannot_change_once_reports_count() {
 #[test]
 fn a_state_made_by_hand_equals_one_made_by_loading() {
     let state = loaded(&shop());
-    let SiteState { name: site_name, calendar } = state.site.clone().unwrap();
+    let SiteState { name: site_name, calendar, .. } = state.site.clone().unwrap();
     assert_eq!(
         (site_name.as_str(), calendar.revision, calendar.day_starts_at.minutes()),
         ("Main hall", 0, 360)

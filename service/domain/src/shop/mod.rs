@@ -77,6 +77,9 @@ pub struct SiteCard {
     pub closures: Vec<Closure>,
     /// Shifts beside the week's.
     pub extra_shifts: Vec<ExtraShift>,
+    /// Whether what is said in a person's name needs their PIN or a token of their own; none leaves what stands.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub asks_pin: Option<bool>,
 }
 
 /// A source of reports.

@@ -34,6 +34,8 @@ pub struct SiteState {
     pub name: Name,
     /// Its calendar as stated.
     pub calendar: CalendarSpec,
+    /// Whether what is said in a person's name needs their PIN or a token of their own.
+    pub asks_pin: bool,
 }
 
 /// A machine as it stands.

@@ -58,6 +58,7 @@ fn site(saturdays: &[NaiveDate]) -> v1::Site {
         ends: ends.into(),
     };
     v1::Site {
+        asks_pin: None,
         key: SITE.into(),
         name: "An invented machine shop".into(),
         zone: "Europe/Berlin".into(),

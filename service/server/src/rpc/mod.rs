@@ -2,6 +2,7 @@
 
 mod ahead;
 mod audit;
+mod changing;
 mod due;
 mod figures;
 mod fluid;
@@ -22,6 +23,7 @@ mod stock;
 use crate::auth::Pass;
 use crate::clock::Clock;
 use crate::notary::Notary;
+use crate::pins::{Digits, PIN, PinDesk};
 use crate::status::Failure;
 use crate::wire::fields::Fields;
 use crate::wire::page::PAGE_BYTES_MAX;
@@ -29,7 +31,6 @@ use crate::wire::people::Names;
 use fettler_domain::error::Error;
 use fettler_domain::ids::{PersonId, SiteId};
 use fettler_domain::time::Ts;
-use fettler_proto::v1;
 use fettler_store::contract::{Caller, PageAsk, RequestKey, SiteRecord, Store, TokenRecord};
 use prost::Message;
 use sha2::{Digest as _, Sha256};
@@ -39,6 +40,8 @@ use std::sync::Arc;
 use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 use tonic::{Request, Response, Status};
+
+use changing::Changing;
 
 /// The answer of a call.
 pub type Answer<T> = Result<Response<T>, Status>;
@@ -56,6 +59,8 @@ pub struct Desk {
     pub tasks: TaskTracker,
     /// Set when the service stops.
     pub stopping: CancellationToken,
+    /// Where PINs are compared.
+    pub pins: Arc<PinDesk>,
 }
 
 /// One call under way.
@@ -67,66 +72,6 @@ pub struct Call {
     /// The caller's token; without one nothing is the caller's.
     record: Option<Arc<TokenRecord>>,
 }
-
-/// A request that changes something.
-pub trait Changing: Message {
-    /// The caller's id for it; empty for none.
-    fn request_id(&self) -> &str;
-}
-
-macro_rules! changing {
-    ($($name:ident),+) => {
-        $(impl Changing for v1::$name {
-            fn request_id(&self) -> &str {
-                &self.request_id
-            }
-        })+
-    };
-}
-
-changing!(
-    AcknowledgeHandoverRequest,
-    AddPersonRequest,
-    AnswerAdviceRequest,
-    BookAdjustmentRequest,
-    CancelPurchaseRequest,
-    CloseOrderRequest,
-    CountStockRequest,
-    EndRoundRequest,
-    ForbidMachineRequest,
-    IssueStockRequest,
-    LoadShopRequest,
-    PlanUseRequest,
-    RaiseOrderRequest,
-    ReceiveStockRequest,
-    RecordChecksRequest,
-    RecordFluidRequest,
-    RecordPurchaseRequest,
-    ReplaceCounterRequest,
-    RestMachineRequest,
-    RetireMachineRequest,
-    ReturnMachineRequest,
-    SettleReportRequest,
-    SkipOrderRequest,
-    StateLastDoneRequest,
-    TakeReadingsRequest,
-    UndoClosingRequest,
-    WithdrawFluidRequest,
-    WithdrawReadingRequest
-);
-
-macro_rules! known_by_its_content {
-    ($($name:ident),+) => {
-        // A pushed report is known by its own id, so pushing it again has no second effect.
-        $(impl Changing for v1::$name {
-            fn request_id(&self) -> &str {
-                ""
-            }
-        })+
-    };
-}
-
-known_by_its_content!(PushReportRequest, PushReportsRequest);
 
 impl Desk {
     /// Answers a call that changes nothing.
@@ -143,16 +88,22 @@ impl Desk {
         &self,
         method: &'static str,
         request: Request<R>,
-        work: impl FnOnce(Call, R) -> F,
+        work: impl FnOnce(Call, R) -> F + Send + 'static,
     ) -> Answer<A>
     where
-        R: Changing,
+        R: Changing + Send + 'static,
         A: Send + 'static,
         F: Future<Output = Result<A, Failure>> + Send + 'static,
     {
         let key = request_key(request.get_ref())?;
         let call = self.call(method, &request, key);
-        let work = self.tasks.spawn(work(call, request.into_inner()));
+        let (pins, pin) = (self.pins.clone(), Digits::of(request.metadata(), PIN));
+        // A wrong PIN is counted, whoever leaves.
+        let work = self.tasks.spawn(async move {
+            let ask = request.into_inner();
+            let call = call.spoken(&pins, ask.speaker(), pin).await?;
+            work(call, ask).await
+        });
         let done = work.await.map_err(|error| {
             tracing::error!(method, %error, "a call broke off");
             Failure::Broken
@@ -169,6 +120,9 @@ impl Desk {
     }
 }
 
+/// Calls in which somebody tells of a danger, or of work: a PIN that is not heard keeps nobody from it.
+const ALWAYS_HEARD: [&str; 2] = ["ForbidMachine", "RaiseOrder"];
+
 /// The caller's request id with the digest of the request, where an id was given.
 fn request_key<R: Changing>(request: &R) -> Result<Option<RequestKey>, Failure> {
     let mut fields = Fields::new();
@@ -178,6 +132,21 @@ fn request_key<R: Changing>(request: &R) -> Result<Option<RequestKey>, Failure> 
 }
 
 impl Call {
+    /// The call with the person in whose name it is, when they are known by more than their name.
+    async fn spoken(
+        mut self,
+        pins: &PinDesk,
+        speaker: (&'static str, &str),
+        pin: Option<Digits>,
+    ) -> Result<Call, Failure> {
+        let own = self.record.as_ref().and_then(|record| record.person);
+        self.caller.person = match pins.speaker(&*self.store, speaker, own, pin, self.now()).await {
+            Err(Failure::Refused(_)) if ALWAYS_HEARD.contains(&self.caller.method) => None,
+            said => said?,
+        };
+        Ok(self)
+    }
+
     /// The moment of the call.
     fn now(&self) -> Ts {
         self.caller.now

@@ -1,6 +1,7 @@
 //! People.
 
 use super::{Answer, Desk};
+use crate::pins::Digits;
 use crate::wire::{page, people};
 use fettler_proto::v1;
 use tonic::{Request, async_trait};
@@ -9,9 +10,22 @@ use tonic::{Request, async_trait};
 impl v1::person_service_server::PersonService for Desk {
     async fn add_person(&self, request: Request<v1::AddPersonRequest>) -> Answer<v1::AddPersonResponse> {
         self.change("AddPerson", request, |call, ask| async move {
-            let name = people::added(&ask)?;
+            let name = people::named(&ask.name)?;
             let record = call.store.add_person(&call.caller, &name).await?;
             Ok(v1::AddPersonResponse { person: Some(people::person(&record)) })
+        })
+        .await
+    }
+
+    async fn set_pin(&self, request: Request<v1::SetPinRequest>) -> Answer<v1::SetPinResponse> {
+        let (pins, pin) = (self.pins.clone(), Digits::anew(request.metadata()));
+        self.change("SetPin", request, |call, ask| async move {
+            let name = people::named(&ask.name)?;
+            let pin = pin?;
+            people::may_set_pin(&call.caller)?;
+            let hash = pins.kept_as(pin).await?;
+            let record = call.store.set_pin(&call.caller, &name, &hash).await?;
+            Ok(v1::SetPinResponse { person: Some(people::person(&record)) })
         })
         .await
     }

@@ -6,10 +6,25 @@ use crate::status::Failure;
 use crate::wire::{page, report};
 use fettler_domain::error::Error;
 use fettler_domain::ids::SiteId;
+use fettler_domain::pin::{Speaker, Unproven};
 use fettler_domain::shop::{MeterRecord, MeterShows};
+use fettler_domain::text::Name;
 use fettler_proto::v1;
-use fettler_store::contract::Caller;
+use fettler_store::contract::{Caller, SiteRecord};
 use tonic::{Request, Response, Streaming, async_trait};
+
+impl Call {
+    /// Whose word a report is: a person who is known, by more than the name where the site asks for that.
+    async fn reporter(&self, site: &SiteRecord, by: &Name) -> Result<Speaker, Failure> {
+        let person = self.store.known_person("by", by).await?;
+        let known = self.caller.known(person);
+        if known.is_none() && site.card.asks_pin == Some(true) {
+            let needed = Unproven::Needed { site: site.card.key.as_str() };
+            return Err(needed.refusal("by", by.as_str()).into());
+        }
+        Ok(Speaker { person, known })
+    }
+}
 
 #[async_trait]
 impl v1::run_hours_service_server::RunHoursService for Desk {
@@ -20,7 +35,7 @@ impl v1::run_hours_service_server::RunHoursService for Desk {
             let by = report::said_by(&ask.by)?;
             let site = call.site(&ask.site).await?;
             let person = match by {
-                Some(by) => Some(call.store.known_person("by", &by).await?),
+                Some(by) => Some(call.reporter(&site, &by).await?),
                 None => None,
             };
             let call = Call { caller: Caller { person, ..call.caller }, ..call };

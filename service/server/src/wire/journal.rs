@@ -1,11 +1,12 @@
 //! Journal entries.
 
 use super::fields::Fields;
-use super::people::Names;
+use super::people::{Names, known_by};
 use super::time::stamp;
 use fettler_domain::error::Error;
 use fettler_domain::journal::Kind;
 use fettler_domain::journal::lineage::Opening;
+use fettler_domain::pin::Known;
 use fettler_proto::v1;
 use fettler_store::contract::{EntryFilter, EntryRecord, JournalHead};
 use serde_json::Value;
@@ -41,6 +42,7 @@ pub fn entry(record: &EntryRecord, names: &Names) -> v1::Entry {
         kind: record.kind.clone(),
         subject: record.subject.clone(),
         by: names.of_some(record.person),
+        known_by: known_by(record.person, known_in(&record.leaf)).into(),
         text: in_words(record),
         leaf: String::from_utf8_lossy(&record.leaf).into_owned(),
         leaf_hash: hex::encode(record.hash),
@@ -61,6 +63,12 @@ fn in_words(record: &EntryRecord) -> String {
     parts.extend(record.note.clone().filter(|note| !note.is_empty()));
     let what = record.kind.replace(['.', '_'], " ");
     if parts.is_empty() { what } else { format!("{what}: {}", parts.join(", ")) }
+}
+
+/// How the leaf says that its person was known.
+fn known_in(leaf: &[u8]) -> Option<Known> {
+    let leaf: Value = serde_json::from_slice(leaf).unwrap_or_default();
+    leaf["after"]["known"].as_str().and_then(Known::from_word)
 }
 
 fn told(leaf: &[u8]) -> Vec<String> {

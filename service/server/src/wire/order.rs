@@ -3,7 +3,7 @@
 use super::due::own_item;
 use super::fields::{Fields, SHORT_MAX, Said};
 use super::machine::numbers;
-use super::people::Names;
+use super::people::{Names, known_by};
 use super::time::{stamp, stamp_of};
 use super::units::{decimal, unknown_value};
 use fettler_domain::calendar::Calendar;
@@ -230,6 +230,7 @@ pub fn closed(view: &ClosingView, names: &Names, calendar: &Calendar) -> v1::Clo
         done_by: names.of(record.done_by),
         entered_at: Some(stamp(record.entered_at)),
         entered_by: names.of(record.entered_by),
+        entered_known_by: known_by(Some(record.entered_by), record.known).into(),
         as_found: wire_as_found(record.as_found).into(),
         readings: record.readings.iter().map(wire_reading).collect(),
         used: record.used.iter().map(kit).collect(),
@@ -406,6 +407,7 @@ mod tests {
             done_by: PersonId(1),
             entered_at: done_at,
             entered_by: PersonId(1),
+            known: None,
             as_found: AsFound::Good,
             readings: Vec::new(),
             used: Vec::new(),

@@ -1,12 +1,13 @@
 //! People, and their names beside the numbers by which records know them.
 
 use super::fields::Fields;
-use super::time::stamp;
+use super::time::{stamp, stamp_of};
 use fettler_domain::error::Error;
 use fettler_domain::ids::PersonId;
+use fettler_domain::pin::Known;
 use fettler_domain::text::Name;
 use fettler_proto::v1;
-use fettler_store::contract::PersonRecord;
+use fettler_store::contract::{Caller, PersonRecord};
 use std::collections::BTreeMap;
 
 /// Names of people by number. A name that was erased is shown as the number.
@@ -30,11 +31,31 @@ impl Names {
     }
 }
 
-/// Reads whom to add.
-pub fn added(ask: &v1::AddPersonRequest) -> Result<Name, Error> {
+/// Reads who is meant.
+pub fn named(name: &str) -> Result<Name, Error> {
     let mut fields = Fields::new();
-    let name = fields.name("name", &ask.name);
+    let name = fields.name("name", name);
     fields.finish(name)
+}
+
+/// Refuses a PIN for somebody else, but from a manager. Who is known by PIN or own token is the person it is for.
+pub fn may_set_pin(caller: &Caller) -> Result<(), Error> {
+    if caller.as_manager || caller.person.is_some() {
+        return Ok(());
+    }
+    let text = "a PIN is set by a manager, or by the person themself with the PIN so far (metadata `fettler-pin`) or a token of their \
+                own; ask a manager for the first one";
+    Err(Error::NotAllowed { reason: "MANAGER_ONLY", subject: "the PIN".into(), text: text.into() })
+}
+
+/// How a person was known in whose name something was said.
+pub fn known_by(person: Option<PersonId>, known: Option<Known>) -> v1::KnownBy {
+    match (person, known) {
+        (None, _) => v1::KnownBy::Unspecified,
+        (Some(_), None) => v1::KnownBy::Name,
+        (Some(_), Some(Known::Pin)) => v1::KnownBy::Pin,
+        (Some(_), Some(Known::OwnToken)) => v1::KnownBy::OwnToken,
+    }
 }
 
 /// A person.
@@ -43,5 +64,7 @@ pub fn person(record: &PersonRecord) -> v1::Person {
         number: record.person.0,
         name: record.name.as_ref().map(Name::to_string).unwrap_or_default(),
         added_at: Some(stamp(record.added_at)),
+        pin_set_at: stamp_of(record.pin_set_at),
+        wrong_pins: i32::try_from(record.wrong_pins).unwrap_or(i32::MAX),
     }
 }

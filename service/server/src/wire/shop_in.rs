@@ -66,6 +66,7 @@ fn site(fields: &mut Fields, said: Option<&v1::Site>) -> Option<SiteCard> {
     let extra_shifts = fields.each("extra_shifts", &said.extra_shifts, EXTRA_SHIFTS_MAX, extra_shift);
     fields.unique("shifts", "key", said.shifts.iter().map(|shift| shift.key.as_str()));
     Some(SiteCard {
+        asks_pin: said.asks_pin,
         key: key?,
         name: name?,
         zone: zone?,

@@ -32,6 +32,7 @@ pub fn shop(declared: &Declaration) -> v1::Shop {
 /// A site.
 pub fn site(card: &SiteCard) -> v1::Site {
     v1::Site {
+        asks_pin: card.asks_pin,
         key: card.key.to_string(),
         name: card.name.as_ref().map(Name::to_string).unwrap_or_default(),
         zone: card.zone.map(|zone| zone.name().to_owned()).unwrap_or_default(),

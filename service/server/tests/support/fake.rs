@@ -96,6 +96,7 @@ impl Fake {
     fn record() -> SiteRecord {
         let calendar = Calendar::every_day(Zone::UTC, WallTime::MIDNIGHT);
         let card = SiteCard {
+            asks_pin: None,
             key: Key::new("north").unwrap(),
             name: None,
             zone: Some(Zone::UTC),
@@ -127,7 +128,13 @@ impl Store for Fake {
     async fn add_person(&self, caller: &Caller, name: &Name) -> Result<PersonRecord> {
         self.be_let_in().await;
         self.people.lock().unwrap().push(name.clone());
-        Ok(PersonRecord { person: PersonId(1), name: Some(name.clone()), added_at: caller.now })
+        Ok(PersonRecord {
+            person: PersonId(1),
+            name: Some(name.clone()),
+            added_at: caller.now,
+            pin_set_at: None,
+            wrong_pins: 0,
+        })
     }
 
     async fn push(&self, _: &Caller, _: SiteId, reports: Vec<Received>) -> Result<Vec<Acknowledged>> {

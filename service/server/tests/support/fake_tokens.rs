@@ -3,9 +3,12 @@
 use super::fake::{Fake, away};
 use async_trait::async_trait;
 use fettler_domain::access::Access;
-use fettler_domain::ids::TokenId;
+use fettler_domain::ids::{PersonId, TokenId};
+use fettler_domain::text::Name;
 use fettler_domain::time::Ts;
-use fettler_store::contract::{Caller, NewToken, Page, PageAsk, Result, TokenRecord, Tokens};
+use fettler_store::contract::{
+    Caller, NewToken, Page, PageAsk, PersonRecord, PinRecord, Pins, Result, TokenRecord, Tokens,
+};
 use std::sync::atomic::Ordering;
 
 fn record(name: &str) -> TokenRecord {
@@ -17,6 +20,23 @@ fn record(name: &str) -> TokenRecord {
         expires_at: None,
         revoked_at: None,
         used_at: None,
+        person: None,
+        certificate: None,
+    }
+}
+
+#[async_trait]
+impl Pins for Fake {
+    async fn pin(&self, _: &Name) -> Result<Option<PinRecord>> {
+        away()
+    }
+
+    async fn note_pin(&self, _: PersonId, _: bool, _: Ts) -> Result<()> {
+        away()
+    }
+
+    async fn set_pin(&self, _: &Caller, _: &Name, _: &str) -> Result<PersonRecord> {
+        away()
     }
 }
 

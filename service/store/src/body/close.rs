@@ -2,7 +2,7 @@
 
 use super::decode::{Reading, to_json};
 use super::journal::Fact;
-use super::people::{known_person, names};
+use super::people::{known_person, names, speaker};
 use super::request::Keep;
 use super::shop_write::OPEN_ORDER;
 use super::tx::Tx;
@@ -127,7 +127,7 @@ pub(super) async fn close(tx: &mut Tx, site: SiteId, mut said: ClosingSaid) -> R
     }
     let own = subject(tx, site, said.order).await?;
     must_be_open(tx, site, &own).await?;
-    let people = People::of(tx, &said).await?;
+    let people = People::of(tx, site, &said).await?;
     let covered = covered(tx, site, &own).await?;
     let asked: Vec<Asked> = covered.iter().map(Subject::asked).collect();
     let plan = plan_reads::entry(&mut tx.conn, site, said.order).await?.plan;
@@ -256,11 +256,14 @@ struct People {
 }
 
 impl People {
-    async fn of(tx: &mut Tx, said: &ClosingSaid) -> Result<People> {
-        let done_by = known_person(&mut tx.conn, "done_by", &said.done_by).await?;
-        let entered_by = match &said.entered_by {
-            Some(name) => known_person(&mut tx.conn, "entered_by", name).await?,
-            None => done_by,
+    /// Whoever enters it speaks; the others are named.
+    async fn of(tx: &mut Tx, site: SiteId, said: &ClosingSaid) -> Result<People> {
+        let (done_by, entered_by) = if let Some(name) = &said.entered_by {
+            let done_by = known_person(&mut tx.conn, "done_by", &said.done_by).await?;
+            (done_by, speaker(tx, site, "entered_by", name).await?)
+        } else {
+            let done_by = speaker(tx, site, "done_by", &said.done_by).await?;
+            (done_by, done_by)
         };
         let second_person = match &said.second_person {
             Some(name) => Some(known_person(&mut tx.conn, "second_person", name).await?),
@@ -295,6 +298,7 @@ fn record(
         done_by: people.done_by,
         entered_at: tx.caller.now,
         entered_by: people.entered_by,
+        known: tx.caller.known(people.entered_by),
         as_found: said.as_found,
         readings: said.readings.clone(),
         used: said.used.clone(),

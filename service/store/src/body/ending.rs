@@ -5,7 +5,7 @@ use super::decode::{Reading, to_json};
 use super::journal::Fact;
 use super::mind::Mind;
 use super::orders::RaisedCard;
-use super::people::known_person;
+use super::people::{known_person, speaker};
 use super::request::Keep;
 use super::tx::Tx;
 use super::{closing_reads, ended, fluids, orders, plan_reads, refresh, shelf_use, sites};
@@ -74,7 +74,7 @@ pub(super) async fn skip(tx: &mut Tx, site: SiteId, ask: Ending) -> Result<Ended
         let text = "a hazard is skipped by a manager only; do the work, or ask a manager";
         must_decide(tx, ask.order, text.to_owned())?;
     }
-    let person = known_person(&mut tx.conn, "by", &ask.by).await?;
+    let person = speaker(tx, site, "by", &ask.by).await?;
     let next = own.next(tx, site)?;
     let after = json!({
         "order": ask.order.0,
@@ -163,6 +163,7 @@ pub(super) async fn raise(tx: &mut Tx, site: SiteId, said: RaiseSaid) -> Result<
     if let Some(order) = tx.replayed(site).await? {
         return raised_then(tx, site, order).await;
     }
+    // Who sees something that has to be done is never sent away for a PIN.
     let person = known_person(&mut tx.conn, "by", &said.by).await?;
     let row = sqlx::query(MACHINE)
         .bind(i64::from(site.0))
@@ -299,7 +300,7 @@ pub(super) async fn undo(tx: &mut Tx, site: SiteId, ask: Ending) -> Result<Ended
     let own = subject(tx, site, ask.order).await?;
     let steps = to_undo(tx, site, ask.order, own.state).await?;
     of_this_day(tx, site, ask.order, &steps).await?;
-    let person = known_person(&mut tx.conn, "by", &ask.by).await?;
+    let person = speaker(tx, site, "by", &ask.by).await?;
     for step in &steps {
         nothing_retired(tx, site, step).await?;
         nothing_later(tx, site, step).await?;

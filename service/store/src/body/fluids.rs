@@ -4,7 +4,7 @@ use super::close::Subject;
 use super::decode::{Reading, to_json, to_value, to_word};
 use super::fluid_reads::{find, one};
 use super::journal::Fact;
-use super::people::known_person;
+use super::people::speaker;
 use super::readings::points;
 use super::request::Keep;
 use super::shelf_use::UsedInClosing;
@@ -70,7 +70,7 @@ pub(super) async fn record(
     if !wrong.is_empty() {
         return Err(Error::Invalid(wrong).into());
     }
-    let by = known_person(&mut tx.conn, "said.by", &said.by).await?;
+    let by = speaker(tx, site, "said.by", &said.by).await?;
     let used = taken(tx, site, &said).await?;
     let mut findings = used.findings.clone();
     findings.extend(findings_of(said.act, &said.fluid, &said.reservoir, &cards));
@@ -256,7 +256,7 @@ pub(super) async fn withdraw(tx: &mut Tx, site: SiteId, ask: Withdrawal) -> Resu
         return done(tx, site, brought).await;
     }
     let kept = find(&mut tx.conn, site, ask.entry).await?;
-    let by = known_person(&mut tx.conn, "by", &ask.by).await?;
+    let by = speaker(tx, site, "by", &ask.by).await?;
     may_be_withdrawn(ask.entry, &kept.record)?;
     let (machine, issued) = (kept.record.machine, kept.record.issued);
     let withdrawn = Withdrawn { at: tx.caller.now, by, reason: ask.reason };

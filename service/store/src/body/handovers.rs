@@ -2,7 +2,7 @@
 
 use super::decode::{Reading, to_json};
 use super::journal::Fact;
-use super::people::known_person;
+use super::people::speaker;
 use super::request::Keep;
 use super::round_reads::{self, round_at};
 use super::tx::Tx;
@@ -93,7 +93,7 @@ pub(super) async fn end(tx: &mut Tx, site: SiteId, ask: Ending) -> Result<KeptHa
     if let Some(number) = tx.replayed(site).await? {
         return one(&mut tx.conn, site, number).await;
     }
-    let by = known_person(&mut tx.conn, "by", &ask.by).await?;
+    let by = speaker(tx, site, "by", &ask.by).await?;
     let calendar = sites::by_number(&mut tx.conn, site).await?.calendar;
     let at = tx.caller.now;
     let round = match ask.shift {
@@ -149,7 +149,7 @@ pub(super) async fn acknowledge(tx: &mut Tx, site: SiteId, number: i64, by: Name
     if let Some(number) = tx.replayed(site).await? {
         return one(&mut tx.conn, site, number).await;
     }
-    let by = known_person(&mut tx.conn, "by", &by).await?;
+    let by = speaker(tx, site, "by", &by).await?;
     let handover = one(&mut tx.conn, site, number).await?;
     if handover.acknowledged.is_some() {
         return Ok(handover);

@@ -8,6 +8,7 @@ use fettler_domain::ids::{PersonId, SiteId};
 use fettler_domain::journal::leaf::{hash_of, state_digest};
 use fettler_domain::journal::tree::Node;
 use fettler_domain::journal::{Canonical, Frontier, Hash, Kind, Leaf, Sealed};
+use fettler_domain::pin::Known;
 use serde_json::Value;
 
 static LEAVES: Bulk = Bulk::new(
@@ -47,6 +48,16 @@ pub(super) fn digest_of(state: &Value) -> Result<Hash> {
 
 pub(super) fn unfit(error: &impl ToString) -> StoreError {
     StoreError::Unavailable(format!("a fact has no canonical form: {}", error.to_string()))
+}
+
+/// The field of `after` that says how the person was known who said it. It is no part of the state, so that no digest of a state
+/// before holds it, and it is missing where they were only named.
+const KNOWN: &str = "known";
+
+fn also_known(after: &Canonical, known: Known) -> Result<Canonical> {
+    let mut after: Value = serde_json::from_str(after.as_str()).map_err(|error| unfit(&error))?;
+    after[KNOWN] = known.word().into();
+    Canonical::of(&after).map_err(|error| unfit(&error))
 }
 
 /// Where a leaf will stand.
@@ -126,7 +137,11 @@ impl Made {
     /// Appends the arrival of a report.
     pub(super) fn arrival(&mut self, caller: &Caller, subject: String, after: Canonical) -> Result<()> {
         let place = Place { number: self.frontier.size(), ..self.place };
-        let person = caller.person;
+        let person = caller.person.map(|speaker| speaker.person);
+        let after = match caller.person.and_then(|speaker| speaker.known) {
+            Some(known) => also_known(&after, known)?,
+            None => after,
+        };
         let leaf = Leaf { person, ..leaf(&place, caller, Kind::ReportArrived, subject, after) };
         self.leaves.push(LeafRow::of(leaf, &mut self.frontier, &mut self.nodes)?);
         Ok(())
@@ -155,6 +170,11 @@ impl Pending {
                 fields.insert(field.to_owned(), Value::String(sealed.digest().to_hex()));
             }
             self.notes.push((number, sealed));
+        }
+        if let Some(known) = person.and_then(|person| caller.known(person))
+            && let Value::Object(fields) = &mut after
+        {
+            fields.insert(KNOWN.to_owned(), known.word().into());
         }
         let after = Canonical::of(&after).map_err(|error| unfit(&error))?;
         self.record(head, Leaf { person, before, ..leaf(&Place::of(head), caller, kind, subject, after) })

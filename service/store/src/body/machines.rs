@@ -4,7 +4,7 @@ use super::bulk::Bulk;
 use super::decode::Reading;
 use super::journal::{Fact, digest_of};
 use super::meters;
-use super::people::known_person;
+use super::people::{known_person, speaker};
 use super::request::Keep;
 use super::tx::Tx;
 use super::{Conn, Db, DbRow, refresh, shop_state};
@@ -217,7 +217,13 @@ pub(super) async fn move_to(
     let number = number(&mut tx.conn, site, ask.tag.as_str()).await?;
     let machine = by_number(&mut tx.conn, site, number).await?;
     let (state, kind) = target(&machine, ask.to)?;
-    let person = known_person(&mut tx.conn, "by", &ask.by).await?;
+    // Who sees a danger is never sent away for a PIN.
+    let person = match ask.to {
+        MachineMove::Forbid => known_person(&mut tx.conn, "by", &ask.by).await?,
+        MachineMove::Rest | MachineMove::Return | MachineMove::Retire => {
+            speaker(tx, site, "by", &ask.by).await?
+        }
+    };
     if state == MachineState::Retired {
         tx.head(site)?.mark_machines();
     }

@@ -4,7 +4,7 @@ use super::bulk::{Bulk, Query};
 use super::decode::Reading;
 use super::history;
 use super::journal::Fact;
-use super::people::known_person;
+use super::people::speaker;
 use super::request::Keep;
 use super::tx::Tx;
 use super::{Conn, apply, ledger, machines, refresh};
@@ -80,7 +80,7 @@ pub(super) async fn replace(
     }
     not_ahead(&at, tx.caller.now)?;
     let (closing, opening) = (shown("closing", &closing, &meter)?, shown("opening", &opening, &meter)?);
-    let person = known_person(&mut tx.conn, "by", &at.by).await?;
+    let person = speaker(tx, site, "by", &at.by).await?;
     let after = json!({"machine": meter.machine.0, "meter": meter.meter.0, "at": at.when.0, "closing": closing.0, "opening": opening.0});
     let leaf = tx.append(site, fact(Kind::CounterReplaced, &meter, person, after, ""))?;
     sqlx::query(REPLACE)
@@ -129,7 +129,7 @@ pub(super) async fn adjust(
     }
     not_ahead(&at, tx.caller.now)?;
     let amount = amount_of("amount", &amount, &meter)?;
-    let person = known_person(&mut tx.conn, "by", &at.by).await?;
+    let person = speaker(tx, site, "by", &at.by).await?;
     let after =
         json!({"machine": meter.machine.0, "meter": meter.meter.0, "at": at.when.0, "amount": amount.0});
     let leaf = tx.append(site, fact(Kind::AdjustmentBooked, &meter, person, after, &note))?;

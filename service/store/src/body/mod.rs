@@ -10,7 +10,7 @@
 //! * [`push`], [`ledger`], [`apply`], [`settle`], [`meters`], [`reports`]: run hours.
 //! * [`inputs`], [`refresh`], [`plan_reads`], [`weeks`], [`ahead`], [`upkeep`]: the plan.
 //! * [`fleet`], [`planned`]: what expected dates rest on beside a meter's own reports.
-//! * [`people`], [`sites`], [`entries`]: the rest of the reading.
+//! * [`people`], [`pins`], [`sites`], [`entries`]: who speaks, and the rest of the reading.
 //! * [`proofs`], [`tokens`]: what makes the journal provable, and who may call.
 //! * [`shop`], [`shop_scope`], [`shop_state`], [`shop_write`], [`machines`]: declarations and machines.
 //! * [`orders`], [`close`], [`ending`], [`ended`]: work orders.
@@ -58,6 +58,7 @@ mod meters;
 mod mind;
 mod orders;
 mod people;
+mod pins;
 mod plan_reads;
 mod plan_write;
 mod planned;
@@ -82,6 +83,7 @@ mod shop_write;
 mod sites;
 mod store;
 mod store_care;
+mod store_pins;
 mod store_proofs;
 mod store_rounds;
 mod store_tokens;
@@ -142,6 +144,7 @@ pub(super) fn all_sql() -> Vec<&'static str> {
         shop_state::ALL_SQL,
         shop_write::ALL_SQL,
         sites::ALL_SQL,
+        pins::ALL_SQL,
         tokens::ALL_SQL,
     ];
     all.extend(constants.into_iter().flatten());

@@ -10,15 +10,21 @@ use crate::contract::{Page, PageAsk, PersonRecord, Result};
 use fettler_domain::error::Error;
 use fettler_domain::ids::{PersonId, SiteId};
 use fettler_domain::journal::Kind;
+use fettler_domain::pin::Unproven;
+use fettler_domain::shop::SiteCard;
 use fettler_domain::text::Name;
 use fettler_domain::time::Ts;
 use serde_json::Value;
 use std::collections::BTreeMap;
 
-const PERSON: &str = "SELECT number, name, added_at FROM person WHERE name = $1";
-const PERSON_NUMBERED: &str = "SELECT number, name, added_at FROM person WHERE number = $1";
+const PERSON: &str = "SELECT p.number, p.name, p.added_at, q.set_at, q.wrong FROM person p \
+    LEFT JOIN person_pin q ON q.person = p.number WHERE p.name = $1";
+const PERSON_NUMBERED: &str = "SELECT p.number, p.name, p.added_at, q.set_at, q.wrong FROM person p \
+    LEFT JOIN person_pin q ON q.person = p.number WHERE p.number = $1";
 const ADD_PERSON: &str = "INSERT INTO person (number, name, added_at, leaf) VALUES ($1, $2, $3, $4)";
-const PEOPLE: &str = "SELECT number, name, added_at FROM person WHERE name > $1 ORDER BY name LIMIT $2";
+const PEOPLE: &str = "SELECT p.number, p.name, p.added_at, q.set_at, q.wrong FROM person p \
+    LEFT JOIN person_pin q ON q.person = p.number WHERE p.name > $1 ORDER BY p.name LIMIT $2";
+const CARD: &str = "SELECT card FROM site WHERE number = $1";
 static NAMES: Bulk = Bulk::new(
     "WITH k(number) AS (VALUES",
     0,
@@ -28,14 +34,22 @@ static NAMES: Bulk = Bulk::new(
 
 #[cfg(test)]
 pub(super) fn all_sql() -> Vec<&'static str> {
-    vec![PERSON, PERSON_NUMBERED, ADD_PERSON, PEOPLE, NAMES.sample()]
+    vec![PERSON, PERSON_NUMBERED, ADD_PERSON, PEOPLE, CARD, NAMES.sample()]
 }
 
 fn record(row: &DbRow) -> Result<PersonRecord> {
     let mut row = Reading::new(row, "person");
     let person = PersonId(row.next()?);
     let name = row.text_or_none("name", Name::new)?;
-    Ok(PersonRecord { person, name, added_at: Ts(row.next()?) })
+    let (added_at, pin_set_at) = (Ts(row.next()?), row.next::<Option<i64>>()?.map(Ts));
+    let wrong: Option<i64> = row.next()?;
+    let wrong_pins = u32::try_from(wrong.unwrap_or_default()).unwrap_or(u32::MAX);
+    Ok(PersonRecord { person, name, added_at, pin_set_at, wrong_pins })
+}
+
+/// The person with a number.
+pub(super) async fn numbered(conn: &mut Conn, person: PersonId) -> Result<PersonRecord> {
+    record(&sqlx::query(PERSON_NUMBERED).bind(person.0).fetch_one(conn).await?)
 }
 
 /// Adds a person, or gives the one with that name.
@@ -43,8 +57,8 @@ pub(super) async fn add_person(tx: &mut Tx, name: Name) -> Result<PersonRecord> 
     tx.forget_machines([]);
     tx.take(SiteId::INSTALLATION).await?;
     // A request id must not come to mean another name, though adding a person twice adds one.
-    if let Some(PersonId(person)) = tx.replayed(SiteId::INSTALLATION).await? {
-        return record(&sqlx::query(PERSON_NUMBERED).bind(person).fetch_one(&mut tx.conn).await?);
+    if let Some(person) = tx.replayed(SiteId::INSTALLATION).await? {
+        return numbered(&mut tx.conn, person).await;
     }
     let (person, leaf) = person_named(tx, &name).await?;
     tx.remember(SiteId::INSTALLATION, &person.person, leaf, Keep::AWhile).await?;
@@ -76,7 +90,8 @@ pub(super) async fn person_named(tx: &mut Tx, name: &Name) -> Result<(PersonReco
         .bind(leaf)
         .execute(&mut tx.conn)
         .await?;
-    Ok((PersonRecord { person, name: Some(name.clone()), added_at }, Some(leaf)))
+    let name = Some(name.clone());
+    Ok((PersonRecord { person, name, added_at, pin_set_at: None, wrong_pins: 0 }, Some(leaf)))
 }
 
 /// The person with a name, who must be known: a fact is never put down to a name that was mistyped.
@@ -92,6 +107,33 @@ pub(super) async fn known_person(conn: &mut Conn, field: &str, name: &Name) -> R
         )
         .into()),
     }
+}
+
+/// The person with a name in which something is said at a site that is taken: known by PIN or own token where the site asks for
+/// that. Who only asks what would come of it needs neither.
+pub(super) async fn speaker(tx: &mut Tx, site: SiteId, field: &str, name: &Name) -> Result<PersonId> {
+    let person = known_person(&mut tx.conn, field, name).await?;
+    must_be_known(tx, site, field, name, person).await?;
+    Ok(person)
+}
+
+/// Refuses a person who is only named, where the site asks for more.
+pub(super) async fn must_be_known(
+    tx: &mut Tx,
+    site: SiteId,
+    field: &str,
+    name: &Name,
+    person: PersonId,
+) -> Result<()> {
+    if tx.caller.known(person).is_some() || tx.only_validates() {
+        return Ok(());
+    }
+    let row = sqlx::query(CARD).bind(i64::from(site.0)).fetch_one(&mut tx.conn).await?;
+    let card: SiteCard = Reading::new(&row, "site").json("card")?;
+    if card.asks_pin != Some(true) {
+        return Ok(());
+    }
+    Err(Unproven::Needed { site: card.key.as_str() }.refusal(field, name.as_str()).into())
 }
 
 /// People by name.

@@ -3,7 +3,7 @@
 use super::bulk::{Bulk, Query};
 use super::decode::Reading;
 use super::journal::{Fact, digest_of};
-use super::people::known_person;
+use super::people::speaker;
 use super::request::Keep;
 use super::tx::Tx;
 use super::{Conn, Db, meters, refresh};
@@ -98,7 +98,7 @@ pub(super) async fn take(
         Intent::Withdraw => Vec::new(),
     };
     let person = match &said.by {
-        Some(by) => Some(known_person(&mut tx.conn, "by", by).await?),
+        Some(by) => Some(speaker(tx, site, "by", by).await?),
         None => None,
     };
     let before = shifts_of(&mut tx.conn, site, meter.meter, said.period).await?;

@@ -3,7 +3,7 @@
 use super::decode::{Reading, to_json, to_value};
 use super::journal::Fact;
 use super::machines::{self, Named};
-use super::people::known_person;
+use super::people::speaker;
 use super::point_reads::{self, one};
 use super::request::Keep;
 use super::tx::Tx;
@@ -182,7 +182,8 @@ async fn known(tx: &mut Tx, site: SiteId, told: &ReadingTold) -> Result<(Of, Per
     let Named { machine, tag, .. } =
         named.ok_or_else(|| Error::invalid("machine", Error::no_machine(name).to_string()))?;
     let points = points(&mut tx.conn, site, machine).await?;
-    Ok((Of { machine, tag, points }, known_person(&mut tx.conn, "by", &told.by).await?))
+    let by = speaker(tx, site, "by", &told.by).await?;
+    Ok((Of { machine, tag, points }, by))
 }
 
 pub(super) async fn points(
@@ -372,7 +373,7 @@ pub(super) async fn withdraw(tx: &mut Tx, site: SiteId, ask: Withdrawal) -> Resu
         return one(&mut tx.conn, site, entry).await;
     }
     let kept = point_reads::find(&mut tx.conn, site, ask.entry).await?;
-    let by = known_person(&mut tx.conn, "by", &ask.by).await?;
+    let by = speaker(tx, site, "by", &ask.by).await?;
     if let Some(withdrawn) = &kept.record.withdrawn {
         let subject = format!("reading {}", ask.entry);
         return Err(withdrawal::twice("READING_WITHDRAWN", subject, withdrawn).into());

@@ -2,7 +2,7 @@
 
 use super::decode::Reading;
 use super::journal::Fact;
-use super::people::known_person;
+use super::people::speaker;
 use super::request::Keep;
 use super::review::{cursor, one};
 use super::tx::Tx;
@@ -81,7 +81,7 @@ pub(super) async fn answer(
     if let Some(Brought { changes, entry, by }) = replayed {
         return Ok(AdviceAnswered { advice, changes, entry, by });
     }
-    let by = known_person(&mut tx.conn, "by", &said.by).await?;
+    let by = speaker(tx, site, "by", &said.by).await?;
     must_be_advised(&advice, &said.interval)?;
     let changes = if said.accept { change_rule(tx, site, &advice, by).await? } else { Vec::new() };
     let entry = tx.append(site, fact(&advice, &said, by))?;
@@ -172,6 +172,7 @@ async fn change_rule(
 fn nothing_of(key: Key) -> SiteCard {
     SiteCard {
         key,
+        asks_pin: None,
         name: None,
         zone: None,
         day_starts_at: None,

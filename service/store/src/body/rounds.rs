@@ -3,7 +3,7 @@
 use super::decode::{Reading, to_json};
 use super::journal::{Fact, digest_of};
 use super::machines::{self, Named};
-use super::people::known_person;
+use super::people::speaker;
 use super::readings::{self, Became};
 use super::request::Keep;
 use super::round_reads::{checks_of, round_at, sheets};
@@ -133,7 +133,7 @@ async fn machine(tx: &mut Tx, site: SiteId, said: &ChecksSaid) -> Result<Of> {
     let sheets = sheets(&mut tx.conn, site).await?;
     let checks = checks_of(&extra, &sheets).into_iter().map(|check| (check.key.clone(), check.clone()));
     let checks = checks.collect();
-    let by = known_person(&mut tx.conn, "by", &said.by).await?;
+    let by = speaker(tx, site, "by", &said.by).await?;
     let retired = state == MachineState::Retired;
     Ok(Of { machine, tag, retired, checks, by, by_name: said.by.clone() })
 }

@@ -2,7 +2,7 @@
 
 use super::decode::to_value;
 use super::ledger::{self, Arrived};
-use super::people::known_person;
+use super::people::speaker;
 use super::push::keys;
 use super::request::Keep;
 use super::tx::Tx;
@@ -58,7 +58,7 @@ pub(super) async fn settle(tx: &mut Tx, site: SiteId, ask: Ask) -> Result<Settle
             ),
         }));
     }
-    let person = known_person(&mut tx.conn, "by", &ask.by).await?;
+    let person = speaker(tx, site, "by", &ask.by).await?;
     let mut mind = tx.mind(site).await?;
     let declarations = mind.declarations(&mut tx.conn).await?;
     let mut batch = Batch::settling(&declarations, [(row.key.clone(), ask.settlement)]);

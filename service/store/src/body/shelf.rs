@@ -2,7 +2,7 @@
 
 use super::decode::{Reading, to_json, to_value};
 use super::journal::{Fact, digest_of};
-use super::people::known_person;
+use super::people::speaker;
 use super::request::Keep;
 use super::tx::Tx;
 use super::{Conn, Db, DbRow, sites};
@@ -196,7 +196,7 @@ pub(super) async fn change(
     }
     let mut item = known(&mut tx.conn, site, told.item.as_str()).await?;
     let person = match &told.by {
-        Some(by) => Some(known_person(&mut tx.conn, "by", by).await?),
+        Some(by) => Some(speaker(tx, site, "by", by).await?),
         None => None,
     };
     let now = tx.caller.now;

@@ -2,7 +2,7 @@
 
 use super::Conn;
 use super::decode::Reading;
-use super::people::{known_person, person_named};
+use super::people::{known_person, must_be_known, person_named, speaker};
 use super::request::Keep;
 use super::shop_scope::Ids;
 use super::shop_write::Writing;
@@ -13,8 +13,9 @@ use fettler_domain::calendar::{Calendar, WallTime};
 use fettler_domain::error::Error;
 use fettler_domain::ids::{PersonId, SiteId};
 use fettler_domain::shop::diff::{diff, diff_last_done};
+use fettler_domain::shop::state::ShopState;
 use fettler_domain::shop::state::ShopStep;
-use fettler_domain::shop::{Declaration, LastDoneCard, ShopChange};
+use fettler_domain::shop::{Declaration, LastDoneCard, ShopChange, SiteCard};
 use fettler_domain::text::Name;
 use fettler_domain::time::ShopDay;
 use serde::{Deserialize, Serialize};
@@ -60,8 +61,12 @@ pub(super) async fn load(
     let known = row.map(|row| Reading::new(&row, "site").number("number").map(SiteId)).transpose()?;
     if let Some(site) = known {
         tx.take(site).await?;
+        if let Some((name, person)) = by.as_ref().zip(person) {
+            must_be_known(tx, site, "by", name, person).await?;
+        }
     }
     let mut current = shop_state::without_machines(&mut tx.conn, known).await?;
+    asks_on(tx, &current, &declared.site)?;
     let ids = match known {
         Some(site) => shop_scope::add_declared(&mut tx.conn, site, &mut current, &declared).await?,
         None => Ids::default(),
@@ -124,6 +129,18 @@ pub(super) async fn declare(
     write_all(tx, &mut writing, steps).await
 }
 
+/// Refuses that a site asks for PINs no more, but from a manager.
+fn asks_on(tx: &Tx, current: &ShopState, declared: &SiteCard) -> Result<()> {
+    let ends = declared.asks_pin == Some(false) && current.site.as_ref().is_some_and(|site| site.asks_pin);
+    if !ends || tx.caller.as_manager {
+        return Ok(());
+    }
+    let subject = format!("site {}", declared.key);
+    let text =
+        "that a site asks for PINs is ended by a manager only; leave asks_pin out, or ask a manager".into();
+    Err(Error::NotAllowed { reason: "MANAGER_ONLY", subject, text }.into())
+}
+
 fn today(tx: &Tx, calendar: &Calendar) -> ShopDay {
     calendar.shop_day_of(tx.caller.now)
 }
@@ -158,7 +175,7 @@ pub(super) async fn state_last_done(
         return Ok(changes);
     }
     let person = match &by {
-        Some(name) => Some(known_person(&mut tx.conn, "by", name).await?),
+        Some(name) => Some(speaker(tx, site, "by", name).await?),
         None => None,
     };
     let mut current = shop_state::without_machines(&mut tx.conn, Some(site)).await?;

@@ -71,7 +71,11 @@ pub(super) async fn without_machines(conn: &mut Conn, site: Option<SiteId>) -> R
             row: site.to_string(),
         })?,
     };
-    state.site = Some(SiteState { name, calendar: record.calendar.spec().clone() });
+    state.site = Some(SiteState {
+        name,
+        calendar: record.calendar.spec().clone(),
+        asks_pin: record.card.asks_pin == Some(true),
+    });
     let number = i64::from(site.0);
     for row in &sqlx::query(SOURCES).bind(number).fetch_all(&mut *conn).await? {
         let mut row = Reading::new(row, "source");
@@ -256,8 +260,10 @@ pub(super) async fn declared(conn: &mut Conn, site: SiteId) -> Result<Declaratio
 /// The shop as a declaration that changes nothing when it is loaded. Machines that have left the shop are left out.
 fn declaration(key: Key, state: ShopState) -> Declaration {
     let calendar = state.site.as_ref().map(|site| site.calendar.clone());
+    let asks_pin = state.site.as_ref().filter(|site| site.asks_pin).map(|_| true);
     let site = SiteCard {
         key,
+        asks_pin,
         name: state.site.map(|site| site.name),
         zone: calendar.as_ref().map(|calendar| calendar.zone),
         day_starts_at: calendar.as_ref().map(|calendar| calendar.day_starts_at),

@@ -203,15 +203,18 @@ impl<'s> Writing<'s> {
     async fn site(&mut self, tx: &mut Tx, key: Key, state: SiteState) -> Result<()> {
         let head = tx.head(self.site)?;
         head.calendar_revision += 1;
-        let mut spec = state.calendar;
+        let mut spec = state.calendar.clone();
         spec.revision = head.calendar_revision;
-        let of = |name: &Name, spec| {
-            Ok::<Value, StoreError>(
-                json!({"key": key.as_str(), "name": name.as_str(), "calendar": to_value(spec)?}),
-            )
+        let of = |site: &SiteState, spec| {
+            let mut said =
+                json!({"key": key.as_str(), "name": site.name.as_str(), "calendar": to_value(spec)?});
+            if site.asks_pin {
+                said["asks_pin"] = true.into();
+            }
+            Ok::<Value, StoreError>(said)
         };
-        let after = of(&state.name, &spec)?;
-        let before = self.before.site.as_ref().map(|old| of(&old.name, &old.calendar)).transpose()?;
+        let after = of(&state, &spec)?;
+        let before = self.before.site.as_ref().map(|old| of(old, &old.calendar)).transpose()?;
         let before = before.map(|state| digest_of(&state)).transpose()?;
         let subject = format!("sites/{}", self.site);
         let fact =
@@ -219,6 +222,7 @@ impl<'s> Writing<'s> {
         let leaf = tx.append(SiteId::INSTALLATION, fact)?;
         let card = SiteCard {
             key: key.clone(),
+            asks_pin: state.asks_pin.then_some(true),
             name: Some(state.name),
             zone: Some(spec.zone),
             day_starts_at: Some(spec.day_starts_at),

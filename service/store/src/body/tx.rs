@@ -167,6 +167,11 @@ impl Tx {
         self.undo = true;
     }
 
+    /// Whether nothing of it is to stand.
+    pub(super) fn only_validates(&self) -> bool {
+        self.undo
+    }
+
     /// Ends the transaction. The error says whether what was asked for may have been made durable all the same.
     pub(super) async fn end(&mut self) -> std::result::Result<(), EndError> {
         if self.undo {

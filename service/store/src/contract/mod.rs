@@ -11,6 +11,7 @@ mod fluids;
 mod hours;
 mod journal;
 mod orders;
+mod pins;
 mod planned;
 mod proofs;
 mod readings;
@@ -33,6 +34,7 @@ pub use fluids::{
 pub use hours::{Acknowledged, HeldCounts, KeptReport, LoadReport, ReportCursor, ReportFilter, Settled};
 pub use journal::{EntryFilter, EntryRecord, JournalHead};
 pub use orders::{ClosingView, Ended, OrderFilter, OrderRecord};
+pub use pins::{PinRecord, Pins};
 pub use planned::{PlanSaid, PlanTaken, PlannedCursor, PlannedFilter, PlannedPeriod, PlannedShift};
 pub use proofs::{CheckpointCursor, JournalKey, KeptCheckpoint, Proofs};
 pub use readings::{
@@ -53,6 +55,7 @@ use fettler_domain::ledger::history::Month;
 use fettler_domain::ledger::report::Received;
 use fettler_domain::ledger::row::Settlement;
 use fettler_domain::order::{ClosingSaid, RaiseSaid};
+use fettler_domain::pin::{Known, Speaker};
 use fettler_domain::quantity::Amount;
 use fettler_domain::shop::{Declaration, LastDoneCard, MachineCard, MeterRecord, MeterShows, ShopChange};
 use fettler_domain::text::{ForeignName, Key, Name};
@@ -70,10 +73,18 @@ pub struct Caller {
     pub request: Option<RequestKey>,
     /// The moment of the call.
     pub now: Ts,
-    /// Who says it, where a report is a person's word; other calls name their people themselves.
-    pub person: Option<PersonId>,
+    /// Whose word it is, where that was found out before: of a report the person it is put down to, else a person who is
+    /// known by PIN or own token. All other calls name their people themselves.
+    pub person: Option<Speaker>,
     /// Whether the caller may decide what is a manager's to decide, as the service itself may.
     pub as_manager: bool,
+}
+
+impl Caller {
+    /// How a person is known; none when they are only named.
+    pub fn known(&self, person: PersonId) -> Option<Known> {
+        self.person.filter(|speaker| speaker.person == person)?.known
+    }
 }
 
 /// A request id and what it was used for.
@@ -127,7 +138,7 @@ pub struct Upkeep {
 /// A store of shops.
 #[async_trait]
 #[expect(clippy::too_many_arguments, reason = "a call says each thing by itself")]
-pub trait Store: Care + Proofs + Tokens + Rounds + Vault + Send + Sync {
+pub trait Store: Care + Pins + Proofs + Tokens + Rounds + Vault + Send + Sync {
     /// Adds a person, or gives the one with that name.
     async fn add_person(&self, caller: &Caller, name: &Name) -> Result<PersonRecord>;
     /// People by name.

@@ -26,6 +26,10 @@ pub struct PersonRecord {
     pub name: Option<Name>,
     /// When they were added.
     pub added_at: Ts,
+    /// When their PIN was set; none when they have none.
+    pub pin_set_at: Option<Ts>,
+    /// The wrong PINs in a row that were given.
+    pub wrong_pins: u32,
 }
 
 /// Whether a machine may run.

@@ -3,7 +3,7 @@
 use super::{Caller, Page, PageAsk, Result};
 use async_trait::async_trait;
 use fettler_domain::access::Access;
-use fettler_domain::ids::TokenId;
+use fettler_domain::ids::{PersonId, TokenId};
 use fettler_domain::time::Ts;
 
 /// A caller's token, of which the store keeps the hash only.
@@ -23,6 +23,10 @@ pub struct TokenRecord {
     pub revoked_at: Option<Ts>,
     /// When it was last seen to be used, as of an hour or so.
     pub used_at: Option<Ts>,
+    /// Whose own it is; none when many may use it.
+    pub person: Option<PersonId>,
+    /// The name in the certificates that stand in its place; none for a token, or one certificate alone.
+    pub certificate: Option<String>,
 }
 
 /// A token that is to be kept.
@@ -36,12 +40,23 @@ pub struct NewToken {
     pub access: Access,
     /// From when on it is not taken any more; none for never.
     pub expires_at: Option<Ts>,
+    /// Whose own it is; none when many may use it.
+    pub person: Option<PersonId>,
+    /// The name in the certificates that stand in its place; none for a token, or one certificate alone.
+    pub certificate: Option<String>,
 }
 
 impl NewToken {
     /// One of an administrator, for ever.
     pub fn admin(name: &str, hash: [u8; 32]) -> NewToken {
-        NewToken { name: name.to_owned(), hash, access: Access::admin(), expires_at: None }
+        NewToken {
+            name: name.to_owned(),
+            hash,
+            access: Access::admin(),
+            expires_at: None,
+            person: None,
+            certificate: None,
+        }
     }
 }
 

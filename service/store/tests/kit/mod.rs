@@ -123,6 +123,7 @@ pub fn declaration() -> Declaration {
     };
     Declaration {
         site: SiteCard {
+            asks_pin: None,
             key: key("hall"),
             name: None,
             zone: Some(Zone::UTC),
