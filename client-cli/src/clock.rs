@@ -10,6 +10,13 @@ pub(crate) fn now() -> DateTime<Utc> {
     Utc::now()
 }
 
+/// The moment by which years are told or left out: `SOURCE_DATE_EPOCH` where it is set, in seconds since 1970, so that the
+/// output of a script can be compared with an older one's (reproducible-builds.org, its specification); else now.
+pub(crate) fn told_at() -> DateTime<Utc> {
+    let stated = std::env::var("SOURCE_DATE_EPOCH").ok().and_then(|text| text.parse().ok());
+    stated.and_then(|seconds| DateTime::from_timestamp(seconds, 0)).unwrap_or_else(now)
+}
+
 /// A fresh request id.
 #[expect(clippy::disallowed_methods, reason = "the client's one id source")]
 pub(crate) fn request_id() -> Uuid {

@@ -29,8 +29,32 @@ impl Ran {
     }
 }
 
+/// A command line cut into words; of a shell's signs it may have double quotes only.
+pub fn words(line: &str) -> Vec<String> {
+    let parts = line.split('"').enumerate();
+    let mut words = Vec::new();
+    for (place, part) in parts {
+        if place % 2 == 1 {
+            words.push(part.to_owned());
+        } else {
+            words.extend(part.split_whitespace().map(str::to_owned));
+        }
+    }
+    words
+}
+
 /// Runs the client against a service that listens at `endpoint` and keeps its data in `data`.
 pub fn fettler(endpoint: &str, data: &Path, arguments: &[&str], input: &[u8]) -> Ran {
+    fettler_in(endpoint, data, (arguments, input), &[])
+}
+
+/// The same with more in its environment.
+pub fn fettler_in(
+    endpoint: &str,
+    data: &Path,
+    (arguments, input): (&[&str], &[u8]),
+    environment: &[(&str, &str)],
+) -> Ran {
     let mut child = Command::new(program("fettler"))
         .args(arguments)
         .env_clear()
@@ -38,6 +62,7 @@ pub fn fettler(endpoint: &str, data: &Path, arguments: &[&str], input: &[u8]) ->
         .env("TZ", "UTC")
         .env("FETTLER_SERVER", endpoint)
         .env("FETTLER_DATA", data)
+        .envs(environment.iter().copied())
         .current_dir(data)
         .stdin(Stdio::piped())
         .stdout(Stdio::piped())

@@ -1,6 +1,6 @@
 //! What a newcomer does in the first hour: the demo, and the commands of the README, in its order.
 
-use fettler_tests::client::fettler;
+use fettler_tests::client::{fettler, words};
 use fettler_tests::programs::{program, root};
 use std::process::Command;
 
@@ -29,20 +29,6 @@ fn commands() -> Vec<Vec<String>> {
     let (_, own_shop) = readme.split_once("## Your own shop").expect("the part about one's own shop");
     let lines = own_shop.lines().filter_map(|line| line.strip_prefix("fettler "));
     lines.map(|line| words(line.split(" #").next().unwrap_or(line))).collect()
-}
-
-/// A command line cut into words; only double quotes are used in the README.
-fn words(line: &str) -> Vec<String> {
-    let parts = line.split('"').enumerate();
-    let mut words = Vec::new();
-    for (place, part) in parts {
-        if place % 2 == 1 {
-            words.push(part.to_owned());
-        } else {
-            words.extend(part.split_whitespace().map(str::to_owned));
-        }
-    }
-    words
 }
 
 #[test]

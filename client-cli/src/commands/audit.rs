@@ -97,7 +97,7 @@ fn write(session: &Session, message: &pb::ExportClosingsResponse) -> Result<(), 
             rows.iter().map(|row| csvout::line(row.iter().map(String::as_str))).collect()
         }
         OutputForm::Table => {
-            let board = board_in(session, times::zone(&message.zone)?, clock::now());
+            let board = board_in(session, times::zone(&message.zone)?, clock::told_at());
             message.rows.iter().map(|row| show::one(row, board)).collect::<String>()
         }
     };

@@ -41,7 +41,7 @@ async fn record(session: &Session, args: RecordArgs) -> Result<Answer, Failure> 
         }
     })
     .await?;
-    let board = board_in(session, times::zone(&all.zone)?, clock::now());
+    let board = board_in(session, times::zone(&all.zone)?, clock::told_at());
     if args.html {
         let is_whole = all.next_page_token.is_empty();
         session.out.data(&crate::render::fluid_page::page(&all, (&wanted, is_whole), board))?;

@@ -43,7 +43,7 @@ async fn list(session: &Session, args: JournalListArgs) -> Result<Answer, Failur
     .await?;
     // The installation's own journal belongs to no site, so its times are told in UTC.
     let board = if session.settings.site == "installation" {
-        super::board_in(session, chrono_tz::UTC, crate::clock::now())
+        super::board_in(session, chrono_tz::UTC, crate::clock::told_at())
     } else {
         board(session).await?
     };

@@ -157,7 +157,7 @@ async fn board(session: &Session) -> Result<Board, Failure> {
         OutputForm::Table => session.zone().await?,
         OutputForm::Json | OutputForm::Csv => chrono_tz::UTC,
     };
-    Ok(board_in(session, zone, clock::now()))
+    Ok(board_in(session, zone, clock::told_at()))
 }
 
 /// A time that was typed under a flag; the site's zone is asked for only where the time has no offset.

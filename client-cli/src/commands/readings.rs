@@ -27,7 +27,7 @@ async fn explain(session: &Session, machine: String, point: String, limit: u32) 
     let answer = session
         .ask(&request, |link, request| async move { link.readings().explain_point(request).await })
         .await?;
-    let board = board_in(session, times::zone(&answer.zone)?, clock::now());
+    let board = board_in(session, times::zone(&answer.zone)?, clock::told_at());
     let limit = usize::try_from(limit).unwrap_or(usize::MAX);
     session.show(
         &answer,

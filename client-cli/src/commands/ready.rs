@@ -23,7 +23,7 @@ pub(super) async fn run(session: &Session, args: ReadyArgs) -> Result<Answer, Fa
         }
     })
     .await?;
-    let teller = Teller::new(session.zone().await?, clock::now());
+    let teller = Teller::new(session.zone().await?, clock::told_at());
     let (width, style) = (session.settings.width, session.out.style());
     let text = || {
         let round = all.round.clone().unwrap_or_default();

@@ -113,7 +113,7 @@ async fn list(session: &Session, args: RoundArgs) -> Result<Answer, Failure> {
         ..Default::default()
     };
     let list = gather(session, request).await?;
-    let board = board_in(session, times::zone(&head.zone)?, clock::now());
+    let board = board_in(session, times::zone(&head.zone)?, clock::told_at());
     session.show(&list, || shown::board(&list, board.teller, board.width), || shown::checks(&list))?;
     Ok(Answer::Done)
 }
@@ -130,7 +130,7 @@ async fn handovers(session: &Session, args: &RoundArgs) -> Result<Answer, Failur
     })
     .await?;
     let zone = session.zone().await?;
-    let teller = Teller::new(zone, clock::now());
+    let teller = Teller::new(zone, clock::told_at());
     let width = session.settings.width;
     let text = || match all.handovers.as_slice() {
         [] => "no handovers\n".to_owned(),
@@ -151,7 +151,7 @@ async fn acknowledge(session: &Session, handover: i64, by: String, id: Uuid) -> 
         )
         .await?;
     let handover = answer.handover.clone().unwrap_or_default();
-    let teller = Teller::new(session.zone().await?, clock::now());
+    let teller = Teller::new(session.zone().await?, clock::told_at());
     let width = session.settings.width;
     session.show(
         &answer,
@@ -166,7 +166,7 @@ async fn end(session: &Session, request: pb::EndRoundRequest, id: Uuid) -> Resul
         .change(&request, id, |link, request| async move { link.rounds().end_round(request).await })
         .await?;
     let handover = answer.handover.clone().unwrap_or_default();
-    let teller = Teller::new(session.zone().await?, clock::now());
+    let teller = Teller::new(session.zone().await?, clock::told_at());
     let width = session.settings.width;
     session.show(
         &answer,

@@ -25,7 +25,7 @@ fn expected(facts: &Facts) -> Expected {
     let mut all = Expected::new();
     for month in facts.ahead.tasks.iter().flat_map(|task| &task.months) {
         for kit in &month.kit {
-            let of_item = all.entry((kit.item.clone(), kit.unit.clone())).or_default();
+            let of_item = all.entry(facts.uses.named(&kit.item, &kit.unit)).or_default();
             let sum = of_item.entry(month.month.clone()).or_default();
             for (sum, text) in sum.iter_mut().zip([&kit.quantity, &kit.by_then, &kit.by_then_p90]) {
                 *sum = sum.saturating_add(thousandths(text).unwrap_or_default());
@@ -177,7 +177,7 @@ fn chosen<'f>(facts: &'f Facts, expected: &'f Expected) -> Vec<&'f Item> {
 fn against(facts: &Facts, before: &[Before], section: &mut Section) {
     let month = facts.year.month().format("%Y-%m").to_string();
     let rows: Vec<&Before> = before.iter().filter(|row| row.month == month).collect();
-    let of = |row: &Before| (row.item.clone(), row.unit.clone());
+    let of = |row: &Before| facts.uses.named(&row.item, &row.unit);
     let Some(said_on) = rows.iter().map(|row| row.from_day).max() else {
         section.rests.push("The earlier report expected nothing of this month.".to_owned());
         return;

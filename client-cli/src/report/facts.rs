@@ -186,7 +186,7 @@ impl Uses {
     }
 
     /// An item as the shelf calls it, where it is one there; a unit that is not said is the shelf's.
-    fn named(&self, name: &str, unit: &str) -> Item {
+    pub(crate) fn named(&self, name: &str, unit: &str) -> Item {
         let is_it = |card: &&pb::ItemCard| {
             card.name.eq_ignore_ascii_case(name)
                 || !card.code.is_empty() && card.code.eq_ignore_ascii_case(name)

@@ -11,7 +11,7 @@ const MACHINES_MAX: usize = 40;
 fn known(ran: &Ran) -> &'static str {
     match (ran.is_known, ran.hours > 0.0) {
         (true, _) => "all of the month",
-        (false, true) => "a part of the month",
+        (false, true) => "to its last report",
         (false, false) => "nothing",
     }
 }
@@ -19,7 +19,7 @@ fn known(ran: &Ran) -> &'static str {
 fn bar(ran: &Ran) -> Bar {
     let text = match (ran.is_known, ran.hours > 0.0) {
         (true, _) => format!("{:.1} h", ran.hours),
-        (false, true) => format!("{:.1} h, in part", ran.hours),
+        (false, true) => format!("{:.1} h so far", ran.hours),
         (false, false) => "not known".to_owned(),
     };
     let fill = if ran.is_known { Fill::Full } else { Fill::Hatched };
@@ -63,7 +63,8 @@ pub(super) fn run(facts: &Facts) -> Section {
     ));
     if whole < facts.machines.len() {
         section.rests.push(
-            "Hatched: no reports have come for some of the month, or the machine counts no hours, so that it may have run longer."
+            "Hatched: the last report ended before the month did, as over a free weekend, or more is still to come, or the machine \
+             counts no hours. What nobody has reported is not in it."
                 .to_owned(),
         );
     }

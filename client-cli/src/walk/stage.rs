@@ -120,7 +120,7 @@ impl<'s> Stage<'s> {
         head: &pb::GetRoundResponse,
         server: String,
     ) -> Result<Stage<'s>, Failure> {
-        let teller = Teller::new(times::zone(&head.zone)?, clock::now());
+        let teller = Teller::new(times::zone(&head.zone)?, clock::told_at());
         let round = checks.round.unwrap_or_default();
         let shift = round.shift_start.as_ref().and_then(times::from_wire).unwrap_or_else(clock::now);
         let columns = terminal_size::terminal_size().map(|(width, _)| usize::from(width.0));

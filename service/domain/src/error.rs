@@ -25,7 +25,7 @@ pub enum Error {
     #[error("{}", join(.0))]
     Invalid(Vec<Violation>),
     /// There is no such thing; `remedy` says how to find or make it.
-    #[error("there is no {kind} `{name}`; {remedy}")]
+    #[error("there is no {kind} {}; {remedy}", of_name(name))]
     NotFound {
         /// The noun: "machine".
         kind: &'static str,
@@ -70,6 +70,11 @@ impl Error {
         let remedy = "`fettler machine list` shows those there are".to_owned();
         Error::NotFound { kind: "machine", name: name.into(), remedy }
     }
+}
+
+/// A name as it was asked for; where none was, there is not one of its kind yet.
+fn of_name(name: &str) -> String {
+    if name.is_empty() { "yet".to_owned() } else { format!("`{name}`") }
 }
 
 fn join(violations: &[Violation]) -> String {

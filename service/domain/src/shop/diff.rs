@@ -253,11 +253,7 @@ impl<'a> Differ<'a> {
             let old = self.current.sheets.get(&card.key);
             let merged = self.merged_sheet(card, old, &field);
             let change = match old {
-                None if merged.checks.is_empty() => Some(format!("added, {} tasks", merged.tasks.len())),
-                None => {
-                    let (tasks, checks) = (merged.tasks.len(), merged.checks.len());
-                    Some(format!("added, {tasks} tasks and {checks} checks"))
-                }
+                None => Some(added(merged.tasks.len(), merged.checks.len())),
                 Some(old) if *old == merged => None,
                 Some(old) => {
                     let mut words = Words::default();
@@ -375,4 +371,13 @@ fn calendar_field(error: &CalendarError) -> String {
         | CalendarError::NothingWorkedAfter(_) => "closures",
     };
     format!("shop.site.{list}")
+}
+
+/// A new sheet, by what it holds.
+fn added(tasks: usize, checks: usize) -> String {
+    let of = |count: usize, one: &str| format!("{count} {one}{}", if count == 1 { "" } else { "s" });
+    match checks {
+        0 => format!("added, {}", of(tasks, "task")),
+        _ => format!("added, {} and {}", of(tasks, "task"), of(checks, "check")),
+    }
 }
