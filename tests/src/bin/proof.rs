@@ -97,13 +97,13 @@ const PROOFS: &[Proof] = &[
     },
     Proof {
         name: "fuzz",
-        rounds: 400,
-        shows: "page tokens, recurrence rules, proofs and exports of the journal, and requests of every call, bent by chance, a minute on a processor a round: nothing panics, stands still or grows",
+        rounds: 300,
+        shows: "page tokens, recurrence rules, proofs and exports of the journal, and requests of every call, bent by chance, 20 seconds on a processor a round: nothing panics, stands still or grows",
     },
     Proof {
         name: "fuzz-files",
-        rounds: 400,
-        shows: "files that people hand in to the client, bent by chance, 6 minutes on a processor a round: nothing panics, stands still or grows",
+        rounds: 60,
+        shows: "files that people hand in to the client, bent by chance, 20 seconds on a processor for each of 6 kinds a round: nothing panics, stands still or grows",
     },
     Proof {
         name: "year-postgres",
