@@ -165,7 +165,10 @@ impl Shop {
         };
         let reports = (self.next..self.next + AT_ONCE_FOR_LOG).map(report).collect();
         let ask = PushReportsRequest { reports, ..PushReportsRequest::default() };
-        self.service.wire().await.hours().push_reports(ask).await?;
+        // It may have ended meanwhile.
+        let wire = self.service.try_wire().await;
+        let wire = wire.map_err(|error| tonic::Status::unavailable(error.to_string()))?;
+        wire.hours().push_reports(ask).await?;
         self.next += AT_ONCE_FOR_LOG;
         Ok(())
     }

@@ -152,9 +152,24 @@ impl Script {
         }
         let (part, call, error) = self.point(number);
         self.calls.fail_at(call, error);
-        let place =
-            || format!("operations from {}, call {call}, error {error}: {}", part.first, self.calls.what());
         tally.points += 1;
+        self.try_part(part, &format!("call {call}, error {error}"), tally).await;
+    }
+
+    /// Does the second part with a flush of the log that is answered as done, though it lost what it was to keep.
+    ///
+    /// # Panics
+    ///
+    /// As what was acknowledged is lost then.
+    pub async fn try_lie(&self) {
+        self.calls.fail_at(0, EIO);
+        self.calls.lie_at_third_flush();
+        self.try_part(&self.parts[1], "a flush that lies", &mut Tally::default()).await;
+    }
+
+    /// Does a part with the fault that is set, and goes on with it without.
+    async fn try_part(&self, part: &Part, fault: &str, tally: &mut Tally) {
+        let place = || format!("operations from {}, {fault}: {}", part.first, self.calls.what());
         let (folder, went_well) = match self.start(copy_of(part.before.path())) {
             Ok(service) => self.with_fault(part, service, tally, &place).await,
             Err((folder, _)) => {

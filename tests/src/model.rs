@@ -207,7 +207,7 @@ impl Model {
         let sum: i64 = counted
             .map(|(known, _)| match &self.reports[known] {
                 Said::Ran { machine: Some(of), amount_ms, .. } if *of == machine => *amount_ms,
-                _ => 0,
+                Said::Ran { .. } | Said::Withdrawn => 0,
             })
             .sum();
         sum + self.adjusted_ms.get(&machine).copied().unwrap_or(0)

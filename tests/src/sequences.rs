@@ -116,7 +116,7 @@ impl Default for Sequences {
 impl Sequences {
     /// A new site for a sequence.
     async fn site(&mut self) -> (Arc<dyn Store>, SiteId) {
-        if self.place.is_none() || self.sites % SITES == 0 {
+        if self.place.is_none() || self.sites.is_multiple_of(SITES) {
             // A disk in memory where there is one: here it is not to be shown that a flush holds.
             let memory = Path::new("/dev/shm");
             let folder = if memory.is_dir() { tempfile::tempdir_in(memory) } else { tempfile::tempdir() };

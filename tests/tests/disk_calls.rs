@@ -22,6 +22,13 @@ async fn a_call_that_fails_loses_nothing_and_makes_no_answer_wrong() {
     assert!(tally.ended > 0 && tally.refused + tally.unnoticed > 0, "{tally:?}");
 }
 
+/// The comparison finds what it is there for: a commit whose flush is answered as done, and is lost.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+#[should_panic(expected = "a flush that lies: flush /fettler.db-wal")]
+async fn a_flush_that_lies_is_found() {
+    Script::rehearse(SEED, PARTS).await.try_lie().await;
+}
+
 /// Pages of the log after which it is moved into the file are 4,000. A reader that stands still lets only a part of it be moved, and
 /// that part is not yet flushed; when the flush of the rest fails, it is lost with it.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]

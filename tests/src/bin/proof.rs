@@ -4,11 +4,13 @@
 //! both. With minutes, no further round is begun after them.
 #![expect(clippy::print_stdout, clippy::print_stderr, reason = "a program that talks to a person")]
 
+#[path = "proof/chance.rs"]
+mod chance;
+
 use fettler_tests::agree::Pair;
 use fettler_tests::duty::on_both_engines;
 use fettler_tests::kill::{Tally, Victim, rounds};
 use fettler_tests::servers::Shared;
-use std::fmt::Write as _;
 use std::fs::{self, OpenOptions};
 use std::io::Write as _;
 use std::path::PathBuf;
@@ -32,8 +34,8 @@ const OPERATIONS_SHARED: usize = 5_000;
 /// So many of them are kept at once in the log, so that a piece that is cut short has not been in vain.
 const ROUNDS_KEPT: u64 = 4;
 
-/// The same of points at which a call fails.
-const POINTS_KEPT: u64 = 250;
+/// The same of kills.
+const KILLS_KEPT: u64 = 50;
 
 /// A proof: its name, its rounds, what it shows.
 struct Proof {
@@ -45,7 +47,7 @@ struct Proof {
 const PROOFS: &[Proof] = &[
     Proof {
         name: "kills",
-        rounds: 200,
+        rounds: 5_000,
         shows: "killed with SIGKILL during a push: every acknowledged report is there once, and the journal's root matches",
     },
     Proof {
@@ -84,14 +86,24 @@ const PROOFS: &[Proof] = &[
         shows: "each call of the system in a script of 200 operations fails once, flushes with what they were to keep: nothing acknowledged is lost, nothing wrong is answered, all is whole",
     },
     Proof {
+        name: "model",
+        rounds: 100_000,
+        shows: "sequences of up to 24 random operations on a site each end in what a plain model says of reports, meters, orders and readings",
+    },
+    Proof {
+        name: "million",
+        rounds: 20,
+        shows: "1,000,000 reports of five sources, each delivered three times in an order that chance makes: totals are exact, what is kept has one hash",
+    },
+    Proof {
         name: "fuzz",
-        rounds: 400,
-        shows: "page tokens, recurrence rules, proofs and exports of the journal, and requests of every call, bent by chance, a minute on a processor a round: nothing panics, stands still or grows",
+        rounds: 300,
+        shows: "page tokens, recurrence rules, proofs and exports of the journal, and requests of every call, bent by chance, 20 seconds on a processor a round: nothing panics, stands still or grows",
     },
     Proof {
         name: "fuzz-files",
-        rounds: 400,
-        shows: "files that people hand in to the client, bent by chance, 6 minutes on a processor a round: nothing panics, stands still or grows",
+        rounds: 60,
+        shows: "files that people hand in to the client, bent by chance, 20 seconds on a processor for each of 6 kinds a round: nothing panics, stands still or grows",
     },
     Proof {
         name: "year-postgres",
@@ -156,9 +168,11 @@ fn piece(proof: &Proof, within: Duration) -> Result<bool, String> {
         "year-postgres" => return year(proof, begin, &runtime),
         "journal" => return journal(proof, begin),
         "disk-full" => return disk_full(proof, from, begin),
-        "fuzz" => return fuzz(proof, from, begin, &runtime),
-        "fuzz-files" => return fuzz_files(proof, from, begin),
-        "io-errors" => return io_errors(proof, from, begin, &runtime),
+        "fuzz" => return chance::fuzz(proof, from, begin, &runtime),
+        "fuzz-files" => return chance::fuzz_files(proof, from, begin),
+        "model" => return chance::model(proof, from, begin, &runtime),
+        "million" => return chance::million(proof, from, begin, &runtime),
+        "io-errors" => return chance::io_errors(proof, from, begin, &runtime),
         _ => {}
     }
     let victim = match proof.name {
@@ -166,22 +180,35 @@ fn piece(proof: &Proof, within: Duration) -> Result<bool, String> {
         "standby" => Victim::Primary,
         _ => Victim::Database,
     };
-    let tally: Tally = runtime.block_on(rounds(victim, SEED, from, proof.rounds, |round| {
-        println!("  round {} of {}", round + 1, proof.rounds);
-        begin.goes_on()
-    }));
-    let to = from + tally.rounds;
-    let mut line = format!("rounds {from}..{to} of {} seed {SEED} ok", proof.rounds);
-    let _ = write!(
-        line,
-        ": acknowledged {}, stored unknown to the sender {}, lost 0, counted twice 0, leaves hashed {}, {} s",
-        tally.acknowledged,
-        tally.stored_unknown,
-        tally.leaves,
-        begin.seconds()
-    );
-    keep(proof, &line)?;
-    Ok(to >= proof.rounds)
+    kills(proof, victim, from, begin, &runtime)
+}
+
+/// Rounds of kills, kept some at a time.
+fn kills(
+    proof: &Proof,
+    victim: Victim,
+    from: u64,
+    begin: Begun,
+    runtime: &tokio::runtime::Runtime,
+) -> Result<bool, String> {
+    let mut from = from;
+    while from < proof.rounds && begin.goes_on() {
+        let (started, until) = (Instant::now(), proof.rounds.min(from + KILLS_KEPT));
+        let tally: Tally = runtime.block_on(rounds(victim, SEED, from, until, |_| begin.goes_on()));
+        let to = from + tally.rounds;
+        let line = format!(
+            "rounds {from}..{to} of {} seed {SEED} ok: acknowledged {}, stored unknown to the sender {}, lost 0, counted twice 0, \
+             leaves hashed {}, {} s",
+            proof.rounds,
+            tally.acknowledged,
+            tally.stored_unknown,
+            tally.leaves,
+            started.elapsed().as_secs()
+        );
+        keep(proof, &line)?;
+        from = to;
+    }
+    Ok(from >= proof.rounds)
 }
 
 /// Rounds of mixed operations, by turns through two and four services.
@@ -267,105 +294,6 @@ fn disk_full(proof: &Proof, from: u64, begin: Begun) -> Result<bool, String> {
     );
     keep(proof, &line)?;
     Ok(to >= proof.rounds)
-}
-
-/// Points at which a call of the system fails.
-fn io_errors(
-    proof: &Proof,
-    from: u64,
-    begin: Begun,
-    runtime: &tokio::runtime::Runtime,
-) -> Result<bool, String> {
-    let script =
-        runtime.block_on(fettler_tests::faulty::Script::rehearse(SEED, fettler_tests::faulty::PARTS));
-    let mut from = from;
-    while from < proof.rounds && begin.goes_on() {
-        let (started, mut tally, mut to) = (Instant::now(), fettler_tests::faulty::Tally::default(), from);
-        while to < proof.rounds.min(from + POINTS_KEPT) && begin.goes_on() {
-            runtime.block_on(script.try_point(to, &mut tally));
-            to += 1;
-        }
-        let line = format!(
-            "rounds {from}..{to} of {} seed {SEED} ok: {} of {} calls failed in turn, at {} the service ended or did not start, at {} a \
-             call was answered with an error, at {} nobody noticed; nothing lost, nothing wrong, all whole, {} s",
-            proof.rounds,
-            tally.points,
-            script.points(),
-            tally.ended,
-            tally.refused,
-            tally.unnoticed,
-            started.elapsed().as_secs()
-        );
-        keep(proof, &line)?;
-        from = to;
-    }
-    Ok(from >= proof.rounds)
-}
-
-/// Seconds on a processor of one target of a round.
-const FUZZ_SECONDS: u64 = 60;
-
-/// Rounds of inputs bent by chance, by turns for each target.
-fn fuzz(proof: &Proof, from: u64, begin: Begun, runtime: &tokio::runtime::Runtime) -> Result<bool, String> {
-    use fettler_tests::fuzz::{Budget, corpus, run};
-    use fettler_tests::fuzz_requests::Requests;
-    use fettler_tests::fuzz_targets::{NAMES, with};
-    let mut from = from;
-    while from < proof.rounds && begin.goes_on() {
-        let seed = SEED + from;
-        let target = usize::try_from(from).map_err(|e| e.to_string())? % (NAMES.len() + 1);
-        let line = if let Some(name) = NAMES.get(target) {
-            let root = fettler_tests::programs::root();
-            let budget = Budget::of_seconds(FUZZ_SECONDS);
-            with(name, |target| run(target, corpus(&root, name), seed, budget)).line(name, seed)
-        } else {
-            runtime.block_on(async {
-                let mut requests = Requests::start(seed).await;
-                let ran = requests.run(u64::MAX, FUZZ_SECONDS * 1_000).await;
-                let (answered, methods) = requests.answered();
-                format!("{}, {answered} of {methods} calls answered well", ran.line("requests", seed))
-            })
-        };
-        keep(proof, &format!("rounds {from}..{} of {} ok: {line}", from + 1, proof.rounds))?;
-        from += 1;
-    }
-    Ok(from >= proof.rounds)
-}
-
-/// The same for files of the client, which its own tests read.
-fn fuzz_files(proof: &Proof, from: u64, begin: Begun) -> Result<bool, String> {
-    let mut from = from;
-    while from < proof.rounds && begin.goes_on() {
-        let ran = std::process::Command::new("cargo")
-            .args([
-                "test",
-                "--workspace",
-                "--bin",
-                "fettler",
-                "fuzzed",
-                "--",
-                "--nocapture",
-                "--test-threads=1",
-            ])
-            .env("FETTLER_FUZZ_SECONDS", FUZZ_SECONDS.to_string())
-            .env("FETTLER_FUZZ_SEED", (SEED + from).to_string())
-            .output()
-            .map_err(|e| format!("cargo does not start: {e}"))?;
-        let said = String::from_utf8_lossy(&ran.stdout);
-        if !ran.status.success() {
-            return Err(format!("round {from}: {said}\n{}", String::from_utf8_lossy(&ran.stderr)));
-        }
-        let lines: Vec<&str> = said
-            .lines()
-            .filter_map(|line| {
-                line.contains("shapes of answers").then(|| line.rsplit("... ").next()).flatten()
-            })
-            .collect();
-        let line = format!("rounds {from}..{} of {} ok: {}", from + 1, proof.rounds, lines.join("; "));
-        keep(proof, &line)?;
-        from += 1;
-    }
-    Ok(from >= proof.rounds)
 }
 
 /// Writes a line into a proof's log and shows it.
