@@ -24,6 +24,7 @@ const TOKEN_FILE: &str = "admin.token";
 pub struct Service {
     child: Child,
     endpoint: String,
+    http: String,
     folder: TempDir,
     arguments: Vec<String>,
     /// What stands in its environment beside its home.
@@ -57,8 +58,8 @@ impl Service {
     }
 
     fn begin(folder: TempDir, arguments: Vec<String>, environment: Vec<(String, String)>) -> Service {
-        let (child, endpoint, heard) = spawn(folder.path(), &arguments, &environment);
-        Service { child, endpoint, folder, arguments, environment, heard }
+        let (child, endpoint, http, heard) = spawn(folder.path(), &arguments, &environment);
+        Service { child, endpoint, http, folder, arguments, environment, heard }
     }
 
     /// Waits until it has ended by itself.
@@ -69,6 +70,11 @@ impl Service {
     /// Where it listens.
     pub fn endpoint(&self) -> &str {
         &self.endpoint
+    }
+
+    /// Where it listens for HTTP; empty where it does not.
+    pub fn http(&self) -> &str {
+        &self.http
     }
 
     /// Its data folder.
@@ -118,7 +124,7 @@ impl Service {
 
     /// Starts it again on the same data, on another port.
     pub fn start_again(&mut self) {
-        (self.child, self.endpoint, self.heard) =
+        (self.child, self.endpoint, self.http, self.heard) =
             spawn(self.folder.path(), &self.arguments, &self.environment);
     }
 
@@ -181,7 +187,7 @@ fn spawn(
     data: &Path,
     arguments: &[String],
     environment: &[(String, String)],
-) -> (Child, String, Receiver<String>) {
+) -> (Child, String, String, Receiver<String>) {
     // Only the service of the tests has a clock that can be set.
     let name = if arguments.iter().any(|a| a == "--clock-at") { "fettlerd_at" } else { "fettlerd" };
     let mut child = Command::new(program(name))
@@ -202,7 +208,9 @@ fn spawn(
     listen(child.stdout.take().expect("a pipe"), say.clone());
     listen(child.stderr.take().expect("a pipe"), say);
     let endpoint = announced(&heard);
-    (child, endpoint, heard)
+    let has_http = name == "fettlerd" && !arguments.iter().any(|a| a == "off");
+    let http = if has_http { announced_http(&heard) } else { String::new() };
+    (child, endpoint, http, heard)
 }
 
 /// Reads what the service says for as long as it lives, so that its pipes never fill.
@@ -230,4 +238,16 @@ fn announced(heard: &Receiver<String>) -> String {
         said.push(line);
     }
     panic!("the service does not say where it listens:\n{}", said.join("\n"));
+}
+
+/// The address for HTTP that the service announces next.
+fn announced_http(heard: &Receiver<String>) -> String {
+    let mut said = Vec::new();
+    while let Ok(line) = heard.recv_timeout(START) {
+        if let Some((_, address)) = line.split_once("for HTTP on ") {
+            return address.to_owned();
+        }
+        said.push(line);
+    }
+    panic!("the service does not say where it listens for HTTP:\n{}", said.join("\n"));
 }

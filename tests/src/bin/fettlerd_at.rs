@@ -11,7 +11,7 @@ use fettler_domain::time::Ts;
 use fettler_server::clock::{Clock as _, HandClock};
 use fettler_server::folder::Folder;
 use fettler_server::notary::{Notary, Places};
-use fettler_server::serve::serve;
+use fettler_server::serve::{Ports, serve};
 use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -46,5 +46,6 @@ async fn main() -> Result<()> {
     folder.first_token(&*store, clock.now()).await?;
     let notary = Notary::open(&*store, &Places::within(folder.path()), clock.now()).await?;
     println!("listening on http://{}", listener.local_addr()?);
-    Ok(serve(listener, store, clock, notary, None, std::future::pending()).await?)
+    let ports = Ports { grpc: listener, http: None, tls: None };
+    Ok(serve(ports, store, clock, notary, std::future::pending()).await?)
 }

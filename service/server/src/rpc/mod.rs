@@ -3,6 +3,7 @@
 mod ahead;
 mod audit;
 mod due;
+mod due_calendar;
 mod figures;
 mod fluid;
 mod journal;
@@ -86,6 +87,7 @@ macro_rules! changing {
 
 changing!(
     AcknowledgeHandoverRequest,
+    AddDueCalendarRequest,
     AddPersonRequest,
     AnswerAdviceRequest,
     BookAdjustmentRequest,
@@ -106,6 +108,7 @@ changing!(
     RestMachineRequest,
     RetireMachineRequest,
     ReturnMachineRequest,
+    RevokeDueCalendarRequest,
     SettleReportRequest,
     SkipOrderRequest,
     StateLastDoneRequest,
