@@ -23,7 +23,9 @@ macro_rules! named {
 
 named!(
     AcknowledgeHandoverResponse,
+    RevokeDueCalendarResponse,
     Acknowledgement,
+    AddDueCalendarResponse,
     AddPersonResponse,
     AnswerAdviceResponse,
     BookAdjustmentResponse,
@@ -36,6 +38,7 @@ named!(
     GetBuyListResponse,
     GetFiguresResponse,
     GetCheckpointResponse,
+    GetDueCalendarResponse,
     GetInclusionResponse,
     GetJournalHeadResponse,
     GetMachineResponse,
@@ -51,6 +54,7 @@ named!(
     ListAdviceResponse,
     ListCheckpointsResponse,
     ListChecksResponse,
+    ListDueCalendarsResponse,
     ListDueResponse,
     ListEntriesResponse,
     ListHandoversResponse,

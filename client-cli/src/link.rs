@@ -2,14 +2,15 @@
 
 use crate::config::Settings;
 use fettler_proto::v1::{
-    audit_service_client::AuditServiceClient, due_service_client::DueServiceClient,
-    figures_service_client::FiguresServiceClient, fluid_service_client::FluidServiceClient,
-    journal_service_client::JournalServiceClient, machine_service_client::MachineServiceClient,
-    order_service_client::OrderServiceClient, person_service_client::PersonServiceClient,
-    planned_use_service_client::PlannedUseServiceClient, proof_service_client::ProofServiceClient,
-    reading_service_client::ReadingServiceClient, review_service_client::ReviewServiceClient,
-    round_service_client::RoundServiceClient, run_hours_service_client::RunHoursServiceClient,
-    shop_service_client::ShopServiceClient, stock_service_client::StockServiceClient,
+    audit_service_client::AuditServiceClient, due_calendar_service_client::DueCalendarServiceClient,
+    due_service_client::DueServiceClient, figures_service_client::FiguresServiceClient,
+    fluid_service_client::FluidServiceClient, journal_service_client::JournalServiceClient,
+    machine_service_client::MachineServiceClient, order_service_client::OrderServiceClient,
+    person_service_client::PersonServiceClient, planned_use_service_client::PlannedUseServiceClient,
+    proof_service_client::ProofServiceClient, reading_service_client::ReadingServiceClient,
+    review_service_client::ReviewServiceClient, round_service_client::RoundServiceClient,
+    run_hours_service_client::RunHoursServiceClient, shop_service_client::ShopServiceClient,
+    stock_service_client::StockServiceClient,
 };
 use std::time::Duration;
 use tonic::{
@@ -71,6 +72,11 @@ impl Link {
     /// The due list.
     pub(crate) fn due(&self) -> DueServiceClient<Wire> {
         DueServiceClient::new(self.wire.clone()).max_decoding_message_size(ANSWER_BYTES_MAX)
+    }
+
+    /// Due calendars.
+    pub(crate) fn calendars(&self) -> DueCalendarServiceClient<Wire> {
+        DueCalendarServiceClient::new(self.wire.clone()).max_decoding_message_size(ANSWER_BYTES_MAX)
     }
 
     /// Work orders.

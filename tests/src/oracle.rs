@@ -41,3 +41,9 @@ pub fn lines(text: &str) -> Vec<Value> {
 pub fn csv_rows(text: &str) -> Vec<Vec<String>> {
     serde_json::from_str(&run("csv_rows.py", &[], text)).expect("rows")
 }
+
+/// What another HTTP stack is answered: each request as `http_calls.py` takes it.
+pub fn http(requests: &[Value]) -> Vec<Value> {
+    let asked: Vec<String> = requests.iter().map(Value::to_string).collect();
+    lines(&run("http_calls.py", &[], &asked.join("\n")))
+}

@@ -24,6 +24,7 @@ const TOKEN_FILE: &str = "admin.token";
 pub struct Service {
     child: Child,
     endpoint: String,
+    http: String,
     /// Taken away only at the end.
     folder: Option<TempDir>,
     arguments: Vec<String>,
@@ -77,8 +78,8 @@ impl Service {
         environment: Vec<(String, String)>,
     ) -> Result<Service, (TempDir, String)> {
         match spawn(folder.path(), &arguments, &environment) {
-            Ok((child, endpoint, heard)) => {
-                Ok(Service { child, endpoint, folder: Some(folder), arguments, environment, heard })
+            Ok((child, endpoint, http, heard)) => {
+                Ok(Service { child, endpoint, http, folder: Some(folder), arguments, environment, heard })
             }
             Err(said) => Err((folder, said)),
         }
@@ -97,6 +98,11 @@ impl Service {
     /// Where it listens.
     pub fn endpoint(&self) -> &str {
         &self.endpoint
+    }
+
+    /// Where it listens for HTTP; empty where it does not.
+    pub fn http(&self) -> &str {
+        &self.http
     }
 
     /// Its data folder.
@@ -161,7 +167,7 @@ impl Service {
     /// Starts it again on the same data, on another port.
     pub fn start_again(&mut self) {
         let begun = spawn(self.data(), &self.arguments, &self.environment);
-        (self.child, self.endpoint, self.heard) = begun.unwrap_or_else(|said| panic!("{said}"));
+        (self.child, self.endpoint, self.http, self.heard) = begun.unwrap_or_else(|said| panic!("{said}"));
     }
 
     /// The same with other arguments.
@@ -223,7 +229,7 @@ fn spawn(
     data: &Path,
     arguments: &[String],
     environment: &[(String, String)],
-) -> Result<(Child, String, Receiver<String>), String> {
+) -> Result<(Child, String, String, Receiver<String>), String> {
     // Only the service of the tests has a clock that can be set.
     let name = if arguments.iter().any(|a| a == "--clock-at") { "fettlerd_at" } else { "fettlerd" };
     let mut child = Command::new(program(name))
@@ -244,7 +250,11 @@ fn spawn(
     listen(child.stdout.take().expect("a pipe"), say.clone());
     listen(child.stderr.take().expect("a pipe"), say);
     match announced(&heard) {
-        Ok(endpoint) => Ok((child, endpoint, heard)),
+        Ok(endpoint) => {
+            let has_http = name == "fettlerd" && !arguments.iter().any(|a| a == "off");
+            let http = if has_http { announced_http(&heard) } else { String::new() };
+            Ok((child, endpoint, http, heard))
+        }
         Err(said) => {
             // It may be gone already.
             let _ = child.kill();
@@ -279,4 +289,16 @@ fn announced(heard: &Receiver<String>) -> Result<String, String> {
         said.push(line);
     }
     Err(format!("the service does not say where it listens:\n{}", said.join("\n")))
+}
+
+/// The address for HTTP that the service announces next.
+fn announced_http(heard: &Receiver<String>) -> String {
+    let mut said = Vec::new();
+    while let Ok(line) = heard.recv_timeout(START) {
+        if let Some((_, address)) = line.split_once("for HTTP on ") {
+            return address.to_owned();
+        }
+        said.push(line);
+    }
+    panic!("the service does not say where it listens for HTTP:\n{}", said.join("\n"));
 }

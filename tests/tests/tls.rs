@@ -1,9 +1,11 @@
 //! Encryption between the real programs: who is trusted, who is not, and a certificate in a token's place.
 
 use fettler_tests::client::{Ran, fettler};
+use fettler_tests::oracle::http;
 use fettler_tests::programs::program;
 use fettler_tests::service::Service;
-use rcgen::{BasicConstraints, CertificateParams, IsCa, Issuer, KeyPair, date_time_ymd};
+use rcgen::{BasicConstraints, CertificateParams, DnType, IsCa, Issuer, KeyPair, date_time_ymd};
+use serde_json::json;
 use std::fs;
 use std::path::Path;
 use std::process::Command;
@@ -28,6 +30,8 @@ impl Authority {
     fn sign(&self, folder: &Path, name: &str, host: &str, is_over: bool) {
         let key = KeyPair::generate().expect("a key");
         let mut params = CertificateParams::new(vec![host.to_owned()]).expect("a name");
+        // Of one name with its authority it would look as if it had signed itself.
+        params.distinguished_name.push(DnType::CommonName, name);
         if is_over {
             params.not_before = date_time_ymd(2020, 1, 1);
             params.not_after = date_time_ymd(2021, 1, 1);
@@ -120,6 +124,38 @@ fn a_caller_s_certificate_may_stand_in_a_token_s_place() {
     }
     let ran = shop.call("ca.pem", &["person", "list"]);
     assert_eq!(ran.code, 4, "{}", ran.all());
+}
+
+#[test]
+fn the_http_port_is_encrypted_by_the_same_files() {
+    let shop = Shop::open(true);
+    let url = format!("{}/ready", shop.service.http());
+    assert!(url.starts_with("https://"), "{url}");
+    let ask = |url: &str, authority: &str, certificate: Option<&str>| {
+        let mut ask = json!({"url": url, "ca": shop.at(authority)});
+        if let Some(name) = certificate {
+            ask["certificate"] = shop.at(&format!("{name}.pem")).into();
+            ask["key"] = shop.at(&format!("{name}.key")).into();
+        }
+        ask
+    };
+    let told = http(&[
+        ask(&url, "ca.pem", Some("erp")),
+        ask(&url, "ca.pem", None),
+        ask(&url, "ca.pem", Some("stranger")),
+        ask(&url, "other-ca.pem", Some("erp")),
+        ask(&url.replace("https:", "http:"), "ca.pem", None),
+    ]);
+    assert_eq!((&told[0]["status"], &told[0]["body"]), (&json!(200), &json!("ready\n")), "{told:?}");
+    for refused in &told[1..] {
+        assert!(refused["failed"].is_string(), "{refused}");
+    }
+    // A certificate stands in a token's place there too; this one was given no role.
+    let mut call = ask(&url.replace("/ready", "/fettler.v1.PersonService/ListPeople"), "ca.pem", Some("erp"));
+    call["method"] = "POST".into();
+    call["headers"] = json!({"content-type": "application/json"});
+    let told = &http(&[call])[0];
+    assert!(told["status"] == 401 && told["body"].as_str().unwrap().contains("TOKEN_UNKNOWN"), "{told}");
 }
 
 #[test]

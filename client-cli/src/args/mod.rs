@@ -4,6 +4,7 @@ pub(crate) mod ahead;
 pub(crate) mod audit;
 pub(crate) mod backtest;
 pub(crate) mod calc;
+pub(crate) mod calendar;
 pub(crate) mod figures;
 pub(crate) mod fluids;
 pub(crate) mod hours;
@@ -109,6 +110,9 @@ pub(crate) struct GlobalArgs {
 pub(crate) enum Command {
     /// What is due, the forbidden machines first.
     Due(orders::DueArgs),
+    /// The due list for calendars: add an address, list, revoke, file.
+    #[command(subcommand)]
+    Calendar(calendar::CalendarCommand),
     /// How often tasks are expected to fall due, month by month, and what that takes.
     Ahead(ahead::AheadArgs),
     /// Why an order is due when it is.
@@ -206,6 +210,8 @@ mod tests {
             "fettler due --within 7d --area hall-a --output csv",
             "fettler due --within 7d --sure --while-stopped",
             "fettler ahead --until 2027-05-31 --area hall-a --machine L-03",
+            "fettler calendar add wall --area hall-a --area hall-b --person Ada --http https://shop:7134",
+            "fettler calendar file --whole -o due.ics",
             "fettler why 1042",
             "fettler why L-03 drain-bowl",
             "fettler close 1042 --by Ada --done 2026-11-25T05:40 --as-found broke-down --read p=6.1bar --used oil=2",
@@ -255,6 +261,8 @@ mod tests {
             "fettler hours settle erp R-1 maybe --by Ada",
             "fettler orders --task t",
             "fettler ahead",
+            "fettler calendar add wall",
+            "fettler calendar file --whole --area hall",
             "fettler round --open",
             "fettler round --answers f.csv",
             "fettler round --list --end --by Ada",

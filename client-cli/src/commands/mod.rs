@@ -4,6 +4,7 @@ mod ahead;
 mod audit;
 mod backtest;
 mod calc;
+mod calendar;
 mod close;
 mod due;
 mod figures;
@@ -92,6 +93,7 @@ async fn dispatch(session: &Session, command: Command) -> Result<Answer, Failure
     match command {
         Command::Due(args) => due::run(session, args).await,
         Command::Ahead(args) => ahead::run(session, args).await,
+        Command::Calendar(command) => calendar::run(session, command).await,
         Command::Why(args) => why::run(session, args).await,
         Command::Close(args) => close::run(session, args).await,
         Command::Skip(args) => skip::run(session, args).await,

@@ -44,6 +44,7 @@ pages!(
     ListAdviceResponse.advice,
     ListChecksResponse.machines,
     ListCheckpointsResponse.checkpoints,
+    ListDueCalendarsResponse.calendars,
     ListDueResponse.items,
     ListEntriesResponse.entries,
     ListHandoversResponse.handovers,

@@ -3,6 +3,7 @@
 pub(crate) mod ahead;
 pub(crate) mod audit;
 pub(crate) mod calc;
+pub(crate) mod calendar;
 pub(crate) mod due;
 pub(crate) mod figures;
 pub(crate) mod fluid;

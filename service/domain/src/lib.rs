@@ -8,6 +8,7 @@ pub mod access;
 pub mod calendar;
 pub mod closing;
 pub mod consumables;
+pub mod due_calendar;
 pub mod error;
 pub mod figures;
 pub mod fluid;

@@ -32,6 +32,11 @@ pub fn new_token() -> Result<String, getrandom::Error> {
     Ok(format!("{PREFIX}{}", URL_SAFE_NO_PAD.encode(secret)))
 }
 
+/// Whether a text has the form of 32 bytes in base64url.
+pub(crate) fn is_secret(text: &str) -> bool {
+    text.len() == SECRET_LEN && text.bytes().all(|b| b.is_ascii_alphanumeric() || matches!(b, b'-' | b'_'))
+}
+
 /// The SHA-256 under which a token is kept.
 pub fn hash(token: &str) -> [u8; 32] {
     Sha256::digest(token.as_bytes()).into()
@@ -104,9 +109,7 @@ impl Doorkeeper {
         let authorization = authorization.ok_or(Failure::TokenMissing)?;
         let token = authorization.strip_prefix("Bearer ").ok_or(Failure::TokenMissing)?;
         let secret = token.strip_prefix(PREFIX).ok_or(Failure::TokenUnknown)?;
-        let plausible = secret.len() == SECRET_LEN
-            && secret.bytes().all(|b| b.is_ascii_alphanumeric() || matches!(b, b'-' | b'_'));
-        if !plausible {
+        if !is_secret(secret) {
             return Err(Failure::TokenUnknown);
         }
         let hash = hash(token);

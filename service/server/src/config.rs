@@ -6,7 +6,7 @@ use crate::tokens::TokenCommand;
 use crate::vault::{BackupArguments, CheckArguments, RestoreArguments};
 use clap::{Args, Parser, Subcommand};
 use etcetera::BaseStrategy as _;
-use std::net::SocketAddr;
+use std::net::{Ipv4Addr, SocketAddr};
 use std::path::PathBuf;
 
 /// Plans the care of a machine shop's machines from the hours they really ran.
@@ -126,6 +126,10 @@ pub struct ListenArguments {
     /// The address and port.
     #[arg(long, env = "FETTLER_LISTEN", default_value = "127.0.0.1:7133", value_name = "ADDR")]
     pub listen: SocketAddr,
+    /// The address and port for HTTP (calendars, JSON, health), encrypted like the other; `off` for none. Default: on the
+    /// loopback, the port after that of --listen.
+    #[arg(long, env = "FETTLER_HTTP", value_name = "ADDR", value_parser = http_address)]
+    pub http: Option<HttpAddress>,
     /// Listen beyond this computer without encryption: whoever sees the network reads tokens and data.
     #[arg(long)]
     pub plaintext_beyond_loopback: bool,
@@ -141,15 +145,32 @@ pub struct ListenArguments {
     pub tls_client_ca: Option<PathBuf>,
 }
 
+/// Where to listen for HTTP.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum HttpAddress {
+    /// Nowhere.
+    Off,
+    /// At an address.
+    At(SocketAddr),
+}
+
+fn http_address(text: &str) -> Result<HttpAddress, String> {
+    if text == "off" {
+        return Ok(HttpAddress::Off);
+    }
+    let at = text.parse().map_err(|_| "is no address; write 127.0.0.1:7134, or off for none")?;
+    Ok(HttpAddress::At(at))
+}
+
 /// Why the settings cannot be used.
 #[derive(Debug, PartialEq, Eq, thiserror::Error)]
 pub enum SettingsError {
     /// An address beyond this computer, without saying so.
     #[error(
-        "--listen {0} is reachable from other computers, and nothing would be encrypted; give --tls-cert and --tls-key, put a \
+        "{0} {1} is reachable from other computers, and nothing would be encrypted; give --tls-cert and --tls-key, put a \
          proxy with TLS before it, or say --plaintext-beyond-loopback"
     )]
-    BeyondLoopback(SocketAddr),
+    BeyondLoopback(&'static str, SocketAddr),
     /// No folder was given, and the user has none.
     #[error("the user's data folder is not known; give one with --data")]
     NoHome,
@@ -158,21 +179,35 @@ pub enum SettingsError {
 impl ListenArguments {
     /// The address to listen on, when it may be used.
     pub fn address(&self) -> Result<SocketAddr, SettingsError> {
-        if self.is_beyond_loopback() && self.tls_cert.is_none() && !self.plaintext_beyond_loopback {
-            return Err(SettingsError::BeyondLoopback(self.listen));
+        self.usable("--listen", self.listen)
+    }
+
+    /// The address to listen on for HTTP, when it may be used; none for nowhere. Where none was given and no port follows,
+    /// there is none.
+    pub fn http_address(&self) -> Result<Option<SocketAddr>, SettingsError> {
+        let next = match self.listen.port() {
+            0 => Some(0),
+            port => port.checked_add(1),
+        };
+        let next = next.map(|port| SocketAddr::from((Ipv4Addr::LOCALHOST, port)));
+        match self.http {
+            None => Ok(next),
+            Some(HttpAddress::Off) => Ok(None),
+            Some(HttpAddress::At(at)) => self.usable("--http", at).map(Some),
         }
-        Ok(self.listen)
+    }
+
+    fn usable(&self, flag: &'static str, at: SocketAddr) -> Result<SocketAddr, SettingsError> {
+        if !at.ip().is_loopback() && self.tls_cert.is_none() && !self.plaintext_beyond_loopback {
+            return Err(SettingsError::BeyondLoopback(flag, at));
+        }
+        Ok(at)
     }
 
     /// The files of the certificate, when connections are to be encrypted.
     pub fn tls(&self) -> Option<TlsFiles> {
         let (certificate, key) = self.tls_cert.clone().zip(self.tls_key.clone())?;
         Some(TlsFiles { certificate, key, client_authority: self.tls_client_ca.clone() })
-    }
-
-    /// Whether others can reach it.
-    pub fn is_beyond_loopback(&self) -> bool {
-        !self.listen.ip().is_loopback()
     }
 }
 
@@ -193,9 +228,9 @@ mod tests {
 
     #[test]
     fn only_loopback_is_listened_on_unless_it_is_said() {
-        let address = |arguments: &[&str]| match Arguments::try_parse_from(arguments).unwrap().command {
-            Command::Serve(serve) => serve.listen.address(),
-            Command::Demo(demo) => demo.listen.address(),
+        let listen = |arguments: &[&str]| match Arguments::try_parse_from(arguments).unwrap().command {
+            Command::Serve(serve) => serve.listen,
+            Command::Demo(demo) => demo.listen,
             Command::Migrate(_)
             | Command::Copy(_)
             | Command::Backup(_)
@@ -203,14 +238,26 @@ mod tests {
             | Command::Restore(_)
             | Command::Token(_) => panic!("it does not listen"),
         };
+        let address = |arguments: &[&str]| listen(arguments).address();
         let on = |text: &str| text.parse::<SocketAddr>().unwrap();
         assert_eq!(address(&["fettlerd", "serve"]), Ok(on("127.0.0.1:7133")));
         assert_eq!(address(&["fettlerd", "demo", "--listen", "[::1]:9"]), Ok(on("[::1]:9")));
         let open = ["fettlerd", "serve", "--listen", "0.0.0.0:7133", "--plaintext-beyond-loopback"];
-        assert_eq!(address(&open[..4]), Err(SettingsError::BeyondLoopback(on("0.0.0.0:7133"))));
+        assert_eq!(address(&open[..4]), Err(SettingsError::BeyondLoopback("--listen", on("0.0.0.0:7133"))));
         assert_eq!(address(&open), Ok(on("0.0.0.0:7133")));
         let tls = [&open[..4], &["--tls-cert", "c.pem", "--tls-key", "k.pem"]].concat();
         assert_eq!(address(&tls), Ok(on("0.0.0.0:7133")));
         assert!(Arguments::try_parse_from(&tls[..6]).is_err(), "a certificate needs its key");
+
+        let http = |arguments: &[&str]| listen(arguments).http_address();
+        assert_eq!(http(&["fettlerd", "serve"]), Ok(Some(on("127.0.0.1:7134"))));
+        assert_eq!(http(&tls), Ok(Some(on("127.0.0.1:7134"))), "beyond the loopback only when it is said");
+        assert_eq!(http(&["fettlerd", "serve", "--listen", "127.0.0.1:0"]), Ok(Some(on("127.0.0.1:0"))));
+        assert_eq!(http(&["fettlerd", "serve", "--listen", "127.0.0.1:65535"]), Ok(None));
+        let open = ["fettlerd", "serve", "--http", "0.0.0.0:80", "--plaintext-beyond-loopback"];
+        assert_eq!(http(&open[..4]), Err(SettingsError::BeyondLoopback("--http", on("0.0.0.0:80"))));
+        assert_eq!(http(&open), Ok(Some(on("0.0.0.0:80"))));
+        assert_eq!(http(&["fettlerd", "demo", "--http", "off"]), Ok(None));
+        assert!(Arguments::try_parse_from(["fettlerd", "serve", "--http", "on"]).is_err());
     }
 }

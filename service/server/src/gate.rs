@@ -56,6 +56,13 @@ impl GateLayer {
     }
 }
 
+impl GateLayer {
+    /// Who tells the log of what was refused.
+    pub(crate) fn doorkeeper(&self) -> Arc<Doorkeeper> {
+        self.doorkeeper.clone()
+    }
+}
+
 impl<S> Layer<S> for GateLayer {
     type Service = Gate<S>;
     fn layer(&self, inner: S) -> Gate<S> {

@@ -6,6 +6,8 @@
 //! * [`gate`], [`auth`], [`policy`] and [`limits`]: what every call passes: its token, its role, what its caller may ask for at
 //!   once, its deadline, its line in the log.
 //! * [`pins`]: PINs on their way in.
+//! * [`web`]: the HTTP port, for those who speak no gRPC.
+//! * [`ics`]: due calendars in the form that other calendars read.
 //! * [`serve`]: the one way to run it all, used by the program and by tests.
 //! * [`notary`], [`tokens`], [`tls`]: signed checkpoints of the journals, `fettlerd token`, encryption.
 //! * [`vault`]: backups, checks and restores.
@@ -20,6 +22,7 @@ pub mod config;
 pub mod demo;
 pub mod folder;
 pub mod gate;
+pub mod ics;
 pub mod limits;
 pub mod notary;
 pub mod notify;
@@ -32,4 +35,5 @@ pub mod tls;
 pub mod tokens;
 pub mod upkeep;
 pub mod vault;
+pub mod web;
 pub mod wire;

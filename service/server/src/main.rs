@@ -11,7 +11,7 @@ use fettler_server::demo;
 use fettler_server::folder::{Folder, database_file};
 use fettler_server::notary::{Notary, Places};
 use fettler_server::notify::{self, Word};
-use fettler_server::serve::serve;
+use fettler_server::serve::{Ports, serve};
 use fettler_server::tls;
 use fettler_server::tokens::{self, TokenCommand};
 use fettler_server::vault;
@@ -24,7 +24,6 @@ use std::sync::Arc;
 use std::time::Duration;
 use tokio::net::TcpListener;
 use tokio::sync::oneshot;
-use tonic::transport::ServerTlsConfig;
 use tracing_subscriber::EnvFilter;
 
 /// From the signal to stop until the process is gone, whatever still holds it.
@@ -74,9 +73,9 @@ fn run(arguments: Arguments) -> Result<()> {
 }
 
 async fn run_serve(arguments: ServeArguments) -> Result<()> {
-    let tls = encryption(&arguments.listen)?;
-    let scheme = if tls.is_some() { "https" } else { "http" };
-    let (listener, address) = listen(&arguments.listen).await?;
+    let ports = listen(&arguments.listen).await?;
+    let scheme = if ports.tls.is_some() { "https" } else { "http" };
+    let address = ports.grpc.local_addr()?;
     let folder = Folder::take(&arguments.place.folder()?)?;
     let clock = Arc::new(SystemClock::default());
     let store = open(&folder, arguments.place.database.as_deref(), &*clock).await?;
@@ -91,12 +90,15 @@ async fn run_serve(arguments: ServeArguments) -> Result<()> {
         format!("the token is in the folder of the fettlerd that came first; copy it to {}", token.display())
     };
     tell(&format!("listening on {scheme}://{address}; {where_it_is}"))?;
+    if let Some(http) = &ports.http {
+        tell(&format!("and for HTTP on {scheme}://{}", http.local_addr()?))?;
+    }
     notify::say(Word::Ready);
     let stop = async {
         stop.await;
         notify::say(Word::Stopping);
     };
-    Ok(serve(listener, store, clock, notary, tls, stop).await?)
+    Ok(serve(ports, store, clock, notary, stop).await?)
 }
 
 async fn run_migrate(place: PlaceArguments) -> Result<()> {
@@ -180,8 +182,8 @@ async fn run_copy(CopyArguments { from, to }: CopyArguments) -> Result<()> {
 }
 
 async fn run_demo(arguments: DemoArguments) -> Result<()> {
-    let tls = encryption(&arguments.listen)?;
-    let (listener, address) = listen(&arguments.listen).await?;
+    let ports = listen(&arguments.listen).await?;
+    let address = ports.grpc.local_addr()?;
     let temporary = tempfile::Builder::new().prefix("fettler-demo-").tempdir()?;
     let path = arguments.data.as_deref().unwrap_or(temporary.path());
     let folder = Folder::take(path)?;
@@ -204,7 +206,7 @@ async fn run_demo(arguments: DemoArguments) -> Result<()> {
             () = told(stopped) => {}
         }
     };
-    serve(listener, store, clock, notary, tls, end).await?;
+    serve(ports, store, clock, notary, end).await?;
     shown.await?
 }
 
@@ -240,21 +242,24 @@ impl Demo {
     }
 }
 
-/// What encrypts the connections, read before any socket is open.
-fn encryption(arguments: &ListenArguments) -> Result<Option<ServerTlsConfig>> {
-    Ok(arguments.tls().map(|files| tls::read(&files)).transpose()?)
+/// Opens the sockets, once all that concerns them is known to be right.
+async fn listen(arguments: &ListenArguments) -> Result<Ports> {
+    let (grpc, http) = (arguments.address()?, arguments.http_address()?);
+    let tls = arguments.tls().map(|files| tls::read(&files)).transpose()?;
+    let grpc = bind("--listen", grpc, tls.is_some()).await?;
+    let http = match http {
+        Some(http) => Some(bind("--http", http, tls.is_some()).await?),
+        None => None,
+    };
+    Ok(Ports { grpc, http, tls })
 }
 
-async fn listen(arguments: &ListenArguments) -> Result<(TcpListener, SocketAddr)> {
-    let address = arguments.address()?;
-    if arguments.is_beyond_loopback() && arguments.tls().is_none() {
+async fn bind(flag: &str, address: SocketAddr, is_encrypted: bool) -> Result<TcpListener> {
+    if !address.ip().is_loopback() && !is_encrypted {
         tracing::warn!(%address, "listening beyond this computer without encryption");
     }
     let listener = TcpListener::bind(address).await;
-    let listener =
-        listener.with_context(|| format!("cannot listen on {address}; give another with --listen"))?;
-    let address = listener.local_addr()?;
-    Ok((listener, address))
+    listener.with_context(|| format!("cannot listen on {address}; give another with {flag}"))
 }
 
 async fn open(folder: &Folder, database: Option<&str>, clock: &dyn Clock) -> Result<Arc<dyn Store>> {

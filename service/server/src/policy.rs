@@ -41,6 +41,9 @@ pub const fn roles(method: Method) -> &'static [Role] {
         Method::ListPlannedUse => ALL,
         // What is due.
         Method::ListDue | Method::ExplainOrder | Method::LookAhead => SHOP,
+        // Secret addresses of it need no token once they are made.
+        Method::GetDueCalendar => SHOP,
+        Method::AddDueCalendar | Method::ListDueCalendars | Method::RevokeDueCalendar => &[Planner, Manager],
         // Work orders. Skipping a hazard, and undoing on a later shop day, is a manager's beyond this.
         Method::ListOrders | Method::GetOrder | Method::RaiseOrder => SHOP,
         Method::CloseOrder => &[Technician],

@@ -6,23 +6,27 @@ use crate::gate::GateLayer;
 use crate::notary::{self, Notary};
 use crate::rpc::Desk;
 use crate::status::MESSAGE_BYTES_MAX;
+use crate::tls::Tls;
 use crate::upkeep;
+use crate::web::{self, HttpPort};
 use fettler_proto::v1::{
-    audit_service_server::AuditServiceServer, due_service_server::DueServiceServer,
-    figures_service_server::FiguresServiceServer, fluid_service_server::FluidServiceServer,
-    journal_service_server::JournalServiceServer, machine_service_server::MachineServiceServer,
-    order_service_server::OrderServiceServer, person_service_server::PersonServiceServer,
-    planned_use_service_server::PlannedUseServiceServer, proof_service_server::ProofServiceServer,
-    reading_service_server::ReadingServiceServer, review_service_server::ReviewServiceServer,
-    round_service_server::RoundServiceServer, run_hours_service_server::RunHoursServiceServer,
-    shop_service_server::ShopServiceServer, stock_service_server::StockServiceServer,
+    audit_service_server::AuditServiceServer, due_calendar_service_server::DueCalendarServiceServer,
+    due_service_server::DueServiceServer, figures_service_server::FiguresServiceServer,
+    fluid_service_server::FluidServiceServer, journal_service_server::JournalServiceServer,
+    machine_service_server::MachineServiceServer, order_service_server::OrderServiceServer,
+    person_service_server::PersonServiceServer, planned_use_service_server::PlannedUseServiceServer,
+    proof_service_server::ProofServiceServer, reading_service_server::ReadingServiceServer,
+    review_service_server::ReviewServiceServer, round_service_server::RoundServiceServer,
+    run_hours_service_server::RunHoursServiceServer, shop_service_server::ShopServiceServer,
+    stock_service_server::StockServiceServer,
 };
 use fettler_store::contract::Store;
 use futures::FutureExt as _;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::net::TcpListener;
-use tokio::time::{Instant, sleep_until, timeout_at};
+use tokio::task::JoinHandle;
+use tokio::time::{Instant, sleep_until, timeout, timeout_at};
 use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 use tonic::codec::CompressionEncoding;
@@ -69,14 +73,23 @@ pub enum ServeError {
     StoreFailed(String),
 }
 
-/// Serves, encrypted with `tls`, until `shutdown` is ready or the store fails, then drains: health says so first, no connection is taken
+/// Where to listen, and how that is encrypted.
+pub struct Ports {
+    /// For gRPC.
+    pub grpc: TcpListener,
+    /// For HTTP; none where nobody listens for it.
+    pub http: Option<TcpListener>,
+    /// What encrypts the connections of both; none for plain ones.
+    pub tls: Option<Tls>,
+}
+
+/// Serves until `shutdown` is ready or the store fails, then drains: health says so first, no connection is taken
 /// any more, calls under way have [`DRAIN`] to end, and the store closes.
 pub async fn serve(
-    listener: TcpListener,
+    ports: Ports,
     store: Arc<dyn Store>,
     clock: Arc<dyn Clock>,
     notary: Notary,
-    tls: Option<ServerTlsConfig>,
     shutdown: impl Future<Output = ()> + Send,
 ) -> Result<(), ServeError> {
     let stopping = CancellationToken::new();
@@ -93,9 +106,14 @@ pub async fn serve(
         pins: Arc::default(),
     };
     let routes = routes(&desk)?.add_service(health_service);
-    let incoming = TcpIncoming::from(listener).with_nodelay(Some(true)).with_keepalive(Some(KEEPALIVE_EVERY));
-    let server = server(tls)?
-        .layer(GateLayer::new(Doorkeeper::new(store.clone(), clock.clone()), calls.clone()))
+    let (grpc_tls, http_tls) = ports.tls.map(|tls| (tls.grpc, tls.http)).unzip();
+    let incoming =
+        TcpIncoming::from(ports.grpc).with_nodelay(Some(true)).with_keepalive(Some(KEEPALIVE_EVERY));
+    let gate = GateLayer::new(Doorkeeper::new(store.clone(), clock.clone()), calls.clone());
+    let port = ports.http.map(|listener| HttpPort { listener, tls: http_tls });
+    let web = Web::start(port, web::paths(routes.clone(), &gate, &desk))?;
+    let server = server(grpc_tls)?
+        .layer(gate)
         .add_routes(routes)
         .serve_with_incoming_shutdown(incoming, stopping.clone().cancelled_owned());
     let keeping = tokio::spawn(futures::future::join(
@@ -113,18 +131,11 @@ pub async fn serve(
     stopping.cancel();
     let until = Instant::now() + DRAIN;
     calls.close();
-    let ended = if let Some(ended) = ended {
-        ended
-    } else {
-        tokio::select! {
-            ended = &mut server => ended.map_err(ServeError::from),
-            () = silence(&calls) => Ok(()),
-            () = sleep_until(until) => {
-                tracing::warn!(calls = calls.len(), "some peers did not end their calls in time; they are cut off");
-                Ok(())
-            }
-        }
+    let ended = match ended {
+        Some(ended) => ended,
+        None => drained(server, &calls, until).await.map_err(ServeError::from),
     };
+    web.end().await;
     tasks.close();
     if timeout_at(until, tasks.wait()).await.is_err() {
         tracing::warn!(calls = tasks.len(), "some calls did not end in time");
@@ -136,6 +147,55 @@ pub async fn serve(
     match store.failed().now_or_never() {
         Some(why) => ended.and(Err(ServeError::StoreFailed(why))),
         None => ended,
+    }
+}
+
+/// Ready when all calls have ended, or their time is over.
+async fn drained(
+    server: impl Future<Output = Result<(), tonic::transport::Error>>,
+    calls: &TaskTracker,
+    until: Instant,
+) -> Result<(), tonic::transport::Error> {
+    // Without a connection of its own gRPC has ended at once, while calls over HTTP may be under way.
+    let all = async {
+        let ended = server.await;
+        calls.wait().await;
+        ended
+    };
+    tokio::select! {
+        ended = all => ended,
+        () = silence(calls) => Ok(()),
+        () = sleep_until(until) => {
+            tracing::warn!(calls = calls.len(), "some peers did not end their calls in time; they are cut off");
+            Ok(())
+        }
+    }
+}
+
+/// The HTTP port under way.
+struct Web {
+    ended: CancellationToken,
+    running: JoinHandle<()>,
+}
+
+impl Web {
+    /// Starts it, where there is one, on a task of its own.
+    fn start(port: Option<HttpPort>, paths: axum::Router) -> Result<Web, tonic::transport::Error> {
+        let (server, ended) = (server(None)?, CancellationToken::new());
+        let until = ended.clone();
+        let running = tokio::spawn(async move {
+            let Some(port) = port else { return };
+            if let Err(error) = web::run(server, port, paths, until).await {
+                tracing::error!(error = &error as &dyn std::error::Error, "the HTTP port failed");
+            }
+        });
+        Ok(Web { ended, running })
+    }
+
+    /// Ends it. Whoever is still connected after the last bytes had their time is cut off with the process.
+    async fn end(self) {
+        self.ended.cancel();
+        let _ = timeout(LAST_BYTES, self.running).await;
     }
 }
 
@@ -189,6 +249,7 @@ fn routes(desk: &Desk) -> Result<Routes, tonic_reflection::server::Error> {
         .add_service(limited!(RunHoursServiceServer, desk))
         .add_service(limited!(PlannedUseServiceServer, desk))
         .add_service(limited!(DueServiceServer, desk))
+        .add_service(limited!(DueCalendarServiceServer, desk))
         .add_service(limited!(OrderServiceServer, desk))
         .add_service(limited!(ReadingServiceServer, desk))
         .add_service(limited!(RoundServiceServer, desk))

@@ -11,6 +11,8 @@ use tonic_types::{ErrorDetails, FieldViolation, PreconditionViolation, StatusExt
 pub const DOMAIN: &str = "fettler.v1";
 /// The largest message that is taken, in bytes: 4 MiB, the default of most gRPC stacks.
 pub const MESSAGE_BYTES_MAX: usize = 4 << 20;
+/// The reason of what is too large, which HTTP has a number of its own for.
+pub const TOO_LARGE: &str = "MESSAGE_TOO_LARGE";
 /// How many bytes of field paths and texts of violations an answer tells.
 const VIOLATION_BYTES_MAX: usize = 3_000;
 /// After what a caller may try again when the store is busy.
@@ -51,6 +53,19 @@ pub enum Failure {
     /// A message cannot be decoded.
     #[error("the message cannot be decoded; build it from the protos of fettler.v1")]
     Unreadable,
+    /// A message in JSON cannot be read.
+    #[error("the JSON is no {message}: {why}; field names and forms stand in the protos of fettler.v1")]
+    UnreadableJson {
+        /// What it should be.
+        message: String,
+        /// What is wrong, and where.
+        why: String,
+    },
+    /// The body of a call over HTTP is in a form that is not taken.
+    #[error(
+        "the call's body is in a form that is not taken; send application/json (application/x-ndjson for a stream), not compressed"
+    )]
+    NoSuchForm,
     /// There is no such call.
     #[error("there is no such call; ask for the services and calls by reflection")]
     NoSuchCall,
@@ -126,10 +141,14 @@ impl From<Failure> for Status {
             }
             Failure::TooLarge => {
                 let metadata = [("limit_bytes", MESSAGE_BYTES_MAX.to_string())];
-                let details = info("MESSAGE_TOO_LARGE", metadata);
+                let details = info(TOO_LARGE, metadata);
                 Status::with_error_details(Code::ResourceExhausted, failure.to_string(), details)
             }
             Failure::Unreadable => plain(Code::InvalidArgument, failure.to_string(), "MESSAGE_UNREADABLE"),
+            Failure::UnreadableJson { .. } => {
+                plain(Code::InvalidArgument, failure.to_string(), "MESSAGE_UNREADABLE")
+            }
+            Failure::NoSuchForm => plain(Code::InvalidArgument, failure.to_string(), "FORM_NOT_TAKEN"),
             Failure::NoSuchCall => plain(Code::Unimplemented, failure.to_string(), "NO_SUCH_CALL"),
             Failure::Deadline => plain(Code::DeadlineExceeded, failure.to_string(), "DEADLINE_PASSED"),
             Failure::Stopping => retry(Code::Unavailable, failure.to_string(), "STOPPING"),
@@ -242,6 +261,29 @@ pub fn code_of(headers: &http::HeaderMap) -> Code {
     Status::from_header_map(headers).map_or(Code::Ok, |status| status.code())
 }
 
+/// The status that an answer's headers or trailers tell, unless all is well.
+pub fn told_ill(headers: &http::HeaderMap) -> Option<Status> {
+    Status::from_header_map(headers).filter(|status| status.code() != Code::Ok)
+}
+
+/// The number under which HTTP tells a code: that of `google.rpc.Code`, but for a call that there is not.
+pub fn http_status(code: Code) -> http::StatusCode {
+    use http::StatusCode;
+    match code {
+        Code::Ok => StatusCode::OK,
+        Code::InvalidArgument | Code::FailedPrecondition | Code::OutOfRange => StatusCode::BAD_REQUEST,
+        Code::Unauthenticated => StatusCode::UNAUTHORIZED,
+        Code::PermissionDenied => StatusCode::FORBIDDEN,
+        Code::NotFound | Code::Unimplemented => StatusCode::NOT_FOUND,
+        Code::Aborted | Code::AlreadyExists => StatusCode::CONFLICT,
+        Code::ResourceExhausted => StatusCode::TOO_MANY_REQUESTS,
+        Code::Cancelled => StatusCode::from_u16(499).unwrap_or(StatusCode::BAD_REQUEST),
+        Code::Unknown | Code::Internal | Code::DataLoss => StatusCode::INTERNAL_SERVER_ERROR,
+        Code::Unavailable => StatusCode::SERVICE_UNAVAILABLE,
+        Code::DeadlineExceeded => StatusCode::GATEWAY_TIMEOUT,
+    }
+}
+
 /// Why a call was refused for what its token may do; none where it was not.
 pub fn refusal(headers: &http::HeaderMap) -> Option<String> {
     let status = Status::from_header_map(headers).filter(|status| status.code() == Code::PermissionDenied)?;
@@ -283,6 +325,8 @@ mod tests {
             Failure::LimitReached { limit: "calls_at_once", most: 512 },
             Failure::TooLarge,
             Failure::Unreadable,
+            Failure::UnreadableJson { message: "ListDueRequest".into(), why: "line 1".into() },
+            Failure::NoSuchForm,
             Failure::NoSuchCall,
             Failure::Deadline,
             Failure::Stopping,
@@ -311,6 +355,8 @@ mod tests {
             (Code::ResourceExhausted, "LIMIT_REACHED"),
             (Code::ResourceExhausted, "MESSAGE_TOO_LARGE"),
             (Code::InvalidArgument, "MESSAGE_UNREADABLE"),
+            (Code::InvalidArgument, "MESSAGE_UNREADABLE"),
+            (Code::InvalidArgument, "FORM_NOT_TAKEN"),
             (Code::Unimplemented, "NO_SUCH_CALL"),
             (Code::DeadlineExceeded, "DEADLINE_PASSED"),
             (Code::Unavailable, "STOPPING"),

@@ -380,6 +380,8 @@ pub(crate) const TABLES: &[Table] = &[
             ("acknowledged_at", N),
         ],
     },
+    crate::copy_calendars::DUE_CALENDAR,
+    crate::copy_calendars::DUE_ENTRY,
     Table {
         name: "fleet_figures",
         key: 3,

@@ -6,6 +6,7 @@
 
 pub mod contract;
 mod copy;
+mod copy_calendars;
 mod copy_fluids;
 mod postgres;
 mod sqlite;

@@ -11,7 +11,7 @@ use fettler_domain::time::Ts;
 use fettler_server::clock::{Clock as _, HandClock};
 use fettler_server::folder::Folder;
 use fettler_server::notary::{Notary, Places};
-use fettler_server::serve::serve;
+use fettler_server::serve::{Ports, serve};
 use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -49,7 +49,8 @@ async fn main() -> Result<()> {
     // Before anybody is told that the service is there, it can be stopped.
     let mut terminate = signal(SignalKind::terminate())?;
     println!("listening on http://{}", listener.local_addr()?);
-    Ok(serve(listener, store, clock, notary, None, async move {
+    let ports = Ports { grpc: listener, http: None, tls: None };
+    Ok(serve(ports, store, clock, notary, async move {
         terminate.recv().await;
     })
     .await?)

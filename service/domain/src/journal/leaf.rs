@@ -119,6 +119,10 @@ kinds! {
     OrderVoided = "order.voided",
     /// A work order that was void because its rule had ended is open again.
     OrderOpenAgain = "order.open_again",
+    /// A secret address of a due calendar was made. Its hash stands in the state, never the address.
+    DueCalendarMade = "due_calendar.made",
+    /// A secret address of a due calendar was taken back.
+    DueCalendarRevoked = "due_calendar.revoked",
     /// A manager accepted an advice: the interval was changed by it.
     AdviceAccepted = "advice.accepted",
     /// A manager declined an advice.

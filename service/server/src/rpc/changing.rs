@@ -30,6 +30,7 @@ macro_rules! changing {
 
 changing!(
     AcknowledgeHandoverRequest: |ask| ("by", &ask.by),
+    AddDueCalendarRequest: |_| NOBODY,
     AddPersonRequest: |_| NOBODY,
     AnswerAdviceRequest: |ask| ("by", &ask.by),
     BookAdjustmentRequest: |ask| ("by", &ask.by),
@@ -53,6 +54,7 @@ changing!(
     RestMachineRequest: |ask| ("by", &ask.by),
     RetireMachineRequest: |ask| ("by", &ask.by),
     ReturnMachineRequest: |ask| ("by", &ask.by),
+    RevokeDueCalendarRequest: |_| NOBODY,
     SetPinRequest: |ask| ("name", &ask.name),
     SettleReportRequest: |ask| ("by", &ask.by),
     SkipOrderRequest: |ask| ("by", &ask.by),

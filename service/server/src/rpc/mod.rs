@@ -4,6 +4,7 @@ mod ahead;
 mod audit;
 mod changing;
 mod due;
+mod due_calendar;
 mod figures;
 mod fluid;
 mod journal;

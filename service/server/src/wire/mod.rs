@@ -8,6 +8,7 @@ pub mod audit;
 pub mod buy;
 pub mod check;
 pub mod due;
+pub mod due_calendar;
 pub mod due_clause;
 pub mod fields;
 pub mod figures;

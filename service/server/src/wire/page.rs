@@ -59,6 +59,7 @@ paged!(
     GetFluidRecordRequest,
     ListAdviceRequest,
     ListCheckpointsRequest,
+    ListDueCalendarsRequest,
     ListDueRequest,
     ListEntriesRequest,
     ListHeldReportsRequest,

@@ -4,17 +4,19 @@
 #![expect(clippy::unwrap_used, reason = "test code beside the test functions")]
 
 pub mod fake;
+mod fake_calendars;
 mod fake_care;
 mod fake_proofs;
 mod fake_rounds;
 mod fake_tokens;
+pub mod web;
 
 use fettler_domain::time::Ts;
 use fettler_proto::v1;
 use fettler_server::auth::{hash, new_token};
 use fettler_server::clock::HandClock;
 use fettler_server::notary::Notary;
-use fettler_server::serve::{ServeError, serve};
+use fettler_server::serve::{Ports, ServeError, serve};
 use fettler_store::contract::{Caller, NewToken, Store};
 use std::net::SocketAddr;
 use std::sync::Arc;
@@ -36,6 +38,8 @@ pub const NOW: Ts = Ts(1_795_597_200_000_000);
 pub struct Server {
     /// Where it listens.
     pub address: SocketAddr,
+    /// Where it listens for HTTP.
+    pub http: SocketAddr,
     /// Its clock.
     pub clock: Arc<HandClock>,
     /// A token that it knows.
@@ -80,11 +84,14 @@ impl Server {
         let address = listener.local_addr().unwrap();
         let clock = Arc::new(HandClock::new(NOW));
         let (stop, stopped) = oneshot::channel();
-        let running = serve(listener, store, clock.clone(), notary, None, async {
+        let http = TcpListener::bind("127.0.0.1:0").await.unwrap();
+        let http_address = http.local_addr().unwrap();
+        let ports = Ports { grpc: listener, http: Some(http), tls: None };
+        let running = serve(ports, store, clock.clone(), notary, async {
             let _ = stopped.await;
         });
         let running = tokio::spawn(running);
-        Server { address, clock, token, stop: Some(stop), running: Some(running) }
+        Server { address, http: http_address, clock, token, stop: Some(stop), running: Some(running) }
     }
 
     /// Starts a server on a new file; gives it with a connection that carries the token, and the folder of the file.

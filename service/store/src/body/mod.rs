@@ -19,6 +19,7 @@
 //! * [`rounds`], [`round_reads`], [`handovers`]: what was seen in rounds, and handed over.
 //! * [`fluids`], [`fluid_reads`]: what goes into sumps and reservoirs and comes out.
 //! * [`shelf`], [`shelf_use`], [`buy`]: items on the shelf, and what to buy.
+//! * [`due_calendars`]: what is told to people's own calendars.
 //! * [`review`], [`review_answer`], [`care`]: what closings tell of intervals, the answers to it, and the orders and hours behind figures.
 //! * [`copy`]: everything, read and written as it stands.
 //! * [`check`], [`check_journal`], [`check_ledger`], [`check_plan`]: whether all of it is whole.
@@ -41,6 +42,7 @@ mod closing_reads;
 mod copy;
 mod declared;
 mod decode;
+mod due_calendars;
 mod ended;
 mod ending;
 mod entries;
@@ -82,6 +84,7 @@ mod shop_state;
 mod shop_write;
 mod sites;
 mod store;
+mod store_calendars;
 mod store_care;
 mod store_pins;
 mod store_proofs;
@@ -152,6 +155,7 @@ pub(super) fn all_sql() -> Vec<&'static str> {
     let lists = [
         ahead::all_sql(),
         check_ledger::all_sql(),
+        due_calendars::all_sql(),
         care::all_sql(),
         audit::all_sql(),
         fleet::all_sql(),

@@ -6,6 +6,7 @@
 mod audit;
 mod care;
 mod due;
+mod due_calendars;
 mod error;
 mod fluids;
 mod hours;
@@ -27,6 +28,7 @@ pub use care::{
     CARE_EARLY_DAYS, CARE_ORDERS_MAX, Care, CareFilter, CareRead,
 };
 pub use due::{AheadFilter, DueCursor, DueEntry, DueFilter, DueHead, DuePart, Explained, MachineAhead};
+pub use due_calendars::{DueCalendarRecord, DueCalendars, NewDueCalendar};
 pub use error::{Result, StoreError};
 pub use fluids::{
     FluidBook, FluidCursor, FluidDone, FluidFilter, FluidLimit, FluidLine, FluidReservoir, KeptFluid,
@@ -138,7 +140,7 @@ pub struct Upkeep {
 /// A store of shops.
 #[async_trait]
 #[expect(clippy::too_many_arguments, reason = "a call says each thing by itself")]
-pub trait Store: Care + Pins + Proofs + Tokens + Rounds + Vault + Send + Sync {
+pub trait Store: Care + DueCalendars + Pins + Proofs + Tokens + Rounds + Vault + Send + Sync {
     /// Adds a person, or gives the one with that name.
     async fn add_person(&self, caller: &Caller, name: &Name) -> Result<PersonRecord>;
     /// People by name.

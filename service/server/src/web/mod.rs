@@ -1,0 +1,81 @@
+//! The HTTP port: a second listener beside that of gRPC, for what speaks no gRPC.
+//!
+//! * [`incoming`]: its connections.
+//! * [`calendars`]: due calendars, by secret addresses.
+//! * [`calls`], [`codec`]: every call, in JSON; [`openapi`]: what they take and answer.
+//!
+//! Whether the service lives and is ready is told without a token; a call needs one as over gRPC.
+
+mod calendars;
+mod calls;
+mod codec;
+mod incoming;
+mod openapi;
+
+use crate::gate::GateLayer;
+use crate::rpc::Desk;
+use crate::tls::HttpTls;
+use axum::Router;
+use axum::extract::State;
+use axum::response::IntoResponse;
+use axum::routing::get;
+use calls::Calls;
+use http::{HeaderName, StatusCode as Number, header};
+use tokio::net::TcpListener;
+use tokio_util::sync::CancellationToken;
+use tonic::service::Routes;
+use tonic::transport::Server;
+use tonic_web::GrpcWebLayer;
+use tower::Layer as _;
+
+/// Nothing that is answered may be taken for something else than it says, nor kept by others.
+const ALWAYS: [(HeaderName, &str); 2] =
+    [(header::X_CONTENT_TYPE_OPTIONS, "nosniff"), (header::CACHE_CONTROL, "no-store")];
+
+/// Where to listen for HTTP, and how it is encrypted.
+pub struct HttpPort {
+    /// The socket.
+    pub listener: TcpListener,
+    /// What encrypts its connections; none for plain ones.
+    pub tls: Option<HttpTls>,
+}
+
+/// The paths of the port: whether the service lives and is ready, calendars, and every call. It is not ready any more once it is stopping.
+pub(crate) fn paths(routes: Routes, gate: &GateLayer, desk: &Desk) -> Router {
+    let calendars = calendars::paths(desk, gate.doorkeeper());
+    let gate = gate.layer(routes.prepare());
+    let grpc_web = GrpcWebLayer::new().layer(gate.clone());
+    let calls = Calls { gate, grpc_web, stopping: desk.stopping.clone() };
+    Router::new()
+        .route("/live", get(async || (ALWAYS, "live\n")))
+        .route("/ready", get(ready))
+        .route(
+            "/openapi.json",
+            get(async || ([(header::CONTENT_TYPE, "application/json")], openapi::DOCUMENT.clone())),
+        )
+        .fallback(calls::call)
+        .with_state(calls)
+        .merge(calendars)
+}
+
+async fn ready(State(calls): State<Calls>) -> impl IntoResponse {
+    if calls.stopping.is_cancelled() {
+        (Number::SERVICE_UNAVAILABLE, ALWAYS, "stopping\n")
+    } else {
+        (Number::OK, ALWAYS, "ready\n")
+    }
+}
+
+/// Serves the paths until `ended`: longer than gRPC, so that whoever asks is told that the service is stopping.
+pub(crate) async fn run(
+    server: Server,
+    port: HttpPort,
+    paths: Router,
+    ended: CancellationToken,
+) -> Result<(), tonic::transport::Error> {
+    server
+        .accept_http1(true)
+        .add_routes(Routes::from(paths))
+        .serve_with_incoming_shutdown(incoming::connections(port), ended.cancelled_owned())
+        .await
+}
