@@ -173,8 +173,7 @@ async fn undone(session: &Session, proof: &ProofFile) -> Result<Option<String>, 
     let answer =
         session.ask(&request, |link, request| async move { link.orders().get_order(request).await }).await?;
     let closings = answer.order.map(|order| order.undone).unwrap_or_default();
-    let number = i64::try_from(proof.number).unwrap_or(i64::MAX);
-    Ok(closings.iter().find(|closing| closing.entry == number).map(|closing| {
+    Ok(closings.iter().find(|closing| closing.entry == proof.number).map(|closing| {
         format!(
             "this closing of order {order} was undone at {} by {}: {}; the proof shows that it was recorded\n",
             rfc3339(closing.undone_at.as_ref()),
