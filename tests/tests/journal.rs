@@ -282,3 +282,27 @@ fn another_file_that_was_named_by_mistake_says_nothing_against_the_journal() {
         assert!(!ran.all().contains("NOT WHOLE"), "{}", ran.all());
     }
 }
+
+#[test]
+fn the_proof_of_a_closing_that_was_undone_says_so() {
+    let service = shop();
+    let due = service.fettler(&["orders", "--state", "open", "--output", "json"]).done();
+    let due: Value = serde_json::from_str(&due).expect("JSON");
+    let order = due["orders"][0]["number"].as_str().expect("an order").to_owned();
+    service.fettler(&["close", &order, "--by", "Ada Kern", "--cautions-confirmed"]).done();
+    let closed = service.fettler(&["orders", &order, "--output", "json"]).done();
+    let closed: Value = serde_json::from_str(&closed).expect("JSON");
+    let entry = closed["order"]["closing"]["entry"].as_str().expect("an entry").to_owned();
+    let proof = || service.fettler(&["journal", "proof", "--entry", &entry]);
+    let standing = proof();
+    assert_eq!((standing.code, standing.stderr.as_str()), (0, ""), "{}", standing.all());
+    service.fettler(&["undo", &order, "--by", "Ada Kern", "--reason", "wrong machine"]).done();
+    let undone = proof();
+    assert_eq!(undone.code, 0, "{}", undone.all());
+    assert!(
+        undone.stderr.contains(&format!("this closing of order {order} was undone at ")),
+        "{}",
+        undone.all()
+    );
+    assert!(undone.stderr.contains(" by Ada Kern: wrong machine; "), "{}", undone.all());
+}

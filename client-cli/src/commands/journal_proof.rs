@@ -164,12 +164,34 @@ pub(super) async fn inclusion(session: &Session, which: Which) -> Result<ProofFi
     proof_of(&asked_inclusion(session, Some(which)).await?)
 }
 
+/// What to know of a closing that was recorded, and undone since: its entry stays, and so does its proof.
+async fn undone(session: &Session, proof: &ProofFile) -> Result<Option<String>, Failure> {
+    let Ok(read) = EntryRead::of(&proof.leaf) else { return Ok(None) };
+    let number = read.subject.strip_prefix("orders/").and_then(|number| number.parse().ok());
+    let (Some(order), "order.closed") = (number, read.kind.as_str()) else { return Ok(None) };
+    let request = pb::GetOrderRequest { site: session.site(), order };
+    let answer =
+        session.ask(&request, |link, request| async move { link.orders().get_order(request).await }).await?;
+    let closings = answer.order.map(|order| order.undone).unwrap_or_default();
+    Ok(closings.iter().find(|closing| closing.entry == proof.number).map(|closing| {
+        format!(
+            "this closing of order {order} was undone at {} by {}: {}; the proof shows that it was recorded\n",
+            rfc3339(closing.undone_at.as_ref()),
+            closing.undone_by,
+            closing.undone_reason
+        )
+    }))
+}
+
 /// `journal proof`.
 pub(super) async fn proof(session: &Session, args: ProofArgs) -> Result<Answer, Failure> {
     let file = args.to.as_deref().map(NewFile::begin).transpose()?;
     let which = args.order.map(Which::Order).or(args.entry.map(Which::Entry));
     let answer = asked_inclusion(session, which).await?;
     let proof = proof_of(&answer)?;
+    if let Some(undone) = undone(session, &proof).await? {
+        session.out.note(&undone);
+    }
     let text = proof.text();
     if let Some(mut file) = file {
         file.write(&text)?;
