@@ -10,7 +10,7 @@ use fettler_proto::v1::shop_service_client::ShopServiceClient;
 use fettler_server::auth::{hash, new_token};
 use fettler_server::clock::HandClock;
 use fettler_server::notary::Notary;
-use fettler_server::serve::serve;
+use fettler_server::serve::{Ports, serve};
 use fettler_store::contract::{Caller, NewToken};
 use futures::StreamExt as _;
 use prost::Message as _;
@@ -158,7 +158,8 @@ impl Requests {
         let listener = TcpListener::bind("127.0.0.1:0").await.expect("a port");
         let address = listener.local_addr().expect("an address");
         let clock = Arc::new(HandClock::new(now));
-        tokio::spawn(serve(listener, store, clock, Notary::silent(), None, std::future::pending()));
+        let ports = Ports { grpc: listener, http: None, tls: None };
+        tokio::spawn(serve(ports, store, clock, Notary::silent(), std::future::pending()));
         let channel = Endpoint::from_shared(format!("http://{address}")).expect("an address").connect().await;
         let before = std::panic::take_hook();
         std::panic::set_hook(Box::new(move |info| {

@@ -4,6 +4,7 @@
 use super::ALWAYS;
 use super::codec;
 use crate::gate::Gate;
+use crate::pins::{NEW_PIN, PIN};
 use crate::status::{Failure, MESSAGE_BYTES_MAX, TOO_LARGE, http_status, told_ill};
 use crate::tls::Peer;
 use axum::body::{Body, Bytes};
@@ -30,7 +31,12 @@ const LINES: &str = "application/x-ndjson";
 /// What else a body may be in.
 const GRPC_WEB: &str = "application/grpc-web";
 /// The headers of a request that mean something to a call.
-const PASSED_ON: [HeaderName; 2] = [header::AUTHORIZATION, HeaderName::from_static("grpc-timeout")];
+const PASSED_ON: [HeaderName; 4] = [
+    header::AUTHORIZATION,
+    HeaderName::from_static("grpc-timeout"),
+    HeaderName::from_static(PIN),
+    HeaderName::from_static(NEW_PIN),
+];
 
 /// The handlers behind the gate, and whether the service is stopping.
 #[derive(Clone)]
