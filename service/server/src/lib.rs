@@ -6,6 +6,7 @@
 //! * [`gate`], [`auth`], [`policy`] and [`limits`]: what every call passes: its token, its role, what its caller may ask for at
 //!   once, its deadline, its line in the log.
 //! * [`pins`]: PINs on their way in.
+//! * [`certificate`], [`oidc`], [`identity`]: what stands in a token's place.
 //! * [`serve`]: the one way to run it all, used by the program and by tests.
 //! * [`notary`], [`tokens`], [`tls`]: signed checkpoints of the journals, `fettlerd token`, encryption.
 //! * [`vault`]: backups, checks and restores.
@@ -15,14 +16,17 @@
 //! Nothing here knows SQL, and nothing but [`clock`] reads the time.
 
 pub mod auth;
+pub mod certificate;
 pub mod clock;
 pub mod config;
 pub mod demo;
 pub mod folder;
 pub mod gate;
+pub mod identity;
 pub mod limits;
 pub mod notary;
 pub mod notify;
+pub mod oidc;
 pub mod pins;
 pub mod policy;
 pub mod rpc;

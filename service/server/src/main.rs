@@ -11,7 +11,7 @@ use fettler_server::demo;
 use fettler_server::folder::{Folder, database_file};
 use fettler_server::notary::{Notary, Places};
 use fettler_server::notify::{self, Word};
-use fettler_server::serve::serve;
+use fettler_server::serve::{serve, serve_trusting};
 use fettler_server::tls;
 use fettler_server::tokens::{self, TokenCommand};
 use fettler_server::vault;
@@ -75,6 +75,7 @@ fn run(arguments: Arguments) -> Result<()> {
 
 async fn run_serve(arguments: ServeArguments) -> Result<()> {
     let tls = encryption(&arguments.listen)?;
+    let provider = arguments.identity.provider().await?;
     let scheme = if tls.is_some() { "https" } else { "http" };
     let (listener, address) = listen(&arguments.listen).await?;
     let folder = Folder::take(&arguments.place.folder()?)?;
@@ -96,7 +97,7 @@ async fn run_serve(arguments: ServeArguments) -> Result<()> {
         stop.await;
         notify::say(Word::Stopping);
     };
-    Ok(serve(listener, store, clock, notary, tls, stop).await?)
+    Ok(serve_trusting(listener, store, clock, notary, (tls, provider), stop).await?)
 }
 
 async fn run_migrate(place: PlaceArguments) -> Result<()> {

@@ -4,6 +4,7 @@ use crate::auth::Doorkeeper;
 use crate::clock::Clock;
 use crate::gate::GateLayer;
 use crate::notary::{self, Notary};
+use crate::oidc::Provider;
 use crate::rpc::Desk;
 use crate::status::MESSAGE_BYTES_MAX;
 use crate::upkeep;
@@ -78,6 +79,18 @@ pub async fn serve(
     tls: Option<ServerTlsConfig>,
     shutdown: impl Future<Output = ()> + Send,
 ) -> Result<(), ServeError> {
+    serve_trusting(listener, store, clock, notary, (tls, None), shutdown).await
+}
+
+/// The same, taking the tokens of an identity provider too.
+pub async fn serve_trusting(
+    listener: TcpListener,
+    store: Arc<dyn Store>,
+    clock: Arc<dyn Clock>,
+    notary: Notary,
+    (tls, provider): (Option<ServerTlsConfig>, Option<Arc<Provider>>),
+    shutdown: impl Future<Output = ()> + Send,
+) -> Result<(), ServeError> {
     let stopping = CancellationToken::new();
     let (tasks, calls) = (TaskTracker::new(), TaskTracker::new());
     let (health, health_service) = tonic_health::server::health_reporter();
@@ -93,8 +106,9 @@ pub async fn serve(
     };
     let routes = routes(&desk)?.add_service(health_service);
     let incoming = TcpIncoming::from(listener).with_nodelay(Some(true)).with_keepalive(Some(KEEPALIVE_EVERY));
+    let doorkeeper = Doorkeeper::new(store.clone(), clock.clone()).trusting(provider);
     let server = server(tls)?
-        .layer(GateLayer::new(Doorkeeper::new(store.clone(), clock.clone()), calls.clone()))
+        .layer(GateLayer::new(doorkeeper, calls.clone()))
         .add_routes(routes)
         .serve_with_incoming_shutdown(incoming, stopping.clone().cancelled_owned());
     let keeping = tokio::spawn(futures::future::join(

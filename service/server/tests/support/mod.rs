@@ -14,7 +14,8 @@ use fettler_proto::v1;
 use fettler_server::auth::{hash, new_token};
 use fettler_server::clock::HandClock;
 use fettler_server::notary::Notary;
-use fettler_server::serve::{ServeError, serve};
+use fettler_server::oidc::Provider;
+use fettler_server::serve::{ServeError, serve_trusting};
 use fettler_store::contract::{Caller, NewToken, Store};
 use std::net::SocketAddr;
 use std::sync::Arc;
@@ -66,6 +67,15 @@ impl Server {
 
     /// Starts a server on a store, with what signs its journals.
     pub async fn start_with(store: Arc<dyn Store>, notary: Notary) -> Server {
+        Server::begin(store, notary, None).await
+    }
+
+    /// Starts a server on a store, which takes the tokens of an identity provider too.
+    pub async fn start_trusting(store: Arc<dyn Store>, provider: Arc<Provider>) -> Server {
+        Server::begin(store, Notary::silent(), Some(provider)).await
+    }
+
+    async fn begin(store: Arc<dyn Store>, notary: Notary, provider: Option<Arc<Provider>>) -> Server {
         let token = new_token().unwrap();
         let caller = Caller {
             token: None,
@@ -80,7 +90,7 @@ impl Server {
         let address = listener.local_addr().unwrap();
         let clock = Arc::new(HandClock::new(NOW));
         let (stop, stopped) = oneshot::channel();
-        let running = serve(listener, store, clock.clone(), notary, None, async {
+        let running = serve_trusting(listener, store, clock.clone(), notary, (None, provider), async {
             let _ = stopped.await;
         });
         let running = tokio::spawn(running);
