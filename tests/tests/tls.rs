@@ -4,11 +4,14 @@ use fettler_tests::client::{Ran, fettler};
 use fettler_tests::oracle::http;
 use fettler_tests::programs::program;
 use fettler_tests::service::Service;
-use rcgen::{BasicConstraints, CertificateParams, DnType, IsCa, Issuer, KeyPair, date_time_ymd};
+use rcgen::{
+    BasicConstraints, CertificateParams, DistinguishedName, DnType, IsCa, Issuer, KeyPair, date_time_ymd,
+};
 use serde_json::json;
 use std::fs;
 use std::path::Path;
 use std::process::Command;
+use std::time::{Duration, Instant};
 use tempfile::TempDir;
 
 /// An authority that signs certificates.
@@ -26,6 +29,17 @@ fn authority() -> Authority {
 }
 
 impl Authority {
+    /// Writes a certificate with a common name alone, and its key, into a folder.
+    fn sign_named(&self, folder: &Path, name: &str, common: &str) {
+        let key = KeyPair::generate().expect("a key");
+        let mut params = CertificateParams::new(Vec::new()).expect("no names");
+        params.distinguished_name = DistinguishedName::new();
+        params.distinguished_name.push(DnType::CommonName, common);
+        let certificate = params.signed_by(&key, &self.issuer).expect("signed");
+        fs::write(folder.join(format!("{name}.pem")), certificate.pem()).expect("a file");
+        fs::write(folder.join(format!("{name}.key")), key.serialize_pem()).expect("a file");
+    }
+
     /// Writes a certificate for a name, and its key, into a folder.
     fn sign(&self, folder: &Path, name: &str, host: &str, is_over: bool) {
         let key = KeyPair::generate().expect("a key");
@@ -46,6 +60,7 @@ impl Authority {
 struct Shop {
     service: Service,
     folder: TempDir,
+    own: Authority,
 }
 
 impl Shop {
@@ -60,6 +75,7 @@ impl Shop {
         own.sign(folder.path(), "unknown", "unknown.example", false);
         own.sign(folder.path(), "over", "over.example", true);
         other.sign(folder.path(), "stranger", "erp.example", false);
+        own.sign_named(folder.path(), "cell", "cell 7");
         let at = |name: &str| folder.path().join(name).to_str().expect("UTF-8").to_owned();
         let files = [at("service.pem"), at("service.key"), at("ca.pem")];
         let mut arguments = vec!["--tls-cert", &files[0], "--tls-key", &files[1]];
@@ -67,7 +83,7 @@ impl Shop {
             arguments.extend(["--tls-client-ca", &files[2]]);
         }
         let service = Service::start_with(&arguments);
-        Shop { service, folder }
+        Shop { service, folder, own }
     }
 
     fn at(&self, name: &str) -> String {
@@ -116,7 +132,12 @@ fn a_caller_s_certificate_may_stand_in_a_token_s_place() {
     let ran = shop.call_as("erp", &["person", "add", "Cem Yil"]);
     assert!(ran.code == 3 && ran.stderr.contains("ROLE_MISSING"), "{}", ran.all());
     let ran = shop.call_as("unknown", &["person", "list"]);
-    assert!(ran.code == 3 && ran.stderr.contains("TOKEN_UNKNOWN"), "{}", ran.all());
+    assert!(ran.code == 3 && ran.stderr.contains("CERTIFICATE_UNKNOWN"), "{}", ran.all());
+    assert!(
+        ran.stderr.contains("DNS:unknown.example") && ran.stderr.contains("--certificate-name"),
+        "{}",
+        ran.all()
+    );
     // Of another authority, over, or none at all: the connection is not made.
     for certificate in ["stranger", "over"] {
         let ran = shop.call_as(certificate, &["person", "list"]);
@@ -156,6 +177,54 @@ fn the_http_port_is_encrypted_by_the_same_files() {
     call["headers"] = json!({"content-type": "application/json"});
     let told = &http(&[call])[0];
     assert!(told["status"] == 401 && told["body"].as_str().unwrap().contains("TOKEN_UNKNOWN"), "{told}");
+}
+
+#[test]
+fn any_certificate_with_a_known_name_stands_in_a_token_s_place() {
+    let shop = Shop::open(true);
+    let named = |kind: &str, name: &str, role: &str| {
+        let made = Command::new(program("fettlerd"))
+            .args(["token", "add", kind, "--role", role, "--certificate-name", name, "--data"])
+            .arg(shop.service.data())
+            .env_clear()
+            .output()
+            .expect("it runs");
+        assert!(made.status.success() && made.stdout.is_empty(), "{made:?}");
+    };
+    named("ERP", "DNS:ERP.example", "planner");
+    named("cell", "CN:cell 7", "technician");
+    shop.call_as("erp", &["person", "add", "Cem Yil"]).done();
+    // A renewed one, with another key, is known as well.
+    shop.own.sign(shop.folder.path(), "renewed", "erp.example", false);
+    shop.call_as("renewed", &["person", "add", "Jo Lind"]).done();
+    let ran = shop.call_as("cell", &["person", "add", "Ada Kern"]);
+    assert!(ran.code == 3 && ran.stderr.contains("ROLE_MISSING"), "{}", ran.all());
+    let ran = shop.call_as("unknown", &["person", "list"]);
+    assert!(ran.code == 3 && ran.stderr.contains("CERTIFICATE_UNKNOWN"), "{}", ran.all());
+    let listed = Command::new(program("fettlerd"))
+        .args(["token", "list", "--data"])
+        .arg(shop.service.data())
+        .env_clear()
+        .output()
+        .expect("it runs");
+    let listed = String::from_utf8_lossy(&listed.stdout).into_owned();
+    assert!(listed.contains("DNS:erp.example") && listed.contains("CN:cell 7"), "{listed}");
+    // Taken back, no other certificate of that name is let in.
+    let number =
+        listed.lines().find(|line| line.contains("DNS:erp.example")).and_then(|line| line.split(' ').next());
+    let revoked = Command::new(program("fettlerd"))
+        .args(["token", "revoke", number.expect("a number"), "--data"])
+        .arg(shop.service.data())
+        .env_clear()
+        .output()
+        .expect("it runs");
+    assert!(revoked.status.success(), "{revoked:?}");
+    let begun = Instant::now();
+    while shop.call_as("renewed", &["person", "list"]).code == 0 {
+        assert!(begun.elapsed() < Duration::from_secs(10), "it is still taken");
+    }
+    let ran = shop.call_as("erp", &["person", "list"]);
+    assert!(ran.code == 3 && ran.stderr.contains("TOKEN_REVOKED"), "{}", ran.all());
 }
 
 #[test]

@@ -1,6 +1,9 @@
 //! Tokens: 256 random bits behind a prefix that secret scanners find. The store keeps their SHA-256 only.
 
+use crate::certificate::{CertificateName, names};
 use crate::clock::Clock;
+use crate::identity;
+use crate::oidc::Provider;
 use crate::status::Failure;
 use base64::Engine as _;
 use base64::engine::general_purpose::URL_SAFE_NO_PAD;
@@ -54,6 +57,7 @@ type Seen = (Instant, Arc<TokenRecord>);
 pub struct Doorkeeper {
     store: Arc<dyn Store>,
     clock: Arc<dyn Clock>,
+    provider: Option<Arc<Provider>>,
     seen: Mutex<HashMap<[u8; 32], Seen>>,
     refused: Mutex<Refused>,
 }
@@ -69,14 +73,26 @@ struct Refused {
 pub struct Pass {
     /// The token.
     pub record: Arc<TokenRecord>,
-    hash: [u8; 32],
+    shown: Shown,
     doorkeeper: Arc<Doorkeeper>,
+}
+
+/// What was shown to be let in.
+#[derive(Clone)]
+enum Shown {
+    /// What is known by one of these hashes: a token, or a certificate by itself or by a name in it. The first that is known counts.
+    Hashes(Arc<[[u8; 32]]>),
+    /// A token of the identity provider.
+    Identity(Arc<str>),
 }
 
 impl Pass {
     /// Whether the token is still taken: a stream may last longer than it.
     pub async fn still_holds(&self) -> Result<(), Failure> {
-        self.doorkeeper.taken(&self.hash, Instant::now()).await.map(drop)
+        match &self.shown {
+            Shown::Hashes(hashes) => self.doorkeeper.taken(hashes, Instant::now()).await.map(drop),
+            Shown::Identity(token) => self.doorkeeper.identified(token, Instant::now()).await.map(drop),
+        }
     }
 }
 
@@ -84,7 +100,13 @@ impl Doorkeeper {
     /// One that asks this store.
     pub fn new(store: Arc<dyn Store>, clock: Arc<dyn Clock>) -> Doorkeeper {
         let refused = Refused { since: Instant::now(), lines: 0, untold: 0 };
-        Doorkeeper { store, clock, seen: Mutex::default(), refused: Mutex::new(refused) }
+        Doorkeeper { store, clock, provider: None, seen: Mutex::default(), refused: Mutex::new(refused) }
+    }
+
+    /// The same, which takes the tokens of an identity provider too.
+    #[must_use]
+    pub fn trusting(self, provider: Option<Arc<Provider>>) -> Doorkeeper {
+        Doorkeeper { provider, ..self }
     }
 
     /// Lets a call in by its `authorization` header.
@@ -93,11 +115,17 @@ impl Doorkeeper {
     }
 
     /// Lets a call in by the certificate of its connection, which was checked against its authority: its SHA-256 stands in the
-    /// place of a token's.
+    /// place of a token's, else that of a name in it.
     pub async fn admit_certificate(self: &Arc<Self>, certificate: &[u8]) -> Result<Pass, Failure> {
-        let hash = hash_of_certificate(certificate);
-        let record = self.taken(&hash, Instant::now()).await?;
-        Ok(Pass { record, hash, doorkeeper: self.clone() })
+        let names = names(certificate);
+        let hashes =
+            std::iter::once(hash_of_certificate(certificate)).chain(names.iter().map(CertificateName::hash));
+        let hashes: Arc<[[u8; 32]]> = hashes.collect();
+        let record = self.taken(&hashes, Instant::now()).await.map_err(|failure| {
+            let unknown = matches!(failure, Failure::TokenUnknown);
+            if unknown { Failure::CertificateUnknown(told(&names)) } else { failure }
+        })?;
+        Ok(Pass { record, shown: Shown::Hashes(hashes), doorkeeper: self.clone() })
     }
 
     /// Lets a call in by its header at an instant of the monotonic clock, by which it is told how long a token is remembered.
@@ -108,21 +136,30 @@ impl Doorkeeper {
     ) -> Result<Pass, Failure> {
         let authorization = authorization.ok_or(Failure::TokenMissing)?;
         let token = authorization.strip_prefix("Bearer ").ok_or(Failure::TokenMissing)?;
-        let secret = token.strip_prefix(PREFIX).ok_or(Failure::TokenUnknown)?;
+        let Some(secret) = token.strip_prefix(PREFIX) else {
+            let record = self.identified(token, at).await?;
+            return Ok(Pass { record, shown: Shown::Identity(token.into()), doorkeeper: self.clone() });
+        };
         if !is_secret(secret) {
             return Err(Failure::TokenUnknown);
         }
-        let hash = hash(token);
-        let record = self.taken(&hash, at).await?;
-        Ok(Pass { record, hash, doorkeeper: self.clone() })
+        let hashes: Arc<[[u8; 32]]> = Arc::new([hash(token)]);
+        let record = self.taken(&hashes, at).await?;
+        Ok(Pass { record, shown: Shown::Hashes(hashes), doorkeeper: self.clone() })
     }
 
-    /// The token with this hash, when it is taken now.
-    async fn taken(&self, hash: &[u8; 32], at: Instant) -> Result<Arc<TokenRecord>, Failure> {
-        let record = match self.remembered(hash, at) {
+    /// What the first of these hashes is known for, when it is taken now.
+    async fn taken(&self, hashes: &[[u8; 32]], at: Instant) -> Result<Arc<TokenRecord>, Failure> {
+        let first = hashes.first().ok_or(Failure::TokenUnknown)?;
+        let record = match self.remembered(first, at) {
             Some(record) => record,
-            None => self.looked_up(hash, at).await?,
+            None => self.looked_up(hashes, *first, at).await?,
         };
+        self.standing(record)
+    }
+
+    /// A record that is taken: neither revoked nor over.
+    fn standing(&self, record: Arc<TokenRecord>) -> Result<Arc<TokenRecord>, Failure> {
         if record.revoked_at.is_some() {
             return Err(Failure::TokenRevoked);
         }
@@ -133,14 +170,41 @@ impl Doorkeeper {
     }
 
     /// What is found is as of the moment at which it was asked for, and is not believed longer than from then on.
-    async fn looked_up(&self, hash: &[u8; 32], asked: Instant) -> Result<Arc<TokenRecord>, Failure> {
-        let record = Arc::new(self.store.token(hash).await?.ok_or(Failure::TokenUnknown)?);
-        self.remember(*hash, asked, &record);
+    async fn looked_up(
+        &self,
+        hashes: &[[u8; 32]],
+        first: [u8; 32],
+        asked: Instant,
+    ) -> Result<Arc<TokenRecord>, Failure> {
+        for hash in hashes {
+            if let Some(record) = self.store.token(hash).await? {
+                return Ok(self.found(first, asked, record));
+            }
+        }
+        Err(Failure::TokenUnknown)
+    }
+
+    /// Remembers a record, and notes that it is used.
+    fn found(&self, hash: [u8; 32], asked: Instant, record: TokenRecord) -> Arc<TokenRecord> {
+        let record = Arc::new(record);
+        self.remember(hash, asked, &record);
         let is_over = record.expires_at.is_some_and(|at| at <= self.clock.now());
         if record.revoked_at.is_none() && !is_over {
             self.note_use(&record);
         }
-        Ok(record)
+        record
+    }
+
+    /// Whom a token of the identity provider stands for, with the roles that it makes.
+    async fn identified(&self, token: &str, at: Instant) -> Result<Arc<TokenRecord>, Failure> {
+        let provider = self.provider.as_ref().ok_or(Failure::TokenUnknown)?;
+        let key = hash(token);
+        if let Some(record) = self.remembered(&key, at) {
+            return self.standing(record);
+        }
+        let claims = provider.check(token, self.clock.now()).await.map_err(Failure::IdentityRefused)?;
+        let record = identity::record(&*self.store, provider, &claims, self.clock.now()).await?;
+        self.standing(self.found(key, at, record))
     }
 
     /// Notes now and then that a token is used, without letting the call wait.
@@ -191,6 +255,14 @@ impl Doorkeeper {
         } else {
             refused.untold += 1;
         }
+    }
+}
+
+/// The names of a certificate as they are told to its holder.
+fn told(names: &[CertificateName]) -> String {
+    match names {
+        [] => "no name in it can be used".to_owned(),
+        names => names.iter().map(ToString::to_string).collect::<Vec<_>>().join(", "),
     }
 }
 

@@ -1,6 +1,8 @@
 //! The command line, read into settings that are known to be right.
 
 use crate::notary::Places;
+use crate::oidc::claims::{Grant, Rules};
+use crate::oidc::{FetchError, Provider, Source};
 use crate::tls::TlsFiles;
 use crate::tokens::TokenCommand;
 use crate::vault::{BackupArguments, CheckArguments, RestoreArguments};
@@ -8,6 +10,7 @@ use clap::{Args, Parser, Subcommand};
 use etcetera::BaseStrategy as _;
 use std::net::{Ipv4Addr, SocketAddr};
 use std::path::PathBuf;
+use std::sync::Arc;
 
 /// Plans the care of a machine shop's machines from the hours they really ran.
 #[derive(Debug, Parser)]
@@ -104,6 +107,52 @@ pub struct ServeArguments {
     /// Where to listen.
     #[command(flatten)]
     pub listen: ListenArguments,
+    /// Whose tokens are taken beside our own.
+    #[command(flatten)]
+    pub identity: IdentityArguments,
+}
+
+/// Whose tokens are taken beside our own.
+#[derive(Debug, Args)]
+pub struct IdentityArguments {
+    /// The identity provider (OpenID Connect) whose signed tokens are taken, as they name it in `iss`.
+    #[arg(long, env = "FETTLER_OIDC_ISSUER", value_name = "URL", requires_all = ["oidc_audience", "oidc_jwks", "oidc_grants"])]
+    pub oidc_issuer: Option<String>,
+    /// What their `aud` must hold.
+    #[arg(long, env = "FETTLER_OIDC_AUDIENCE", value_name = "TEXT", requires = "oidc_issuer")]
+    pub oidc_audience: Option<String>,
+    /// The provider's keys: a file, or an https address. They are read anew each hour, and within a minute when a token names another.
+    #[arg(long, env = "FETTLER_OIDC_JWKS", value_name = "FILE|URL", requires = "oidc_issuer")]
+    pub oidc_jwks: Option<String>,
+    /// The authority of that address, PEM. Default: those of the public web.
+    #[arg(long, env = "FETTLER_OIDC_CA", value_name = "FILE", requires = "oidc_issuer")]
+    pub oidc_ca: Option<PathBuf>,
+    /// The claim that makes the roles; a dot leads into it: realm.roles.
+    #[arg(long, env = "FETTLER_OIDC_ROLE_CLAIM", value_name = "NAME", default_value = "groups")]
+    pub oidc_role_claim: String,
+    /// The claim that holds the name of a person: what comes by it in that name is known to be theirs. Default: nobody is known by it.
+    #[arg(long, env = "FETTLER_OIDC_PERSON_CLAIM", value_name = "NAME", requires = "oidc_issuer")]
+    pub oidc_person_claim: Option<String>,
+    /// What a value of the role claim makes: maintenance=technician@north, or without a site for all; several may be given.
+    #[arg(long = "oidc-grant", value_name = "VALUE=ROLE[@SITE]", requires = "oidc_issuer")]
+    pub oidc_grants: Vec<Grant>,
+}
+
+impl IdentityArguments {
+    /// The provider, when there is one.
+    pub async fn provider(&self) -> Result<Option<Arc<Provider>>, FetchError> {
+        let given = self.oidc_issuer.clone().zip(self.oidc_audience.clone()).zip(self.oidc_jwks.as_ref());
+        let Some(((issuer, audience), keys)) = given else { return Ok(None) };
+        let rules = Rules {
+            issuer,
+            audience,
+            role_claim: self.oidc_role_claim.clone(),
+            person_claim: self.oidc_person_claim.clone(),
+            grants: self.oidc_grants.clone(),
+        };
+        let source = Source::of(keys, self.oidc_ca.as_deref())?;
+        Ok(Some(Arc::new(Provider::open(rules, source).await?)))
+    }
 }
 
 /// How to show the invented shop.

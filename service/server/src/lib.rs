@@ -8,6 +8,7 @@
 //! * [`pins`]: PINs on their way in.
 //! * [`web`]: the HTTP port, for those who speak no gRPC.
 //! * [`ics`]: due calendars in the form that other calendars read.
+//! * [`certificate`], [`oidc`], [`identity`]: what stands in a token's place.
 //! * [`serve`]: the one way to run it all, used by the program and by tests.
 //! * [`notary`], [`tokens`], [`tls`]: signed checkpoints of the journals, `fettlerd token`, encryption.
 //! * [`vault`]: backups, checks and restores.
@@ -17,15 +18,18 @@
 //! Nothing here knows SQL, and nothing but [`clock`] reads the time.
 
 pub mod auth;
+pub mod certificate;
 pub mod clock;
 pub mod config;
 pub mod demo;
 pub mod folder;
 pub mod gate;
 pub mod ics;
+pub mod identity;
 pub mod limits;
 pub mod notary;
 pub mod notify;
+pub mod oidc;
 pub mod pins;
 pub mod policy;
 pub mod rpc;

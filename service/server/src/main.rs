@@ -11,7 +11,7 @@ use fettler_server::demo;
 use fettler_server::folder::{Folder, database_file};
 use fettler_server::notary::{Notary, Places};
 use fettler_server::notify::{self, Word};
-use fettler_server::serve::{Ports, serve};
+use fettler_server::serve::{Ports, serve, serve_trusting};
 use fettler_server::tls;
 use fettler_server::tokens::{self, TokenCommand};
 use fettler_server::vault;
@@ -74,6 +74,7 @@ fn run(arguments: Arguments) -> Result<()> {
 
 async fn run_serve(arguments: ServeArguments) -> Result<()> {
     let ports = listen(&arguments.listen).await?;
+    let provider = arguments.identity.provider().await?;
     let scheme = if ports.tls.is_some() { "https" } else { "http" };
     let address = ports.grpc.local_addr()?;
     let folder = Folder::take(&arguments.place.folder()?)?;
@@ -98,7 +99,7 @@ async fn run_serve(arguments: ServeArguments) -> Result<()> {
         stop.await;
         notify::say(Word::Stopping);
     };
-    Ok(serve(ports, store, clock, notary, stop).await?)
+    Ok(serve_trusting(ports, store, clock, notary, provider, stop).await?)
 }
 
 async fn run_migrate(place: PlaceArguments) -> Result<()> {

@@ -4,6 +4,7 @@ use crate::auth::Doorkeeper;
 use crate::clock::Clock;
 use crate::gate::GateLayer;
 use crate::notary::{self, Notary};
+use crate::oidc::Provider;
 use crate::rpc::Desk;
 use crate::status::MESSAGE_BYTES_MAX;
 use crate::tls::Tls;
@@ -92,6 +93,18 @@ pub async fn serve(
     notary: Notary,
     shutdown: impl Future<Output = ()> + Send,
 ) -> Result<(), ServeError> {
+    serve_trusting(ports, store, clock, notary, None, shutdown).await
+}
+
+/// The same, taking the tokens of an identity provider too.
+pub async fn serve_trusting(
+    ports: Ports,
+    store: Arc<dyn Store>,
+    clock: Arc<dyn Clock>,
+    notary: Notary,
+    provider: Option<Arc<Provider>>,
+    shutdown: impl Future<Output = ()> + Send,
+) -> Result<(), ServeError> {
     let stopping = CancellationToken::new();
     let (tasks, calls) = (TaskTracker::new(), TaskTracker::new());
     let (health, health_service) = tonic_health::server::health_reporter();
@@ -109,7 +122,8 @@ pub async fn serve(
     let (grpc_tls, http_tls) = ports.tls.map(|tls| (tls.grpc, tls.http)).unzip();
     let incoming =
         TcpIncoming::from(ports.grpc).with_nodelay(Some(true)).with_keepalive(Some(KEEPALIVE_EVERY));
-    let gate = GateLayer::new(Doorkeeper::new(store.clone(), clock.clone()), calls.clone());
+    let doorkeeper = Doorkeeper::new(store.clone(), clock.clone()).trusting(provider);
+    let gate = GateLayer::new(doorkeeper, calls.clone());
     let port = ports.http.map(|listener| HttpPort { listener, tls: http_tls });
     let web = Web::start(port, web::paths(routes.clone(), &gate, &desk))?;
     let server = server(grpc_tls)?

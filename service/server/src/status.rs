@@ -39,6 +39,15 @@ pub enum Failure {
     /// The token was taken back.
     #[error("the token was taken back; ask the administrator for another")]
     TokenRevoked,
+    /// Nothing is known of the certificate.
+    #[error(
+        "no token stands for the certificate ({0}); the administrator makes one with `fettlerd token add NAME --role ROLE \
+         --certificate-name`, or send the metadata `authorization: Bearer fettler_...`"
+    )]
+    CertificateUnknown(String),
+    /// The identity provider's token is not taken.
+    #[error("the identity token is not taken: {0}")]
+    IdentityRefused(crate::oidc::Refused),
     /// The caller asks for more at once, or faster, than a caller may.
     #[error("the limit {limit} of {most} is reached; wait for answers before asking for more")]
     LimitReached {
@@ -89,6 +98,8 @@ impl Failure {
                 | Failure::TokenUnknown
                 | Failure::TokenExpired
                 | Failure::TokenRevoked
+                | Failure::CertificateUnknown(_)
+                | Failure::IdentityRefused(_)
                 | Failure::LimitReached { .. }
                 | Failure::Refused(Error::NotAllowed { .. })
         )
@@ -133,6 +144,12 @@ impl From<Failure> for Status {
             Failure::TokenUnknown => plain(Code::Unauthenticated, failure.to_string(), "TOKEN_UNKNOWN"),
             Failure::TokenExpired => plain(Code::Unauthenticated, failure.to_string(), "TOKEN_EXPIRED"),
             Failure::TokenRevoked => plain(Code::Unauthenticated, failure.to_string(), "TOKEN_REVOKED"),
+            Failure::CertificateUnknown(_) => {
+                plain(Code::Unauthenticated, failure.to_string(), "CERTIFICATE_UNKNOWN")
+            }
+            Failure::IdentityRefused(_) => {
+                plain(Code::Unauthenticated, failure.to_string(), "IDENTITY_TOKEN_REFUSED")
+            }
             Failure::LimitReached { limit, most } => {
                 let metadata = [("limit", (*limit).to_owned()), ("most", most.to_string())];
                 let mut details = info("LIMIT_REACHED", metadata);
@@ -322,6 +339,8 @@ mod tests {
             Failure::TokenUnknown,
             Failure::TokenExpired,
             Failure::TokenRevoked,
+            Failure::CertificateUnknown("DNS:erp.example".into()),
+            Failure::IdentityRefused(crate::oidc::Refused::Expired),
             Failure::LimitReached { limit: "calls_at_once", most: 512 },
             Failure::TooLarge,
             Failure::Unreadable,
@@ -352,6 +371,8 @@ mod tests {
             (Code::Unauthenticated, "TOKEN_UNKNOWN"),
             (Code::Unauthenticated, "TOKEN_EXPIRED"),
             (Code::Unauthenticated, "TOKEN_REVOKED"),
+            (Code::Unauthenticated, "CERTIFICATE_UNKNOWN"),
+            (Code::Unauthenticated, "IDENTITY_TOKEN_REFUSED"),
             (Code::ResourceExhausted, "LIMIT_REACHED"),
             (Code::ResourceExhausted, "MESSAGE_TOO_LARGE"),
             (Code::InvalidArgument, "MESSAGE_UNREADABLE"),

@@ -2,6 +2,7 @@
 //! no token for it. A service that runs on it notices within a second.
 
 use crate::auth::{hash, hash_of_certificate, new_token};
+use crate::certificate::CertificateName;
 use crate::config::PlaceArguments;
 use crate::wire::people::Names;
 use base64::Engine as _;
@@ -67,8 +68,12 @@ pub struct AddArguments {
     pub person: Option<Name>,
     /// A caller's certificate, PEM, that stands in a token's place: nothing is printed. The service must be given its
     /// authority by --tls-client-ca.
-    #[arg(long, value_name = "FILE")]
+    #[arg(long, value_name = "FILE", conflicts_with = "certificate_name")]
     pub certificate: Option<PathBuf>,
+    /// A name in callers' certificates that stands in a token's place: DNS:cell-7.example, URI:spiffe://shop/erp or CN:cell 7.
+    /// Any certificate of the authority with that name is taken, so that one that is renewed is.
+    #[arg(long, value_name = "NAME")]
+    pub certificate_name: Option<CertificateName>,
 }
 
 /// Which token to take back.
@@ -190,18 +195,20 @@ async fn add(store: &dyn Store, caller: &Caller, wanted: &AddArguments) -> Resul
         return Err(TokenError::Past(past));
     }
     let token = new_token().map_err(TokenError::Random)?;
-    let hash = match &wanted.certificate {
-        Some(path) => hash_of_certificate(&der_in(path)?),
-        None => hash(&token),
+    let hash = match (&wanted.certificate, &wanted.certificate_name) {
+        (Some(path), _) => hash_of_certificate(&der_in(path)?),
+        (None, Some(name)) => name.hash(),
+        (None, None) => hash(&token),
     };
+    let identity = wanted.certificate_name.as_ref().map(ToString::to_string);
     let person = match &wanted.person {
         Some(name) => Some(store.known_person("--person", name).await?),
         None => None,
     };
     let access = Access::new(wanted.roles.iter().copied(), scope).ok_or(TokenError::NoRole)?;
-    let new = NewToken { name: wanted.name.clone(), hash, access, expires_at, person, certificate: None };
+    let new = NewToken { name: wanted.name.clone(), hash, access, expires_at, person, identity };
     let record = store.add_token(caller, &new).await?;
-    if wanted.certificate.is_some() {
+    if wanted.certificate.is_some() || wanted.certificate_name.is_some() {
         let note = format!("token {}, {}: calls with that certificate", record.token, record.name);
         return Ok(Said { note, ..Said::default() });
     }
@@ -262,7 +269,7 @@ fn row(record: &TokenRecord, keys: &BTreeMap<SiteId, String>, names: &Names, now
         (None, None) => "in use".to_owned(),
     };
     let used = record.used_at.map_or_else(|| "never".to_owned(), day);
-    let kind = record.certificate.as_ref().map_or("token".to_owned(), |name| format!("certificate {name}"));
+    let kind = record.identity.clone().unwrap_or_else(|| "token".to_owned());
     let known_by = match record.person {
         Some(person) => format!("{kind}, own of {}", names.of(person)),
         None => kind,

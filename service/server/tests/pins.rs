@@ -68,7 +68,7 @@ impl Shop {
         let token = new_token().unwrap();
         let access = Access::new([Role::Technician], Scope::Installation).unwrap();
         let (name, hash) = ("test".to_owned(), hash(&token));
-        let new = NewToken { name, hash, access, expires_at: None, person, certificate: None };
+        let new = NewToken { name, hash, access, expires_at: None, person, identity: None };
         let caller =
             Caller { token: None, method: "Test", request: None, now: NOW, person: None, as_manager: true };
         self.store.add_token(&caller, &new).await.unwrap();

@@ -207,7 +207,7 @@ impl Shop {
             access,
             expires_at,
             person: None,
-            certificate: None,
+            identity: None,
         };
         let record = self.store.add_token(&caller(), &new).await.unwrap();
         (token, record.token)

@@ -62,7 +62,7 @@ pub(crate) const TABLES: &[Table] = &[
             ("revoked_at", N),
             ("used_at", N),
             ("person", N),
-            ("certificate", T),
+            ("identity", T),
         ],
     },
     Table { name: "person", key: 1, columns: &[("number", N), ("name", T), ("added_at", N), ("leaf", N)] },

@@ -164,7 +164,7 @@ async fn a_manager_alone_ends_that_a_site_asks(engine: Engine) {
     assert_eq!(site.card.asks_pin, None);
 }
 
-async fn a_token_of_one_person_and_one_of_a_certificate_say_so(engine: Engine) {
+async fn a_token_of_one_person_and_one_of_a_identity_say_so(engine: Engine) {
     let shop = Shop::open(engine).await;
     let access = Access::new([Role::Technician], Scope::Installation).expect("a role");
     let new = NewToken {
@@ -173,15 +173,15 @@ async fn a_token_of_one_person_and_one_of_a_certificate_say_so(engine: Engine) {
         access,
         expires_at: None,
         person: Some(shop.ada().await),
-        certificate: Some("DNS:cell-7.example".into()),
+        identity: Some("DNS:cell-7.example".into()),
     };
     let kept = shop.store.add_token(&caller("Token", NOW), &new).await.expect("kept");
-    assert_eq!((kept.person, kept.certificate.clone()), (new.person, new.certificate.clone()));
+    assert_eq!((kept.person, kept.identity.clone()), (new.person, new.identity.clone()));
     assert_eq!(shop.store.token(&[3; 32]).await.expect("asked"), Some(kept));
     let made = shop.entries_of(SiteId::INSTALLATION, "token.made").await;
     let leaf: serde_json::Value = serde_json::from_slice(&made[0].leaf).expect("JSON");
     assert_eq!(leaf["after"]["person"], new.person.map(|person| person.0).unwrap_or_default());
-    assert_eq!(leaf["after"]["certificate"], "DNS:cell-7.example");
+    assert_eq!(leaf["after"]["identity"], "DNS:cell-7.example");
 }
 
 on_every_engine! {
@@ -189,5 +189,5 @@ on_every_engine! {
     a_site_that_asks_takes_nothing_in_a_name_alone,
     a_danger_is_told_by_whoever_sees_it,
     a_manager_alone_ends_that_a_site_asks,
-    a_token_of_one_person_and_one_of_a_certificate_say_so,
+    a_token_of_one_person_and_one_of_a_identity_say_so,
 }

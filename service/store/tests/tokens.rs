@@ -22,7 +22,7 @@ impl Shop {
             access,
             expires_at,
             person: None,
-            certificate: None,
+            identity: None,
         };
         self.store.add_token(&caller("Token", NOW), &new).await.expect("kept")
     }

@@ -91,6 +91,7 @@ const ELSEWHERE: &[(&str, &str, &str, &str)] = &[
         "generate_pkcs8",
         "a call of the library that makes keys",
     ),
+    ("service/server/tests/oidc.rs", "generate", "generate_pkcs8", "a call of the library that makes keys"),
     ("tests/tests/tls.rs", "generate", "KeyPair::generate", "a call of the library that makes keys"),
     ("service/server/src/gate.rs", "service request", "Service<Request", "a type of the HTTP library"),
     (

@@ -21,7 +21,7 @@ fn record(name: &str) -> TokenRecord {
         revoked_at: None,
         used_at: None,
         person: None,
-        certificate: None,
+        identity: None,
     }
 }
 

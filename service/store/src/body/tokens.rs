@@ -13,13 +13,13 @@ use fettler_domain::journal::{Hash, Kind};
 use fettler_domain::time::Ts;
 use serde_json::{Value, json};
 
-const BY_HASH: &str = "SELECT number, name, roles, sites, made_at, expires_at, revoked_at, used_at, person, certificate FROM token WHERE hash = $1";
-const BY_NUMBER: &str = "SELECT number, name, roles, sites, made_at, expires_at, revoked_at, used_at, person, certificate FROM token WHERE number = $1";
-const LIST: &str = "SELECT number, name, roles, sites, made_at, expires_at, revoked_at, used_at, person, certificate FROM token \
+const BY_HASH: &str = "SELECT number, name, roles, sites, made_at, expires_at, revoked_at, used_at, person, identity FROM token WHERE hash = $1";
+const BY_NUMBER: &str = "SELECT number, name, roles, sites, made_at, expires_at, revoked_at, used_at, person, identity FROM token WHERE number = $1";
+const LIST: &str = "SELECT number, name, roles, sites, made_at, expires_at, revoked_at, used_at, person, identity FROM token \
     WHERE number > $1 ORDER BY number LIMIT $2";
 const ANY: &str = "SELECT number FROM token LIMIT 1";
 const ADD: &str = "INSERT INTO token (number, name, hash, made_at, leaf, roles, sites, expires_at, person, \
-    certificate) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)";
+    identity) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)";
 const REVOKE: &str = "UPDATE token SET revoked_at = $2 WHERE number = $1";
 const USED: &str = "UPDATE token SET used_at = $2 WHERE number = $1 AND (used_at IS NULL OR used_at < $2)";
 /// What the journal says of a token: the bytes of the entry that made it.
@@ -36,8 +36,8 @@ fn record(row: &DbRow) -> Result<TokenRecord> {
     let access = access(&roles, &sites).ok_or_else(|| row.corrupt("roles", format!("{roles} {sites}")))?;
     let (made_at, expires_at) = (Ts(row.next()?), row.next::<Option<i64>>()?.map(Ts));
     let (revoked_at, used_at) = (row.next::<Option<i64>>()?.map(Ts), row.next::<Option<i64>>()?.map(Ts));
-    let (person, certificate) = (row.next::<Option<i64>>()?.map(PersonId), row.next()?);
-    Ok(TokenRecord { token, name, access, made_at, expires_at, revoked_at, used_at, person, certificate })
+    let (person, identity) = (row.next::<Option<i64>>()?.map(PersonId), row.next()?);
+    Ok(TokenRecord { token, name, access, made_at, expires_at, revoked_at, used_at, person, identity })
 }
 
 fn access(roles: &str, sites: &str) -> Option<Access> {
@@ -112,8 +112,8 @@ pub(super) async fn add(tx: &mut Tx, new: NewToken) -> Result<TokenRecord> {
     if let Some(person) = new.person {
         after["person"] = person.0.into();
     }
-    if let Some(certificate) = &new.certificate {
-        after["certificate"] = certificate.as_str().into();
+    if let Some(identity) = &new.identity {
+        after["identity"] = identity.as_str().into();
     }
     let subject = format!("tokens/{number}");
     let fact = Fact { kind: Kind::TokenMade, subject, person: None, after, before: None, sealed: None };
@@ -129,7 +129,7 @@ pub(super) async fn add(tx: &mut Tx, new: NewToken) -> Result<TokenRecord> {
         .bind(sites.join(" "))
         .bind(new.expires_at.map(|at| at.0))
         .bind(new.person.map(|person| person.0))
-        .bind(new.certificate)
+        .bind(new.identity)
         .execute(&mut tx.conn)
         .await?;
     tx.remember(SiteId::INSTALLATION, &number, Some(leaf), Keep::AWhile).await?;

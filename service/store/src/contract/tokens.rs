@@ -25,8 +25,9 @@ pub struct TokenRecord {
     pub used_at: Option<Ts>,
     /// Whose own it is; none when many may use it.
     pub person: Option<PersonId>,
-    /// The name in the certificates that stand in its place; none for a token, or one certificate alone.
-    pub certificate: Option<String>,
+    /// The name by which those are known who have no token: of certificates (`DNS:cell-7.example`), or of whom an identity provider
+    /// knows (`OIDC:subject`); none for a token, or for one certificate alone.
+    pub identity: Option<String>,
 }
 
 /// A token that is to be kept.
@@ -42,8 +43,9 @@ pub struct NewToken {
     pub expires_at: Option<Ts>,
     /// Whose own it is; none when many may use it.
     pub person: Option<PersonId>,
-    /// The name in the certificates that stand in its place; none for a token, or one certificate alone.
-    pub certificate: Option<String>,
+    /// The name by which those are known who have no token: of certificates (`DNS:cell-7.example`), or of whom an identity provider
+    /// knows (`OIDC:subject`); none for a token, or for one certificate alone.
+    pub identity: Option<String>,
 }
 
 impl NewToken {
@@ -55,7 +57,7 @@ impl NewToken {
             access: Access::admin(),
             expires_at: None,
             person: None,
-            certificate: None,
+            identity: None,
         }
     }
 }

@@ -1,0 +1,140 @@
+//! Callers whom an identity provider knows (OpenID Connect): a signed token of theirs stands in the place of one of ours.
+//!
+//! * [`jws`]: signatures and keys.
+//! * [`claims`]: for whom, until when, which roles at which sites.
+//! * [`fetch`]: where the keys come from.
+
+pub mod claims;
+mod fetch;
+pub mod jws;
+
+pub use fetch::{FetchError, Source};
+
+use claims::{Claims, Rules};
+use fettler_domain::time::Ts;
+use jws::{Key, Signed};
+use sha2::{Digest as _, Sha256};
+use std::time::Duration;
+use tokio::sync::{Mutex, RwLock};
+use tokio::time::Instant;
+
+/// How long keys are believed before they are asked for again, so that one that was withdrawn goes.
+const KEYS_FOR: Duration = Duration::from_hours(1);
+/// How often keys are asked for at most: a stranger may name any key.
+const ASKED_EVERY: Duration = Duration::from_mins(1);
+/// What is hashed before issuer and subject, so that no token and no certificate has the same hash.
+const DOMAIN: &[u8] = b"fettler identity\0";
+
+/// Why a token of the provider is not taken. The words tell whoever holds it what to do, and nothing of what it holds.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum Refused {
+    /// It is none.
+    #[error("it cannot be read as a signed token")]
+    Form,
+    /// Not signed, or not as it must be.
+    #[error("it is not signed by RS256, ES256 or EdDSA")]
+    Algorithm,
+    /// It names no key that the provider has.
+    #[error("the provider has no such key as it names by `kid`")]
+    Key,
+    /// The signature does not fit.
+    #[error("its signature does not fit")]
+    Signature,
+    /// Of another issuer.
+    #[error("it is not of this service's issuer (`iss`)")]
+    Issuer,
+    /// For another service.
+    #[error("it is not for this service (`aud`)")]
+    Audience,
+    /// Its time is over.
+    #[error("its time is over (`exp`)")]
+    Expired,
+    /// Its time is to come.
+    #[error("its time is to come (`nbf`, or `iat`); see to the clocks")]
+    NotYet,
+    /// A claim is missing, or none.
+    #[error("its claim `{0}` is missing or cannot be read")]
+    Claim(&'static str),
+    /// Nothing in it makes a role.
+    #[error("nothing in it makes a role here; the administrator grants it by --oidc-grant")]
+    NoRole,
+    /// Roles that hold at different sites.
+    #[error(
+        "it makes one role at some sites and another at others, and all roles of a token hold at all its sites"
+    )]
+    SitesDiffer,
+    /// A site of a grant is not there.
+    #[error("it is for a site that is not declared")]
+    NoSite,
+}
+
+/// The provider whose tokens are taken.
+pub struct Provider {
+    rules: Rules,
+    source: Source,
+    keys: RwLock<Vec<Key>>,
+    asked: Mutex<Option<Instant>>,
+}
+
+impl Provider {
+    /// One whose keys come from there. A file must be readable now; an address may answer later.
+    pub async fn open(rules: Rules, source: Source) -> Result<Provider, FetchError> {
+        let provider = Provider { rules, source, keys: RwLock::default(), asked: Mutex::new(None) };
+        match provider.source.keys().await {
+            Ok(keys) => {
+                *provider.keys.write().await = keys;
+                *provider.asked.lock().await = Some(Instant::now());
+            }
+            Err(error) if provider.source.is_remote() => tell(&provider.source, &error),
+            Err(error) => return Err(error),
+        }
+        Ok(provider)
+    }
+
+    /// What is believed of a token now.
+    pub async fn check(&self, token: &str, now: Ts) -> Result<Claims, Refused> {
+        let signed = Signed::read(token)?;
+        let key = self.key(signed.key_id.as_deref().ok_or(Refused::Key)?).await.ok_or(Refused::Key)?;
+        if !signed.holds(&key) {
+            return Err(Refused::Signature);
+        }
+        claims::read(&signed.payload, &self.rules, now)
+    }
+
+    /// The SHA-256 under which a subject's record is kept.
+    pub fn hash(&self, subject: &str) -> [u8; 32] {
+        let issuer = Sha256::digest(self.rules.issuer.as_bytes());
+        Sha256::new()
+            .chain_update(DOMAIN)
+            .chain_update(issuer)
+            .chain_update(subject.as_bytes())
+            .finalize()
+            .into()
+    }
+
+    /// The key with an id, asked for anew when there is none or the keys are old.
+    async fn key(&self, id: &str) -> Option<Key> {
+        let known = self.known(id).await;
+        let mut asked = self.asked.lock().await;
+        let wait = if known.is_some() { KEYS_FOR } else { ASKED_EVERY };
+        if asked.is_some_and(|at| at.elapsed() < wait) {
+            // Another call may have asked for them meanwhile.
+            return self.known(id).await;
+        }
+        *asked = Some(Instant::now());
+        match self.source.keys().await {
+            Ok(keys) => *self.keys.write().await = keys,
+            Err(error) => tell(&self.source, &error),
+        }
+        self.known(id).await
+    }
+
+    async fn known(&self, id: &str) -> Option<Key> {
+        self.keys.read().await.iter().find(|key| key.id.as_deref() == Some(id)).cloned()
+    }
+}
+
+fn tell(source: &Source, error: &FetchError) {
+    let error: &dyn std::error::Error = error;
+    tracing::warn!(%source, error, "the identity provider's keys could not be read; those of before stand");
+}
