@@ -32,7 +32,7 @@ pub use laid_up::LaidUp;
 pub use lateness::{Standing, lateness_in_words, standing};
 pub use model::{
     Act, Beside, Fault, Modelled, Rate, Start, Tells, acts_in_words, beside, beyond, cautions,
-    fault_in_words, inputs as model_inputs, model_clause_in_words, source as model_source,
+    fault_in_words, inputs as model_inputs, marks, model_clause_in_words, source as model_source,
 };
 pub use reason::{Reason, Since, reason_in_words, reasons};
 pub use row::{

@@ -11,7 +11,7 @@ use crate::contract::{
 use fettler_domain::error::Error;
 use fettler_domain::fluid::{FluidAct, Poured, reservoirs};
 use fettler_domain::ids::{MachineId, PointId, SiteId};
-use fettler_domain::plan::{Beside, beside, beyond};
+use fettler_domain::plan::{Beside, beside, beyond, marks};
 use fettler_domain::quantity::Amount;
 use fettler_domain::reading::PointUnit;
 use fettler_domain::shop::{PointCard, TaskCard};
@@ -75,6 +75,27 @@ pub(super) async fn find(conn: &mut Conn, site: SiteId, entry: i64) -> Result<Ke
     kept(&row.ok_or_else(missing)?)
 }
 
+/// The tasks of a machine.
+async fn tasks(conn: &mut Conn, site: SiteId, machine: MachineId) -> Result<Vec<TaskCard>> {
+    let rows = sqlx::query(TASKS).bind(i64::from(site.0)).bind(machine.0).fetch_all(conn).await?;
+    rows.iter().map(|row| Reading::new(row, "task").json("card")).collect()
+}
+
+/// A test point as its readings are judged: one without limits by the marks of the reservoir whose level it reads.
+pub(super) async fn judged_by(
+    conn: &mut Conn,
+    site: SiteId,
+    machine: MachineId,
+    card: &PointCard,
+) -> Result<PointCard> {
+    let Some(unit) = PointUnit::parse(&card.unit).filter(|_| card.limits.is_none()) else {
+        return Ok(card.clone());
+    };
+    let tasks = tasks(conn, site, machine).await?;
+    let stated = tasks.iter().flat_map(TaskCard::models).find_map(|model| marks(model, &card.key, unit));
+    Ok(PointCard { limits: stated.unwrap_or(card.limits), ..card.clone() })
+}
+
 /// The record of a machine, or a page of it.
 pub(super) async fn book(
     conn: &mut Conn,
@@ -82,12 +103,9 @@ pub(super) async fn book(
     filter: &FluidFilter,
     page: PageAsk<FluidCursor>,
 ) -> Result<FluidBook> {
-    let number = i64::from(site.0);
     let Named { machine, tag, name, .. } = machines::known(&mut *conn, site, &filter.machine).await?;
     let points = readings::points(&mut *conn, site, machine).await?;
-    let rows = sqlx::query(TASKS).bind(number).bind(machine.0).fetch_all(&mut *conn).await?;
-    let tasks: Vec<TaskCard> =
-        rows.iter().map(|row| Reading::new(row, "task").json("card")).collect::<Result<_>>()?;
+    let tasks = tasks(&mut *conn, site, machine).await?;
     let cards: Vec<PointCard> = points.iter().map(|(_, card)| card.clone()).collect();
     let wanted = |key: &Key| filter.reservoir.as_ref().is_none_or(|only| only == key);
     let keys: BTreeSet<Key> = reservoirs(&cards).into_iter().filter(|key| wanted(key)).collect();

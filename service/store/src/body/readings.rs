@@ -1,6 +1,7 @@
 //! Readings: told, judged, kept as one fact each, and withdrawn.
 
 use super::decode::{Reading, to_json, to_value};
+use super::fluid_reads::judged_by;
 use super::journal::Fact;
 use super::machines::{self, Named};
 use super::people::known_person;
@@ -142,6 +143,7 @@ pub(super) async fn take_one(
         at: told.at,
         has_record: told.electrician_record.is_some(),
     };
+    let card = &judged_by(&mut tx.conn, site, of.machine, card).await?;
     let judged = match judge(card, said, before(&mut tx.conn, site, point, card, told.at).await?) {
         Ok(judged) => judged,
         Err(wrong) => return Ok(Became::Refused(vec![wrong])),
@@ -352,9 +354,11 @@ async fn waiting(conn: &mut Conn, site: SiteId, record: &ReadingRecord) -> Resul
             | Counted::Calendar { .. }
             | Counted::Recurrence { .. }
             | Counted::Meter { .. } => false,
-            Counted::Model { model, .. } => {
+            Counted::Model { model, told, .. } => {
                 let names = || model.points().iter().any(|(_, of)| **of == record.point);
-                clause.due == Some(record.at) && names()
+                // Where it was due before, the reading is a further reason.
+                let is_told = clause.due == Some(record.at) || told.reached.is_some_and(|at| at <= record.at);
+                is_told && names()
             }
         });
         if is_out {
