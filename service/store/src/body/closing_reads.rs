@@ -97,6 +97,12 @@ pub(super) fn findings(said: &[Said]) -> impl Iterator<Item = String> + '_ {
     })
 }
 
+/// Those that are beyond a stop limit.
+pub(super) fn beyond_stop(said: &[Said]) -> Vec<ReadingRecord> {
+    let is_stop = |record: &&ReadingRecord| record.beyond.is_some_and(|beyond| beyond.step == Step::Stop);
+    said.iter().map(|said| &said.record).filter(is_stop).cloned().collect()
+}
+
 /// Keeps the readings of a closing, one fact each.
 pub(super) async fn put_of_closing(
     tx: &mut Tx,

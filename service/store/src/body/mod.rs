@@ -64,6 +64,7 @@ mod planned;
 mod point_reads;
 mod proofs;
 mod push;
+mod raised;
 mod readings;
 mod refresh;
 mod reports;
@@ -128,6 +129,7 @@ pub(super) fn all_sql() -> Vec<&'static str> {
         fluids::ALL_SQL,
         head::ALL_SQL,
         proofs::ALL_SQL,
+        raised::ALL_SQL,
         readings::ALL_SQL,
         reports::ALL_SQL,
         request::ALL_SQL,
