@@ -174,6 +174,19 @@ fn a_bowl_found_full_stays_due_since_it_was_computed_to_be() {
 }
 
 #[test]
+fn a_bowl_whose_hours_cannot_be_counted_says_so() {
+    let weekly = Fill { at_latest_days: 7, ..of() };
+    let stated = |count| {
+        let input = fill(weekly.clone(), &[], &[]).stated("2026-01-01", count);
+        ran_daily(input, "2026-01-01T12:00", 5, "12").row("2026-01-06")
+    };
+    let (unknown, known) = (stated(None), stated(Some("0")));
+    assert_eq!((unknown.kind, date(unknown.due).as_str()), (DueKind::CalendarDay, "2026-01-08"));
+    assert!(why(&unknown).contains("; hours not known; "), "{}", why(&unknown));
+    assert!(known.kind == DueKind::Exact && !why(&known).contains("not known"), "{}", why(&known));
+}
+
+#[test]
 fn a_bowl_found_full_twice_is_due_since_the_first_find() {
     let full = fill(of(), &[("2026-01-01T02:00", "15"), ("2026-01-02T02:00", "16")], &[DONE]);
     let row = full.row("2026-01-02");
