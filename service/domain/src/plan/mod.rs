@@ -29,7 +29,7 @@ pub use input::{
     TaskInput,
 };
 pub use laid_up::LaidUp;
-pub use lateness::{Standing, lateness_in_words, standing};
+pub use lateness::{Standing, lateness_in_words, standing, window_in_words};
 pub use model::{
     Act, Beside, Fault, Modelled, Rate, Start, Tells, acts_in_words, beside, beyond, cautions,
     fault_in_words, inputs as model_inputs, marks, model_clause_in_words, source as model_source,
