@@ -154,7 +154,12 @@ pub(super) async fn close(tx: &mut Tx, site: SiteId, mut said: ClosingSaid) -> R
     let used = shelf_use::said_in_closing(tx, site, &said.used, said.done_at).await?;
     judged.findings.extend(used.findings.iter().cloned());
     let fluids = fluids::said_in_closing(tx, site, &own, &said, people.done_by).await?;
-    judged.findings.extend(fluids.findings.iter().cloned());
+    let told = |finding: &&String| {
+        let used = finding.split_once(" was poured, ").map(|(item, _)| format!("{item} was used, "));
+        used.is_some_and(|used| judged.findings.iter().any(|known| known.starts_with(&used)))
+    };
+    let of_fluids: Vec<String> = fluids.findings.iter().filter(|finding| !told(finding)).cloned().collect();
+    judged.findings.extend(of_fluids);
 
     let machine = own.machine;
     let record = record(tx, site, &said, &people, &own, &plan, &judged)?;

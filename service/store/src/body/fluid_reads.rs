@@ -9,14 +9,12 @@ use crate::contract::{
     PageAsk, Result,
 };
 use fettler_domain::error::Error;
-use fettler_domain::fluid::{FluidAct, Poured, reservoirs};
+use fettler_domain::fluid::{FluidRecord, Poured, reservoirs};
 use fettler_domain::ids::{MachineId, PointId, SiteId};
 use fettler_domain::plan::{Beside, beside, beyond, marks};
-use fettler_domain::quantity::Amount;
 use fettler_domain::reading::PointUnit;
 use fettler_domain::shop::{PointCard, TaskCard};
 use fettler_domain::text::Key;
-use fettler_domain::time::Ts;
 use sqlx::QueryBuilder;
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -30,7 +28,7 @@ static POURED: Bulk = Bulk::new(
     "WITH k(site, machine) AS (VALUES",
     1,
     1,
-    ") SELECT x.machine, x.reservoir, x.at, x.amount, x.act FROM (SELECT f.machine, f.reservoir, f.at, f.amount, f.act, \
+    ") SELECT x.machine, x.reservoir, x.record FROM (SELECT f.machine, f.reservoir, f.at, f.amount, f.act, f.record, \
      ROW_NUMBER() OVER (PARTITION BY f.machine, f.reservoir ORDER BY f.at DESC, f.amount DESC, f.act) AS place \
      FROM k CROSS JOIN fluid_entry f WHERE f.site = k.site AND f.machine = k.machine AND f.withdrawn IS NULL \
      AND f.act IN ('added', 'changed')) x WHERE x.place <= 400 ORDER BY x.machine, x.at, x.amount, x.act",
@@ -243,9 +241,9 @@ pub(super) async fn poured(
     for row in &POURED.fetch(&mut *conn, machines, |q| q.bind(site), |q, machine| q.bind(machine.0)).await? {
         let mut row = Reading::new(row, "fluid_entry");
         let (machine, reservoir) = (MachineId(row.next()?), row.next::<String>()?);
-        let (at, amount) = (Ts(row.next()?), Amount(row.next()?));
-        let change = row.word::<FluidAct>("act")? == FluidAct::Changed;
-        by_reservoir.entry((machine, reservoir)).or_default().push(Poured { at, amount, change });
+        if let Some(poured) = row.json::<FluidRecord>("record")?.poured() {
+            by_reservoir.entry((machine, reservoir)).or_default().push(poured);
+        }
     }
     let mut all = BTreeMap::new();
     if by_reservoir.is_empty() {
