@@ -210,7 +210,7 @@ fn reason_of(clause: &ClauseState, calendar: &Calendar) -> Reason {
             told: told.clone(),
             why: governing.and_then(|index| parts.get(index)).map(|part| Box::new(reason_of(part, calendar))),
             uncounted: parts.iter().enumerate().any(|(place, part)| {
-                Some(place) != governing
+                governing.is_some_and(|governing| governing != place)
                     && part.kind == DueKind::Unknown
                     && matches!(part.counted, Counted::Meter { .. })
             }),
