@@ -57,7 +57,7 @@ impl Stood {
             // Nothing has to be out of limits for somebody to look.
             DueKind::Expected if waits_for_reading(plan) => None,
             // One that waits for a meter that does not run opens never.
-            DueKind::Expected => Some(plan.opens.or(plan.opens_expected).unwrap_or(Ts::MAX)),
+            DueKind::Expected => Some(plan.opening().unwrap_or(Ts::MAX)),
             DueKind::Exact | DueKind::CalendarDay => plan.opens,
         };
         let on_grid = !plan.clauses.is_empty() && plan.clauses.iter().all(|clause| clause.base == Base::Grid);

@@ -351,6 +351,26 @@ async fn the_record_holds_readings_with_their_limits_in_pages(engine: Engine) {
     assert!(matches!(refused(error), Error::NotFound { kind: "sump or reservoir", .. }));
 }
 
+async fn another_fluid_is_a_finding_and_fills_up_no_level(engine: Engine) {
+    let shop = open(engine).await;
+    read(&shop, "oil", "1.1", "2026-03-17T06:00:00Z").await;
+    let wrong = said("lube", FluidAct::Added, "coolant concentrate", 1_000, "2026-03-17T08:00:00Z");
+    let done = record(&shop, &wrong).await;
+    let told =
+        "coolant concentrate was poured, the machine's card says way oil CGLP 68: another kind of fluid";
+    assert!(done.remarks.iter().any(|remark| remark.starts_with(told)), "{:?}", done.remarks);
+    assert!(done.kept.record.findings.iter().any(|finding| finding.starts_with(told)));
+    let stood = model(&shop, "fill-up").await.start.expect("a start");
+    assert_eq!((stood.value.to_string().as_str(), stood.poured), ("1.1", false), "it is no oil");
+    let oil = said("sump", FluidAct::Added, "way oil CGLP 68", 5_000, "2026-03-17T09:00:00Z");
+    assert!(record(&shop, &oil).await.kept.record.other);
+    let water = said("sump", FluidAct::Added, "water", 5_000, "2026-03-17T10:00:00Z");
+    assert!(!record(&shop, &water).await.kept.record.other);
+    let right = said("lube", FluidAct::Added, "way oil CGLP 68", 500, "2026-03-17T11:00:00Z");
+    record(&shop, &right).await;
+    assert_eq!(model(&shop, "fill-up").await.start.expect("a start").value.to_string(), "1.6");
+}
+
 async fn no_order_of_arrival_shows_in_the_row(engine: Engine) {
     let mut rows = Vec::new();
     for seed in 0..3 {
@@ -382,5 +402,6 @@ on_every_engine!(
     a_closing_says_what_it_poured_and_took_out,
     a_waste_whose_place_is_not_clear_is_asked_back,
     the_record_holds_readings_with_their_limits_in_pages,
+    another_fluid_is_a_finding_and_fills_up_no_level,
     no_order_of_arrival_shows_in_the_row,
 );

@@ -164,7 +164,7 @@ async fn a_level_moves_its_task_as_soon_as_it_is_read(engine: Engine) {
     assert_eq!(row(&shop, "fill-up").await.plan.due, before.due);
     let low = take(&shop, told("oil", "0.5", "2026-03-12T15:00:00Z")).await;
     let TakenReading::Taken(_, remarks) = low else { panic!("{low:?}") };
-    assert_eq!(row(&shop, "fill-up").await.plan.due, Some(at("2026-03-12T15:00:00Z")), "it is at its mark");
+    assert_eq!(row(&shop, "fill-up").await.plan.due, before.due, "it is at its mark, as was computed");
     assert_eq!(remarks, ["order 3, Fill the way oil, is due because of it"]);
     close(&shop, "fill-up", "2026-03-12T16:00:00Z", &[], &["way oil CGLP 68"]).await;
     let next = row(&shop, "fill-up").await.plan;
@@ -175,6 +175,28 @@ async fn a_level_moves_its_task_as_soon_as_it_is_read(engine: Engine) {
     assert_eq!(then.h, Some(Amount(112 * Unit::Hours.per_unit())));
     assert!(then.known_to.is_some(), "{then:?}");
     assert!(next.due > Some(at("2026-03-20T00:00:00Z")), "{next:?}");
+}
+
+async fn a_level_without_limits_is_judged_by_its_marks(engine: Engine) {
+    let shop = open(engine).await;
+    let TakenReading::Taken(kept, remarks) = take(&shop, told("oil", "0.3", "2026-03-12T15:00:00Z")).await
+    else {
+        panic!("taken")
+    };
+    let low = Limits { act_below: Some(value("0.5")), act_above: Some(value("2.7")), ..Limits::default() };
+    assert_eq!(kept.record.limits, low);
+    let due = "order 3, Fill the way oil, is due because of it";
+    assert_eq!(remarks, ["oil 0.3 L is below its limit of 0.5 L", due]);
+    assert_eq!(row(&shop, "fill-up").await.plan.due, Some(at("2026-03-12T15:00:00Z")));
+    // Filled up again, and too far.
+    close(&shop, "fill-up", "2026-03-12T16:00:00Z", &[], &["way oil CGLP 68"]).await;
+    let TakenReading::Taken(_, remarks) = take(&shop, told("oil", "2.9", "2026-03-12T17:00:00Z")).await
+    else {
+        panic!("taken")
+    };
+    assert_eq!(remarks[0], "oil 2.9 L is above its limit of 2.7 L");
+    assert!(remarks[1].starts_with("no open task waits for it"), "{remarks:?}");
+    assert_eq!(row(&shop, "fill-up").await.plan.due, None, "nothing is to be filled in");
 }
 
 async fn any_order_of_arrival_gives_the_same_rows(engine: Engine) {
@@ -346,6 +368,7 @@ async fn another_oil_is_refused_in_a_plan_and_recorded_in_a_closing(engine: Engi
 
 on_every_engine! {
     a_level_moves_its_task_as_soon_as_it_is_read,
+    a_level_without_limits_is_judged_by_its_marks,
     any_order_of_arrival_gives_the_same_rows,
     what_waits_for_readings_is_the_same_in_any_order_of_arrival,
     a_reading_within_its_limits_tells_what_a_model_makes_due_by_it,

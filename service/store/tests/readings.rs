@@ -265,6 +265,60 @@ async fn a_closing_is_asked_back_for_a_slip_and_its_readings_go_with_it(engine: 
     assert_eq!(leaves(&shop).await, ["reading.withdrawn", "reading.taken"]);
 }
 
+/// What was raised and stands open.
+async fn raised(shop: &Shop) -> Vec<DueEntry> {
+    let (mut all, page) = (Vec::new(), PageAsk { after: None, limit: 100 });
+    let filter = fettler_store::contract::OrderFilter::default();
+    for order in shop.store.orders(shop.site, &filter, page).await.expect("orders").rows {
+        if order.task.is_none() {
+            all.push(shop.store.explain(shop.site, order.number, at(NOON)).await.expect("why").entry);
+        }
+    }
+    all
+}
+
+async fn a_reading_beyond_a_stop_limit_stands_on_the_list_where_no_task_waits(engine: Engine) {
+    let mut declared = shop();
+    declared.machines[0].points.push(PointCard {
+        key: key("air"),
+        title: "line air".into(),
+        unit: "bar".into(),
+        limits: Limits { stop_below: value("4.5"), act_below: value("5.5"), ..Limits::default() },
+        possible: None,
+        ..coolant()
+    });
+    let shop = Shop::open_with(engine, &declared).await;
+    while shop.store.upkeep(shop.site, at(NOON), 500).await.expect("a pass").more {}
+    let air = |shown: &str, when: &str| ReadingTold { point: key("air"), ..told(shown, when) };
+    // What only asks for something to be done is said, and raises nothing; so is what was followed by a good reading.
+    take(&shop, &[air("5", "2026-03-10T07:00:00Z")], NOON).await;
+    take(&shop, &[air("4.2", "2026-03-09T07:00:00Z")], NOON).await;
+    assert_eq!(raised(&shop).await, []);
+    let taken = take(&shop, &[air("4.2", "2026-03-10T08:00:00Z")], NOON).await;
+    let TakenReading::Taken(_, remarks) = &taken[0] else { panic!("{taken:?}") };
+    let on_list = raised(&shop).await;
+    assert_eq!(on_list.len(), 1);
+    let order = on_list[0].plan.order;
+    assert_eq!(remarks[1], format!("no task waits for it, so order {order} was raised"));
+    assert_eq!(on_list[0].title.as_str(), "line air: 4.2 bar is below its stop limit of 4.5 bar");
+    assert_eq!((on_list[0].hazard, on_list[0].plan.kind), (true, DueKind::Raised));
+    assert_eq!(on_list[0].cautions, ["gloves only where nothing turns"]);
+    // So does a closing's; while the order stands there is no second one.
+    let close_air = |order, when| {
+        let read = ReadingSaid { point: key("air"), value: "4.1".into(), unit: None, confirmed: false };
+        closing(order, when, vec![read])
+    };
+    let call = caller("CloseOrder", NOON);
+    let of_task = row(&shop, NOON).await.plan.order;
+    let said = close_air(of_task, "2026-03-10T09:00:00Z");
+    let remarks = shop.store.close(&call, shop.site, &said).await.expect("closed").remarks;
+    assert!(remarks.contains(&format!("air: order {order} stands open for it already")), "{remarks:?}");
+    assert!(remarks.iter().any(|remark| remark.contains("`fettler machine forbid`")), "{remarks:?}");
+    let said = close_air(order, "2026-03-10T10:00:00Z");
+    let remarks = shop.store.close(&call, shop.site, &said).await.expect("closed").remarks;
+    assert!(remarks.iter().any(|remark| remark.starts_with("air: no task waits for it")), "{remarks:?}");
+}
+
 async fn any_order_of_arrival_gives_the_same_plan(engine: Engine) {
     let rows: Vec<ReadingTold> = (1..9)
         .map(|day| told(if day % 3 == 0 { "4.4" } else { "6.2" }, &format!("2026-03-0{day}T08:00:00Z")))
@@ -323,6 +377,7 @@ on_every_engine! {
     a_repeat_has_no_second_effect,
     a_withdrawn_reading_counts_no_more_and_stays_on_record,
     a_closing_is_asked_back_for_a_slip_and_its_readings_go_with_it,
+    a_reading_beyond_a_stop_limit_stands_on_the_list_where_no_task_waits,
     any_order_of_arrival_gives_the_same_plan,
     a_drift_says_when_its_limit_is_expected,
     a_point_is_told_with_its_services,

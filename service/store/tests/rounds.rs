@@ -5,7 +5,8 @@ mod kit;
 
 use fettler_domain::error::Error;
 use fettler_domain::ids::OrderNumber;
-use fettler_domain::reading::{Limits, Possible, Taker, Value};
+use fettler_domain::order::ClosingSaid;
+use fettler_domain::reading::{Limits, Possible, ReadingTold, Taker, Value};
 use fettler_domain::round::answer::{AnswerSaid, ChecksSaid, Recorded};
 use fettler_domain::round::{CheckState, Tally};
 use fettler_domain::shop::check::{Cadence, CheckCard};
@@ -14,7 +15,7 @@ use fettler_domain::text::ForeignName;
 use fettler_domain::time::Ts;
 use fettler_store::contract::{
     Caller, DueFilter, DuePart, EntryFilter, MachineMove, MachineRound, OrderFilter, PageAsk, RequestKey,
-    Result, RoundFilter, StoreError,
+    Result, RoundFilter, StoreError, TakenReading,
 };
 use kit::{Engine, Shop, at, caller, declaration, key, name};
 
@@ -122,6 +123,45 @@ async fn raised(shop: &Shop) -> Vec<(OrderNumber, String)> {
     let all = shop.store.orders(shop.site, &OrderFilter::default(), page).await.expect("orders").rows;
     let raised = all.into_iter().filter(|order| order.task.is_none());
     raised.map(|order| (order.number, order.title.to_string())).collect()
+}
+
+async fn an_order_raised_by_a_check_keeps_its_cautions(engine: Engine) {
+    let mut declared = shop();
+    let lathe = &mut declared.machines[0];
+    lathe.points[0].limits.stop_below = Value::parse("4.5").ok();
+    lathe.points[0].cautions = vec!["the hose whips".into()];
+    lathe.checks[0].cautions = vec!["vent to 0 bar".into()];
+    let shop = Shop::open_with(engine, &declared).await;
+    let recorded = say(&shop, vec![value("air", "4.4", MORNING)]).await;
+    let order = recorded[0].order.expect("raised");
+    let why = shop.store.explain(shop.site, order, at(MORNING)).await.expect("why").entry;
+    assert_eq!(why.cautions, ["vent to 0 bar", "the hose whips"]);
+    assert!(why.hazard, "it was read beyond a stop limit");
+    // Read again at the gauge, it is the same order's.
+    let machine = ForeignName::new("L-1").expect("a name");
+    let told = ReadingTold {
+        machine,
+        point: key("line-air"),
+        value: "4.3".into(),
+        unit: String::new(),
+        at: at("2026-03-10T06:20:00Z"),
+        by: name("Ada"),
+        electrician_record: None,
+        confirmed: true,
+        note: String::new(),
+    };
+    let call = caller("TakeReadings", "2026-03-10T06:30:00Z");
+    let taken = shop.store.take_readings(&call, shop.site, &[Ok(told)], false).await.expect("taken");
+    let TakenReading::Taken(_, remarks) = &taken[0] else { panic!("{taken:?}") };
+    assert!(remarks.contains(&format!("order {order} stands open for it already")), "{remarks:?}");
+    assert_eq!(raised(&shop).await.len(), 1);
+    // Whoever closes it is asked whether they were heeded.
+    let said = ClosingSaid::plain(order, at("2026-03-10T06:25:00Z"), name("Ada"));
+    let said = ClosingSaid { cautions_confirmed: false, ..said };
+    let closed = shop.store.close(&call, shop.site, &said).await.expect("closed");
+    assert!(closed.remarks.contains(&"cautions not confirmed".to_owned()), "{:?}", closed.remarks);
+    let closing = closed.order.expect("an order").closing.expect("a closing");
+    assert_eq!(closing.record.cautions_shown, ["vent to 0 bar", "the hose whips"]);
 }
 
 async fn a_walk_is_recorded_and_what_is_left_is_missed(engine: Engine) {
@@ -286,6 +326,7 @@ async fn a_resting_machine_asks_for_nothing(engine: Engine) {
 }
 
 on_every_engine!(
+    an_order_raised_by_a_check_keeps_its_cautions,
     a_walk_is_recorded_and_what_is_left_is_missed,
     a_finding_raises_one_order_until_it_is_closed,
     what_is_said_twice_or_late_stands_once,

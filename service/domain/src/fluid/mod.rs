@@ -1,5 +1,6 @@
 //! What goes into the sumps and reservoirs of machines and what comes out: told, kept and withdrawn like a reading.
 
+use crate::consumables::oil::Oil;
 use crate::error::Violation;
 use crate::ids::{ClosingId, MachineId, OrderNumber, PersonId};
 use crate::physics::measure::Volume;
@@ -112,6 +113,9 @@ pub struct FluidRecord {
     pub closing: Option<ClosingId>,
     /// The journal entry by which it was taken off the shelf, where it was said by itself.
     pub issued: Option<i64>,
+    /// Whether it is not the fluid of the machine's card, so that it fills up no level.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub other: bool,
     /// What was not as it should be about it.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub findings: Vec<String>,
@@ -131,14 +135,18 @@ pub struct Poured {
 }
 
 impl FluidRecord {
-    /// What it tells the models; nothing of waste, and nothing once it is withdrawn.
+    /// What it tells the models; nothing of waste or another fluid than the card's, and nothing once it is withdrawn.
     pub fn poured(&self) -> Option<Poured> {
         let change = match self.act {
             FluidAct::Added => false,
             FluidAct::Changed => true,
             FluidAct::Waste => return None,
         };
-        self.withdrawn.is_none().then_some(Poured { at: self.at, amount: self.amount, change })
+        (self.withdrawn.is_none() && !self.other).then_some(Poured {
+            at: self.at,
+            amount: self.amount,
+            change,
+        })
     }
 }
 
@@ -216,6 +224,49 @@ fn reservoir_of<'a>(point: &Key, points: &'a [PointCard]) -> Option<&'a Key> {
     points.iter().find(|card| card.key == *point)?.reservoir.as_ref()
 }
 
+/// What kind of fluid a text names, as far as its words do (own choice).
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Sort {
+    Oil,
+    Coolant,
+    Water,
+}
+
+impl Sort {
+    fn named(text: &str) -> Option<Sort> {
+        let text = text.to_lowercase();
+        let has = |word: &str| text.split(|c: char| !c.is_alphanumeric()).any(|of| of == word);
+        if has("coolant") || has("emulsion") || has("concentrate") || text.contains("water-mi") {
+            Some(Sort::Coolant)
+        } else if has("oil") {
+            Some(Sort::Oil)
+        } else if has("water") {
+            Some(Sort::Water)
+        } else {
+            None
+        }
+    }
+}
+
+/// That a fluid which was poured is not the one that the machine's card says: another grade or type of oil, or another kind of
+/// fluid altogether. None where a text names no kind; water goes into a water-mixed coolant.
+pub fn not_of_card(poured: &str, card: &str) -> Option<String> {
+    let (oil, of_card) = (Oil::named(poured), Oil::named(card));
+    if let (Some(oil), Some(of_card)) = (&oil, &of_card) {
+        let unlike = oil.unlike(of_card)?;
+        return Some(format!("{poured} was poured, the machine's card says {of_card}: {unlike}"));
+    }
+    let kind = |oil: Option<Oil>, text| oil.map(|_| Sort::Oil).or_else(|| Sort::named(text));
+    match (kind(oil, poured)?, kind(of_card, card)?) {
+        (poured, card) if poured == card => None,
+        (Sort::Water, Sort::Coolant) | (Sort::Coolant, Sort::Water) => None,
+        (Sort::Oil | Sort::Coolant | Sort::Water, Sort::Oil | Sort::Coolant | Sort::Water) => Some(format!(
+            "{poured} was poured, the machine's card says {card}: another kind of fluid, which fills up no level; ask the \
+             supplier and the builder's manual before the machine runs on it"
+        )),
+    }
+}
+
 /// What is not as it should be about waste.
 pub fn waste_findings(route: Option<&str>, document: Option<&str>) -> Vec<String> {
     let mut findings = Vec::new();
@@ -259,6 +310,25 @@ mod tests {
         assert_eq!(millilitres("2", "pcs"), None);
         assert_eq!(millilitres("2", ""), None);
         assert_eq!(litres_in_words(Amount(2_500)), "2.5 L");
+    }
+
+    #[test]
+    fn what_is_not_the_fluid_of_the_card_is_told() {
+        let told = |poured, card| not_of_card(poured, card).is_some();
+        assert!(told("coolant concentrate", "spindle oil HM 32"));
+        assert!(told("way oil VG 68", "water-mixed coolant"));
+        assert!(told("water", "way oil CGLP 68") && told("way oil", "water-mixed coolant"));
+        assert!(told("HLP 46", "way oil CGLP 68"));
+        for (poured, card) in [
+            ("coolant concentrate", "water-mixed coolant"),
+            ("water", "water-mixed coolant"),
+            ("spindle oil", "spindle oil HM 32"),
+            ("way oil VG 68", "CGLP 68"),
+            ("premix 6 %", "water-mixed coolant"),
+            ("way oil VG 68", ""),
+        ] {
+            assert!(!told(poured, card), "{poured} into {card}");
+        }
     }
 
     #[test]

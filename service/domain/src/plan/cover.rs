@@ -117,8 +117,7 @@ fn may_be_shown(row: &PlanRow) -> bool {
 }
 
 fn is_open_at_due(larger: &PlanRow, smaller: &PlanRow) -> bool {
-    let opens = larger.opens.or(larger.opens_expected);
-    smaller.due.zip(opens).is_some_and(|(due, opens)| opens <= due)
+    smaller.due.zip(larger.opening()).is_some_and(|(due, opens)| opens <= due)
 }
 
 impl PlanRow {

@@ -34,10 +34,17 @@ pub struct Whole {
     pub opens: Option<Ts>,
     /// From when on it is late, once known.
     pub late: Option<Ts>,
-    /// When its window opens by the forecast, where `opens` is absent.
+    /// When its window opens by the forecast, where `opens` is absent or later.
     pub opens_expected: Option<Ts>,
     /// How sure the due instant is, where a forecast has a part in it.
     pub ahead: Option<Ahead>,
+}
+
+impl Whole {
+    /// When its window opens, as far as it is known or expected: the earlier of both.
+    pub(super) fn opening(&self) -> Option<Ts> {
+        self.opens_expected.or(self.opens)
+    }
 }
 
 impl Decision<'_> {
@@ -243,7 +250,8 @@ pub fn whole(
         governing,
         opens,
         late,
-        opens_expected: if opens.is_none() { expected } else { None },
+        // Where a forecast has one clause open before the days of another, those are only the latest that can be.
+        opens_expected: expected.filter(|expected| opens.is_none_or(|opens| *expected < opens)),
         ahead: ahead(clauses, combine, calendar.end_of(as_of)).map(|ahead| match floor {
             Some(day) => ahead.not_before(calendar.start_of(day), calendar.end_of(as_of)),
             None => ahead,

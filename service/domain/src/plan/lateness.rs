@@ -70,6 +70,26 @@ pub fn lateness_in_words(row: &PlanRow, now: Ts, calendar: &Calendar) -> String 
     }
 }
 
+/// The window of an order in words: from when on it may be done, and from when on it is late.
+pub fn window_in_words(row: &PlanRow, calendar: &Calendar, today: ShopDay) -> String {
+    let at = |at: Ts| {
+        let day = calendar.weekday_in_words(calendar.shop_day_of(at), today);
+        format!("{day} {}", calendar.zone().to_wall(at).format("%H:%M"))
+    };
+    let opens = match (row.opens_expected, row.opens) {
+        (Some(opens), _) => format!("may be done from about {}", at(opens)),
+        (None, Some(opens)) => format!("may be done from {}", at(opens)),
+        (None, None) => "from when on it may be done is not known yet".to_owned(),
+    };
+    match row.late {
+        Some(late) if row.kind == DueKind::Expected || row.may_be_late_before() => {
+            format!("{opens}, late from {} at the latest", at(late))
+        }
+        Some(late) => format!("{opens}, late from {}", at(late)),
+        None => format!("{opens}, late only once its window is known to have shut"),
+    }
+}
+
 fn late_in_words(days: i64) -> String {
     match days {
         ..=0 => "late today".to_owned(),
@@ -80,6 +100,10 @@ fn late_in_words(days: i64) -> String {
 
 fn dated(row: &PlanRow, due: ShopDay, today: ShopDay, calendar: &Calendar) -> String {
     let verb = if row.kind == DueKind::Expected { "expected" } else { "due" };
+    // What is expected is told by the date on the wall, as in its reason and as what was crossed is: an instant before the
+    // start of the shop day is the next morning's.
+    let wall = row.due.map(|at| ShopDay(calendar.zone().to_wall(at).date()));
+    let due = wall.filter(|_| row.kind == DueKind::Expected).unwrap_or(due);
     if due == today {
         return format!("{verb} today");
     }

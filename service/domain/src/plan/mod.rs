@@ -29,10 +29,10 @@ pub use input::{
     TaskInput,
 };
 pub use laid_up::LaidUp;
-pub use lateness::{Standing, lateness_in_words, standing};
+pub use lateness::{Standing, lateness_in_words, standing, window_in_words};
 pub use model::{
     Act, Beside, Fault, Modelled, Rate, Start, Tells, acts_in_words, beside, beyond, cautions,
-    fault_in_words, inputs as model_inputs, model_clause_in_words, source as model_source,
+    fault_in_words, inputs as model_inputs, marks, model_clause_in_words, source as model_source,
 };
 pub use reason::{Reason, Since, reason_in_words, reasons};
 pub use row::{
@@ -57,7 +57,7 @@ use reader::Reader;
 use std::borrow::Cow;
 
 /// The planner's version: it rises whenever the same input would give another row.
-pub const PLANNER_VERSION: u32 = 9;
+pub const PLANNER_VERSION: u32 = 10;
 
 /// The months of meters whose segments must be loaded before the planner can answer, each named once, in order.
 pub type Missing = Vec<(MeterId, Month)>;

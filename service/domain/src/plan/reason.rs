@@ -127,6 +127,9 @@ pub enum Reason {
         told: Box<Modelled>,
         /// Why the due point that governs is where it is; absent where a reading says that it is due.
         why: Option<Box<Reason>>,
+        /// Whether its hours cannot be counted, so that something else governs.
+        #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+        uncounted: bool,
     },
     /// The clause has no beginning to count from.
     NeverRecorded,
@@ -206,6 +209,11 @@ fn reason_of(clause: &ClauseState, calendar: &Calendar) -> Reason {
             model: model.clone(),
             told: told.clone(),
             why: governing.and_then(|index| parts.get(index)).map(|part| Box::new(reason_of(part, calendar))),
+            uncounted: parts.iter().enumerate().any(|(place, part)| {
+                governing.is_some_and(|governing| governing != place)
+                    && part.kind == DueKind::Unknown
+                    && matches!(part.counted, Counted::Meter { .. })
+            }),
         },
         Counted::Meter { every, unit, from: Some(from), h: Some(h), expectation, .. } => {
             let ran = h - from;
@@ -269,11 +277,16 @@ pub fn reason_in_words(reason: &Reason, calendar: &Calendar, today: ShopDay) -> 
             )
         }
         Reason::WithinLimits { ref point } => format!("no reading of {point} out of limits"),
-        Reason::Modelled { ref model, ref told, ref why } => {
+        Reason::Modelled { ref model, ref told, ref why, uncounted } => {
             let why = why.as_ref().map(|why| {
                 let unknown = matches!(**why, Reason::HoursNotKnown { .. });
                 if unknown { "hours not known".to_owned() } else { reason_in_words(why, calendar, today) }
             });
+            let uncounted = uncounted.then(|| "hours not known".to_owned());
+            let why = match (why, uncounted) {
+                (Some(why), Some(uncounted)) => Some(format!("{why}; {uncounted}")),
+                (why, uncounted) => why.or(uncounted),
+            };
             model_in_words(model, told, why.as_deref(), calendar, today)
         }
         Reason::NeverRecorded => "never recorded".to_owned(),

@@ -311,7 +311,7 @@ pub struct PlanRow {
     pub opens: Option<Ts>,
     /// The first instant at which it is late; absent until a meter has reached it.
     pub late: Option<Ts>,
-    /// When work on it begins to count, by the forecast where `opens` is absent.
+    /// When work on it begins to count by the forecast, where `opens` is absent or later: the latest that can be.
     pub opens_expected: Option<Ts>,
     /// The instant by which it is due with a chance of one in ten; absent unless a forecast has a part in when it is due.
     pub p10: Option<Ts>,
@@ -338,6 +338,26 @@ pub struct PlanRow {
 }
 
 impl PlanRow {
+    /// When work on it begins to count, as far as that is known or expected: the earlier of both.
+    pub fn opening(&self) -> Option<Ts> {
+        self.opens_expected.or(self.opens)
+    }
+
+    /// Whether hours that are not known yet may shut its window before `late`, which then is the latest that can be.
+    pub fn may_be_late_before(&self) -> bool {
+        let comes_first = |at: Option<Ts>| at.is_some_and(|at| self.late.is_none_or(|late| at < late));
+        let open = |part: &ClauseState| {
+            let due = part.ahead.and_then(|ahead| ahead.p10).or(part.due);
+            part.late.is_none() && matches!(part.kind, DueKind::Exact | DueKind::Expected) && comes_first(due)
+        };
+        self.kind != DueKind::Raised
+            && self.combine == Combine::Earliest
+            && self
+                .clauses
+                .iter()
+                .any(|clause| !clause.waits_for_reading() && clause.parts().iter().any(open))
+    }
+
     /// The instant by which it is due with a chance of one in ten, where a forecast has a part in that; else its key time.
     /// A list in this order, cut off at it, names what may well fall due early.
     pub fn sure_time(&self) -> Ts {

@@ -76,7 +76,7 @@ fn judge(reader: &mut Reader<'_>, done_at: Ts) -> Satisfied {
     let mut decision = decide(reader, &before);
     let missed = move_to_newest(reader, &mut decision, &before, done_at);
     let whole = decision.whole;
-    let before_window = match whole.opens.or(whole.opens_expected) {
+    let before_window = match whole.opening() {
         Some(opens) => opens > done_at,
         // A meter that has not come near its window, with nothing running, or a rule without a further day: before any
         // window.

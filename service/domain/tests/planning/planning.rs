@@ -352,3 +352,49 @@ fn rules_and_rows_are_stored_as_json_of_whole_numbers() {
     assert_eq!(bare.expect("defaults hold").window(), Window::Percent(10));
     assert_eq!(Amount::ZERO, Amount::default());
 }
+
+/// Hours and days, whichever come first: as long as hours may come before them, the days are only the latest that can be.
+#[test]
+fn the_window_of_hours_and_days_is_told_by_whichever_comes_first() {
+    use fettler_domain::plan::window_in_words;
+    let words = |row: &PlanRow| window_in_words(row, &plain(), row.stamp.as_of);
+    let both = task(&[run("60"), floating("6 month")]).closed(&["2026-01-01T00:00"]);
+    let ran = |to: &str, hours: &str| {
+        both.clone()
+            .ran(&[("2026-01-01T00:00", to, hours)])
+            .row(to.split_once('T').map_or(to, |(day, _)| day))
+    };
+    // 30 of 60 h in ten days: the hours are expected to open the window long before the days do.
+    let ahead = ran("2026-01-11T00:00", "30");
+    assert!(ahead.opens_expected.is_some() && ahead.opens_expected < ahead.opens, "{ahead:?}");
+    assert!(words(&ahead).starts_with("may be done from about "), "{}", words(&ahead));
+    assert!(words(&ahead).ends_with(" at the latest"), "{}", words(&ahead));
+    // 60 h are reached and 66 h are not: it is due by its hours, and they may shut it before the days do.
+    let due = ran("2026-01-21T00:00", "62");
+    assert_eq!((due.kind, due.opens_expected), (DueKind::Exact, None));
+    assert!(words(&due).starts_with("may be done from Sun 18 Jan "), "{}", words(&due));
+    assert!(words(&due).ends_with(" at the latest"), "{}", words(&due));
+    // Past 66 h it is late since then.
+    let late = ran("2026-01-21T00:00", "70");
+    assert!(
+        late.late < Some(utc("2026-01-21T00:00")) && !words(&late).contains("latest"),
+        "{}",
+        words(&late)
+    );
+}
+
+/// One order has one expected day, in whatever place it is told.
+#[test]
+fn an_expected_day_is_the_same_in_every_place() {
+    let calendar = six();
+    let input = task(&[run("60")]).closed(&["2026-01-01T05:00"]);
+    for hours in ["30", "31", "32", "33", "34", "35", "36", "37", "38", "39", "40"] {
+        let row = input
+            .clone()
+            .ran(&[("2026-01-01T05:00", "2026-01-11T05:00", hours)])
+            .row_under(&calendar, "2026-01-11");
+        let head = lateness_in_words(&row, utc("2026-01-11T08:00"), &calendar);
+        let why = reason_in_words(&reasons(&row, &calendar)[0], &calendar, day("2026-01-11"));
+        assert!(why.contains(&head), "{hours}: {head}: {why}");
+    }
+}

@@ -10,7 +10,7 @@ use super::units::{exact, unit as wire_unit};
 use fettler_domain::calendar::Calendar;
 use fettler_domain::error::Error;
 use fettler_domain::ids::{MeterId, OrderNumber};
-use fettler_domain::plan::{DueKind, PlanRow, Section, Standing, Week, lateness_in_words, standing};
+use fettler_domain::plan::{Section, Standing, Week, lateness_in_words, standing, window_in_words};
 use fettler_domain::quantity::Unit;
 use fettler_domain::text::{ForeignName, Key};
 use fettler_domain::time::{ShopDay, Ts};
@@ -91,7 +91,7 @@ pub fn item(entry: &DueEntry, section: v1::DueSection, calendar: &Calendar, now:
         due: stamp_of(row.due),
         due_day: row.due.map(|due| calendar.shop_day_of(due).to_string()).unwrap_or_default(),
         kind: due_kind(row.kind).into(),
-        opens: stamp_of(row.opens),
+        opens: stamp_of(row.opens.filter(|_| row.opens_expected.is_none())),
         late_from: stamp_of(row.late),
         when: lateness_in_words(row, now, calendar),
         late: standing(row, now) == Standing::Late,
@@ -134,7 +134,7 @@ pub fn explained(
 ) -> v1::ExplainOrderResponse {
     v1::ExplainOrderResponse {
         item: Some(own_item(&explained.entry, calendar, now)),
-        window: window(&explained.entry.plan, calendar, calendar.shop_day_of(now)),
+        window: window_in_words(&explained.entry.plan, calendar, calendar.shop_day_of(now)),
         events: events(explained, names, calendar),
         covers: numbers(&explained.covers),
         shop_day: explained.shop_day.to_string(),
@@ -154,27 +154,6 @@ fn used_history((meter, unit, weeks): &(MeterId, Unit, Vec<Week>), entry: &DueEn
         meter: entry.meter_keys.get(&meter.0).map(Key::to_string).unwrap_or_default(),
         unit: wire_unit(*unit).into(),
         weeks: weeks.iter().map(week).collect(),
-    }
-}
-
-fn window(row: &PlanRow, calendar: &Calendar, today: ShopDay) -> String {
-    let at = |at: Ts| {
-        let day = calendar.weekday_in_words(calendar.shop_day_of(at), today);
-        format!("{day} {}", calendar.zone().to_wall(at).format("%H:%M"))
-    };
-    // Where hours are expected to come first, the days' own window is only the latest that can be.
-    let expected = row.opens_expected.filter(|expected| row.opens.is_none_or(|opens| *expected < opens));
-    let opens = match (row.opens, expected) {
-        (_, Some(opens)) => format!("may be done from about {}", at(opens)),
-        (Some(opens), None) => format!("may be done from {}", at(opens)),
-        (None, None) => "from when on it may be done is not known yet".to_owned(),
-    };
-    match row.late {
-        Some(late) if row.kind == DueKind::Expected => {
-            format!("{opens}, late from {} at the latest", at(late))
-        }
-        Some(late) => format!("{opens}, late from {}", at(late)),
-        None => format!("{opens}, late only once its window is known to have shut"),
     }
 }
 

@@ -2,11 +2,12 @@
 
 use super::decode::{Reading, to_json};
 use super::journal::Fact;
+use super::orders::RaisedCard;
 use super::people::{known_person, names, speaker};
 use super::request::Keep;
 use super::shop_write::OPEN_ORDER;
 use super::tx::Tx;
-use super::{closing_reads, ended, fluids, orders, plan_reads, refresh, shelf_use};
+use super::{closing_reads, ended, fluids, orders, plan_reads, raised, refresh, shelf_use};
 use crate::contract::{Ended, Result, StoreError};
 use fettler_domain::closing::{Asked, Judged, Stood, judge};
 use fettler_domain::error::Error;
@@ -20,7 +21,7 @@ use fettler_domain::time::Ts;
 use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, BTreeSet};
 
-const ORDER: &str = "SELECT o.state, o.machine, o.task, t.card, t.sheet, t.active, m.state, o.hazard FROM work_order o \
+const ORDER: &str = "SELECT o.state, o.machine, o.task, t.card, t.sheet, t.active, m.state, o.hazard, o.card FROM work_order o \
     JOIN machine m ON m.site = o.site AND m.number = o.machine \
     LEFT JOIN task t ON t.site = o.site AND t.number = o.task WHERE o.site = $1 AND o.number = $2";
 /// The open orders of all tasks that a task covers, directly and through others.
@@ -54,19 +55,29 @@ pub(super) struct Subject {
     pub(super) may_be_open: bool,
     /// Whether neglect or the work can hurt someone.
     pub(super) hazard: bool,
+    /// What to heed at a raised order.
+    raised: Vec<String>,
 }
 
 impl Subject {
     fn asked(&self) -> Asked {
-        let Some(card) = &self.card else { return Asked { order: self.order, ..Asked::default() } };
+        let cautions = self.cautions();
+        let Some(card) = &self.card else {
+            return Asked { order: self.order, cautions, ..Asked::default() };
+        };
         Asked {
             order: self.order,
             task: Some(card.key.clone()),
-            cautions: card.heeded(),
+            cautions,
             readings: card.readings.clone(),
             certificate: card.certificate,
             second_person: card.second_person,
         }
+    }
+
+    /// What to heed before starting.
+    fn cautions(&self) -> Vec<String> {
+        self.card.as_ref().map_or_else(|| self.raised.clone(), TaskCard::heeded)
     }
 }
 
@@ -87,8 +98,9 @@ pub(super) async fn subject(tx: &mut Tx, site: SiteId, order: OrderNumber) -> Re
     let machine_state: &str = row.next()?;
     let in_shop = machine_state != "retired";
     let hazard = row.next::<i64>()? != 0;
+    let raised = row.json_or_none::<RaisedCard>("card")?.unwrap_or_default().cautions;
     let (goes_on, may_be_open) = (active && in_shop, in_shop && (active || task.is_none()));
-    Ok(Subject { order, state, machine, task, card, sheet, goes_on, may_be_open, hazard })
+    Ok(Subject { order, state, machine, task, card, sheet, goes_on, may_be_open, hazard, raised })
 }
 
 /// Refuses what is to end an order that is not open, and says how it ended.
@@ -142,13 +154,19 @@ pub(super) async fn close(tx: &mut Tx, site: SiteId, mut said: ClosingSaid) -> R
     let used = shelf_use::said_in_closing(tx, site, &said.used, said.done_at).await?;
     judged.findings.extend(used.findings.iter().cloned());
     let fluids = fluids::said_in_closing(tx, site, &own, &said, people.done_by).await?;
-    judged.findings.extend(fluids.findings.iter().cloned());
+    let told = |finding: &&String| {
+        let used = finding.split_once(" was poured, ").map(|(item, _)| format!("{item} was used, "));
+        used.is_some_and(|used| judged.findings.iter().any(|known| known.starts_with(&used)))
+    };
+    let of_fluids: Vec<String> = fluids.findings.iter().filter(|finding| !told(finding)).cloned().collect();
+    judged.findings.extend(of_fluids);
 
     let machine = own.machine;
     let record = record(tx, site, &said, &people, &own, &plan, &judged)?;
     let record = ClosingRecord { lots: used.lots(), ..record };
     let number = record.closing;
     let leaf = put(tx, site, &own, &record, Some(said.note.clone())).await?;
+    let beyond_stop = closing_reads::beyond_stop(&read);
     closing_reads::put_of_closing(tx, site, read, number).await?;
     fluids::put_of_closing(tx, site, fluids, number, &record.lots).await?;
     shelf_use::put_of_closing(tx, site, used, (said.order, number), people.entered_by).await?;
@@ -159,7 +177,10 @@ pub(super) async fn close(tx: &mut Tx, site: SiteId, mut said: ClosingSaid) -> R
         smaller.covered_by = Some(number);
         put(tx, site, subject, &smaller, None).await?;
     }
-    let void = refresh::machines(tx, site, &BTreeSet::from([machine])).await?;
+    let mut void = refresh::machines(tx, site, &BTreeSet::from([machine])).await?;
+    for record in &beyond_stop {
+        judged.findings.extend(raised::of_closing(tx, site, record, &said.done_by, &mut void).await?);
+    }
     let brought = Brought {
         void,
         next: numbers(tx, OPEN_BY_TASK, site, said.order).await?,
@@ -303,7 +324,7 @@ fn record(
         readings: said.readings.clone(),
         used: said.used.clone(),
         lots: Vec::new(),
-        cautions_shown: subject.card.as_ref().map(TaskCard::heeded).unwrap_or_default(),
+        cautions_shown: subject.cautions(),
         cautions_confirmed: said.cautions_confirmed,
         certificate: said.certificate.clone(),
         second_person: people.second_person,

@@ -1,6 +1,7 @@
 //! Readings that closings say: judged before the closing is recorded, kept with it, withdrawn when it is undone.
 
 use super::decode::Reading;
+use super::fluid_reads::judged_by;
 use super::readings::{before, mark, points, put};
 use super::tx::Tx;
 use crate::contract::Result;
@@ -40,6 +41,7 @@ pub(super) async fn said_in_closing(
         let told = Told { value: &reading.value, unit, at: said.done_at, has_record };
         let field = |of: &str| format!("readings[{i}].{of}");
         let before = before(&mut tx.conn, site, *point, card, said.done_at).await?;
+        let card = &judged_by(&mut tx.conn, site, machine, card).await?;
         match judge(card, told, before) {
             Err(violation) => wrong.push(Violation { field: field(&violation.field), ..violation }),
             Ok(judged) => {
@@ -93,6 +95,12 @@ pub(super) fn findings(said: &[Said]) -> impl Iterator<Item = String> + '_ {
             unlicensed.then(|| format!("{} taken without a licensed electrician's record", record.point));
         out.into_iter().chain(odd).chain(unlicensed)
     })
+}
+
+/// Those that are beyond a stop limit.
+pub(super) fn beyond_stop(said: &[Said]) -> Vec<ReadingRecord> {
+    let is_stop = |record: &&ReadingRecord| record.beyond.is_some_and(|beyond| beyond.step == Step::Stop);
+    said.iter().map(|said| &said.record).filter(is_stop).cloned().collect()
 }
 
 /// Keeps the readings of a closing, one fact each.

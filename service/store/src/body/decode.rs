@@ -56,6 +56,12 @@ impl<'r> Reading<'r> {
         serde_json::from_str(text).map_err(|_| self.corrupt(column, text))
     }
 
+    /// The next column, JSON or nothing.
+    pub(super) fn json_or_none<T: DeserializeOwned>(&mut self, column: &'static str) -> Result<Option<T>> {
+        let text: Option<&str> = self.next()?;
+        text.map(|text| serde_json::from_str(text).map_err(|_| self.corrupt(column, text))).transpose()
+    }
+
     /// The next column, a word of an enumeration.
     pub(super) fn word<T: DeserializeOwned>(&mut self, column: &'static str) -> Result<T> {
         let text: &str = self.next()?;

@@ -26,7 +26,7 @@ const SKIP: &str = "UPDATE work_order SET state = 'skipped', planned = 0, ended_
 const MACHINE: &str = "SELECT number, state FROM machine WHERE site = $1 AND tag = $2";
 const RAISE: &str = "INSERT INTO work_order (site, number, machine, title, hazard, state, opened_at, raised_at, raised_by, \
     card, reason, leaf, planned) VALUES ($1, $2, $3, $4, $5, 'open', $6, $7, $8, $9, '', $10, 1)";
-const RAISED: &str = "SELECT o.machine, m.tag, m.name, m.area, o.title, o.hazard, o.opened_at, o.raised_at \
+const RAISED: &str = "SELECT o.machine, m.tag, m.name, m.area, o.title, o.hazard, o.opened_at, o.raised_at, o.card \
     FROM work_order o JOIN machine m ON m.site = o.site AND m.number = o.machine WHERE o.site = $1 AND o.number = $2";
 /// The closing of an order and those it covered.
 const TO_UNDO: &str = "SELECT c.number, c.work_order, c.task, c.record FROM closing c WHERE c.site = $1 AND c.undone = 0 \
@@ -178,7 +178,8 @@ pub(super) async fn raise(tx: &mut Tx, site: SiteId, said: RaiseSaid) -> Result<
         let subject = format!("machine {}", said.machine);
         return Err(Error::WrongState { reason: "MACHINE_RETIRED", subject, text }.into());
     }
-    let (order, leaf) = raise_one(tx, site, &said, machine, person).await?;
+    let raising = Raising { said: &said, cautions: Vec::new() };
+    let (order, leaf) = raise_one(tx, site, raising, machine, person).await?;
     // A raised order ends no rule. Another order of the machine whose rule had ended already may become void here, as it
     // would at the next upkeep; that is a fact of its own, and the answer is about the order that was raised.
     refresh::machines(tx, site, &BTreeSet::from([machine])).await?;
@@ -187,18 +188,26 @@ pub(super) async fn raise(tx: &mut Tx, site: SiteId, said: RaiseSaid) -> Result<
     plan_reads::entry(&mut tx.conn, site, order).await
 }
 
+/// What is raised.
+pub(super) struct Raising<'s> {
+    /// What is said of it.
+    pub(super) said: &'s RaiseSaid,
+    /// What to heed at the work: the cautions of the check or test point that raises it.
+    pub(super) cautions: Vec<String>,
+}
+
 /// Writes an order that is raised; the machine's plan is the caller's to compute. Gives its number and its leaf.
 pub(super) async fn raise_one(
     tx: &mut Tx,
     site: SiteId,
-    said: &RaiseSaid,
+    Raising { said, cautions }: Raising<'_>,
     machine: MachineId,
     person: PersonId,
 ) -> Result<(OrderNumber, i64)> {
     let calendar = sites::by_number(&mut tx.conn, site).await?.calendar;
     let due = said.due_day.map_or(tx.caller.now, |day| calendar.start_of(day));
     let order = tx.head(site)?.next_order();
-    let after = json!({
+    let mut after = json!({
         "order": order.0,
         "state": "open",
         "machine": machine.0,
@@ -206,6 +215,9 @@ pub(super) async fn raise_one(
         "hazard": said.hazard,
         "due": due.0,
     });
+    if !cautions.is_empty() {
+        after["cautions"] = cautions.clone().into();
+    }
     let leaf = append(tx, site, Kind::OrderRaised, order, person, after, &said.note)?;
     sqlx::query(RAISE)
         .bind(i64::from(site.0))
@@ -216,7 +228,7 @@ pub(super) async fn raise_one(
         .bind(tx.caller.now.0)
         .bind(due.0)
         .bind(person.0)
-        .bind(to_json(&RaisedCard { leaf: Some(leaf) })?)
+        .bind(to_json(&RaisedCard { leaf: Some(leaf), cautions })?)
         .bind(leaf)
         .execute(&mut tx.conn)
         .await?;
@@ -236,6 +248,7 @@ async fn raised_then(tx: &mut Tx, site: SiteId, order: OrderNumber) -> Result<Du
     let (area, title) = (row.next()?, row.text("title", Name::new)?);
     let hazard = row.next::<i64>()? != 0;
     let (opened, raised) = (Ts(row.next()?), Ts(row.next()?));
+    let card: RaisedCard = row.json("card")?;
     let mut mind = Mind::load(&mut tx.conn, site).await?;
     mind.know_machines(&mut tx.conn, &BTreeSet::from([machine])).await?;
     let rests = mind.machines.get(&machine).map(|known| known.rests.clone()).unwrap_or_default();
@@ -271,7 +284,7 @@ async fn raised_then(tx: &mut Tx, site: SiteId, order: OrderNumber) -> Result<Du
         kit: Vec::new(),
         minutes: 0,
         hazard,
-        cautions: Vec::new(),
+        cautions: card.cautions,
         readings: Vec::new(),
         meter_keys: BTreeMap::new(),
     }];

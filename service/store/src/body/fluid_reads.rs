@@ -9,14 +9,12 @@ use crate::contract::{
     PageAsk, Result,
 };
 use fettler_domain::error::Error;
-use fettler_domain::fluid::{FluidAct, Poured, reservoirs};
+use fettler_domain::fluid::{FluidRecord, Poured, reservoirs};
 use fettler_domain::ids::{MachineId, PointId, SiteId};
-use fettler_domain::plan::{Beside, beside, beyond};
-use fettler_domain::quantity::Amount;
+use fettler_domain::plan::{Beside, beside, beyond, marks};
 use fettler_domain::reading::PointUnit;
 use fettler_domain::shop::{PointCard, TaskCard};
 use fettler_domain::text::Key;
-use fettler_domain::time::Ts;
 use sqlx::QueryBuilder;
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -30,7 +28,7 @@ static POURED: Bulk = Bulk::new(
     "WITH k(site, machine) AS (VALUES",
     1,
     1,
-    ") SELECT x.machine, x.reservoir, x.at, x.amount, x.act FROM (SELECT f.machine, f.reservoir, f.at, f.amount, f.act, \
+    ") SELECT x.machine, x.reservoir, x.record FROM (SELECT f.machine, f.reservoir, f.at, f.amount, f.act, f.record, \
      ROW_NUMBER() OVER (PARTITION BY f.machine, f.reservoir ORDER BY f.at DESC, f.amount DESC, f.act) AS place \
      FROM k CROSS JOIN fluid_entry f WHERE f.site = k.site AND f.machine = k.machine AND f.withdrawn IS NULL \
      AND f.act IN ('added', 'changed')) x WHERE x.place <= 400 ORDER BY x.machine, x.at, x.amount, x.act",
@@ -75,6 +73,27 @@ pub(super) async fn find(conn: &mut Conn, site: SiteId, entry: i64) -> Result<Ke
     kept(&row.ok_or_else(missing)?)
 }
 
+/// The tasks of a machine.
+async fn tasks(conn: &mut Conn, site: SiteId, machine: MachineId) -> Result<Vec<TaskCard>> {
+    let rows = sqlx::query(TASKS).bind(i64::from(site.0)).bind(machine.0).fetch_all(conn).await?;
+    rows.iter().map(|row| Reading::new(row, "task").json("card")).collect()
+}
+
+/// A test point as its readings are judged: one without limits by the marks of the reservoir whose level it reads.
+pub(super) async fn judged_by(
+    conn: &mut Conn,
+    site: SiteId,
+    machine: MachineId,
+    card: &PointCard,
+) -> Result<PointCard> {
+    let Some(unit) = PointUnit::parse(&card.unit).filter(|_| card.limits.is_none()) else {
+        return Ok(card.clone());
+    };
+    let tasks = tasks(conn, site, machine).await?;
+    let stated = tasks.iter().flat_map(TaskCard::models).find_map(|model| marks(model, &card.key, unit));
+    Ok(PointCard { limits: stated.unwrap_or(card.limits), ..card.clone() })
+}
+
 /// The record of a machine, or a page of it.
 pub(super) async fn book(
     conn: &mut Conn,
@@ -82,12 +101,9 @@ pub(super) async fn book(
     filter: &FluidFilter,
     page: PageAsk<FluidCursor>,
 ) -> Result<FluidBook> {
-    let number = i64::from(site.0);
     let Named { machine, tag, name, .. } = machines::known(&mut *conn, site, &filter.machine).await?;
     let points = readings::points(&mut *conn, site, machine).await?;
-    let rows = sqlx::query(TASKS).bind(number).bind(machine.0).fetch_all(&mut *conn).await?;
-    let tasks: Vec<TaskCard> =
-        rows.iter().map(|row| Reading::new(row, "task").json("card")).collect::<Result<_>>()?;
+    let tasks = tasks(&mut *conn, site, machine).await?;
     let cards: Vec<PointCard> = points.iter().map(|(_, card)| card.clone()).collect();
     let wanted = |key: &Key| filter.reservoir.as_ref().is_none_or(|only| only == key);
     let keys: BTreeSet<Key> = reservoirs(&cards).into_iter().filter(|key| wanted(key)).collect();
@@ -225,9 +241,9 @@ pub(super) async fn poured(
     for row in &POURED.fetch(&mut *conn, machines, |q| q.bind(site), |q, machine| q.bind(machine.0)).await? {
         let mut row = Reading::new(row, "fluid_entry");
         let (machine, reservoir) = (MachineId(row.next()?), row.next::<String>()?);
-        let (at, amount) = (Ts(row.next()?), Amount(row.next()?));
-        let change = row.word::<FluidAct>("act")? == FluidAct::Changed;
-        by_reservoir.entry((machine, reservoir)).or_default().push(Poured { at, amount, change });
+        if let Some(poured) = row.json::<FluidRecord>("record")?.poured() {
+            by_reservoir.entry((machine, reservoir)).or_default().push(poured);
+        }
     }
     let mut all = BTreeMap::new();
     if by_reservoir.is_empty() {

@@ -12,11 +12,10 @@ use super::tx::Tx;
 use super::withdrawal::{Recorded, Withdrawal};
 use super::{machines, refresh, shelf_use, withdrawal};
 use crate::contract::{FluidDone, Result};
-use fettler_domain::consumables::oil::Oil;
 use fettler_domain::error::{Error, Violation};
 use fettler_domain::fluid::{
     CAUTIONS, FluidAct, FluidRecord, FluidSaid, comes_out_of, goes_into, millilitres, no_reservoir,
-    waste_findings,
+    not_of_card, waste_findings,
 };
 use fettler_domain::ids::{ClosingId, OrderNumber, PersonId, SiteId};
 use fettler_domain::journal::Kind;
@@ -73,7 +72,9 @@ pub(super) async fn record(
     let by = speaker(tx, site, "said.by", &said.by).await?;
     let used = taken(tx, site, &said).await?;
     let mut findings = used.findings.clone();
-    findings.extend(findings_of(said.act, &said.fluid, &said.reservoir, &cards));
+    let unlike = findings_of(said.act, &said.fluid, &said.reservoir, &cards);
+    let other = !unlike.is_empty();
+    findings.extend(unlike);
     if said.act == FluidAct::Waste {
         findings.extend(waste_findings(said.route.as_deref(), said.document.as_deref()));
     }
@@ -95,6 +96,7 @@ pub(super) async fn record(
         order: None,
         closing: None,
         issued,
+        other,
         findings: findings.clone(),
         withdrawn: None,
     };
@@ -127,17 +129,14 @@ pub(super) fn is_water(fluid: &Name) -> bool {
     fluid.as_str().eq_ignore_ascii_case("water")
 }
 
-/// That what was poured is not the oil of the machine's card.
+/// That what was poured is not the fluid of the machine's card.
 fn findings_of(act: FluidAct, fluid: &Name, reservoir: &Key, points: &[PointCard]) -> Vec<String> {
-    let Some(oil) = Oil::named(fluid.as_str()).filter(|_| act != FluidAct::Waste) else { return Vec::new() };
+    if act == FluidAct::Waste {
+        return Vec::new();
+    }
     let of_card = points.iter().filter(|point| point.reservoir.as_ref() == Some(reservoir));
-    let of_card = of_card.filter_map(|point| Oil::named(&point.fluid));
-    let unlike: BTreeSet<String> = of_card
-        .filter_map(|card| {
-            let unlike = oil.unlike(&card)?;
-            Some(format!("{fluid} was poured, the machine's card says {card}: {unlike}"))
-        })
-        .collect();
+    let unlike: BTreeSet<String> =
+        of_card.filter_map(|point| not_of_card(fluid.as_str(), &point.fluid)).collect();
     unlike.into_iter().collect()
 }
 
@@ -177,6 +176,7 @@ pub(super) async fn said_in_closing(
         order: Some(own.order),
         closing: None,
         issued: None,
+        other: false,
         findings: Vec::new(),
         withdrawn: None,
     };
@@ -194,7 +194,10 @@ pub(super) async fn said_in_closing(
             continue;
         };
         let act = if into.change { FluidAct::Changed } else { FluidAct::Added };
-        all.records.push(plain(into.reservoir, act, used.item.clone(), amount));
+        let findings = findings_of(act, &used.item, &into.reservoir, &cards);
+        all.findings.extend(findings.iter().cloned());
+        let record = plain(into.reservoir, act, used.item.clone(), amount);
+        all.records.push(FluidRecord { other: !findings.is_empty(), findings, ..record });
     }
     let mut wrong = Vec::new();
     for (i, waste) in said.waste.iter().enumerate() {

@@ -67,6 +67,7 @@ mod planned;
 mod point_reads;
 mod proofs;
 mod push;
+mod raised;
 mod readings;
 mod refresh;
 mod reports;
@@ -134,6 +135,7 @@ pub(super) fn all_sql() -> Vec<&'static str> {
         fluids::ALL_SQL,
         head::ALL_SQL,
         proofs::ALL_SQL,
+        raised::ALL_SQL,
         readings::ALL_SQL,
         reports::ALL_SQL,
         request::ALL_SQL,

@@ -51,12 +51,16 @@ pub(super) fn all_sql() -> Vec<&'static str> {
     vec![CLOSINGS.sample(), NOTES.sample(), PLANS.sample(), OF_TASK]
 }
 
-/// What an order without a task keeps of its raising: the leaf with which the note is sealed, the only place of its text.
+/// What an order without a task keeps of its raising: the leaf with which the note is sealed, the only place of its text, and
+/// the cautions of the check or test point that raised it.
 #[derive(Default, Serialize, Deserialize)]
 #[serde(default)]
 pub(super) struct RaisedCard {
     /// The leaf.
     pub(super) leaf: Option<i64>,
+    /// What to heed at the work.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub(super) cautions: Vec<String>,
 }
 
 /// Orders: open ones by number, others newest first.

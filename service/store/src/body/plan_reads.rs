@@ -3,6 +3,7 @@
 use super::bulk::Bulk;
 use super::decode::Reading;
 use super::mind::Mind;
+use super::orders::RaisedCard;
 use super::upkeep::of_another_stamp;
 use super::{Conn, Db, DbRow, fleet, machines, orders, refresh, reports, sites, upkeep, weeks};
 use crate::contract::{
@@ -19,7 +20,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 /// What a list shows of an order. The plan drives: it is read in the order of its key.
 const ENTRY: &str = "SELECT p.section, p.key_time, p.number, p.payload, m.tag, m.name, m.area, t.key, t.card, o.title, \
-    o.hazard FROM plan p CROSS JOIN machine m CROSS JOIN work_order o \
+    o.hazard, o.card FROM plan p CROSS JOIN machine m CROSS JOIN work_order o \
     LEFT JOIN task t ON t.site = o.site AND t.number = o.task \
     WHERE m.site = p.site AND m.number = p.machine AND o.site = p.site AND o.number = p.number AND p.site = ";
 static METER_KEYS: Bulk = Bulk::new(
@@ -163,8 +164,9 @@ fn read_entry(row: &DbRow) -> Result<DueEntry> {
         card.map(|text| serde_json::from_str(text).map_err(|_| row.corrupt("card", text))).transpose()?;
     let title = row.text("title", Name::new)?;
     let hazard = row.next::<i64>()? != 0;
+    let raised: RaisedCard = row.json_or_none("card")?.unwrap_or_default();
     let (place, kit, minutes, cautions, readings) = card.map_or_else(
-        || (String::new(), Vec::new(), 0, Vec::new(), Vec::new()),
+        || (String::new(), Vec::new(), 0, raised.cautions, Vec::new()),
         |card| {
             let cautions = card.heeded();
             (card.place, card.kit, card.minutes, cautions, card.readings)

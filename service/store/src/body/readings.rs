@@ -1,6 +1,7 @@
 //! Readings: told, judged, kept as one fact each, and withdrawn.
 
 use super::decode::{Reading, to_json, to_value};
+use super::fluid_reads::judged_by;
 use super::journal::Fact;
 use super::machines::{self, Named};
 use super::people::speaker;
@@ -8,7 +9,7 @@ use super::point_reads::{self, one};
 use super::request::Keep;
 use super::tx::Tx;
 use super::withdrawal::{Recorded, Withdrawal};
-use super::{Conn, refresh, withdrawal};
+use super::{Conn, raised, refresh, withdrawal};
 use crate::contract::{KeptReading, Result, StoreError, TakenReading, Telling};
 use fettler_domain::error::{Error, Violation};
 use fettler_domain::ids::{MachineId, PersonId, PointId, SiteId};
@@ -20,7 +21,7 @@ use fettler_domain::shop::PointCard;
 use fettler_domain::text::{Key, Name};
 use fettler_domain::time::Ts;
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 const POINTS: &str = "SELECT number, card FROM point WHERE site = $1 AND machine = $2 ORDER BY key";
 const BEFORE: &str = "SELECT at, record FROM reading WHERE site = $1 AND point = $2 AND at <= $3 AND withdrawn IS NULL \
@@ -86,9 +87,12 @@ pub(super) async fn take(
         });
     }
     refresh::machines(tx, site, &touched).await?;
-    for (told, became) in told.iter().zip(&mut became) {
-        if let (Ok(told), Became::Taken(entry, remarks)) = (told, became) {
-            *remarks = remarks_of(tx, site, told, *entry).await?;
+    let kept = kept(tx, site, &told, &became).await?;
+    let raised = raise(tx, site, &kept).await?;
+    for (place, told, reading) in &kept {
+        let said = remarks_of(tx, site, told, reading, raised.get(place)).await?;
+        if let Became::Taken(_, remarks) = &mut became[*place] {
+            *remarks = said;
         }
     }
     let first = became.iter().find_map(|became| match became {
@@ -99,6 +103,41 @@ pub(super) async fn take(
     tx.forget_machines(touched);
     tx.flush().await?;
     answers(&mut tx.conn, site, became).await
+}
+
+/// The readings that were taken, each with its place and what was told.
+async fn kept<'t>(
+    tx: &mut Tx,
+    site: SiteId,
+    told: &'t [Telling],
+    became: &[Became],
+) -> Result<Vec<(usize, &'t ReadingTold, KeptReading)>> {
+    tx.flush().await?;
+    let mut kept = Vec::new();
+    for (place, (told, became)) in told.iter().zip(became).enumerate() {
+        if let (Ok(told), Became::Taken(entry, _)) = (told, became) {
+            kept.push((place, told, one(&mut tx.conn, site, *entry).await?));
+        }
+    }
+    Ok(kept)
+}
+
+/// Raises the orders of readings beyond a stop limit for which no task waits, and gives what to say of each, by its place.
+async fn raise(
+    tx: &mut Tx,
+    site: SiteId,
+    kept: &[(usize, &ReadingTold, KeptReading)],
+) -> Result<BTreeMap<usize, String>> {
+    let mut remarks = BTreeMap::new();
+    for (place, told, KeptReading { record, .. }) in kept {
+        if let Some(raised) = raised::for_reading(tx, site, record, &told.by).await? {
+            if raised.new {
+                refresh::machines(tx, site, &BTreeSet::from([record.machine])).await?;
+            }
+            remarks.insert(*place, raised.remark);
+        }
+    }
+    Ok(remarks)
 }
 
 async fn answers(conn: &mut Conn, site: SiteId, became: Vec<Became>) -> Result<Vec<TakenReading>> {
@@ -142,6 +181,7 @@ pub(super) async fn take_one(
         at: told.at,
         has_record: told.electrician_record.is_some(),
     };
+    let card = &judged_by(&mut tx.conn, site, of.machine, card).await?;
     let judged = match judge(card, said, before(&mut tx.conn, site, point, card, told.at).await?) {
         Ok(judged) => judged,
         Err(wrong) => return Ok(Became::Refused(vec![wrong])),
@@ -292,9 +332,14 @@ fn subject(record: &ReadingRecord) -> String {
 }
 
 /// What whoever read it should know of a reading that was taken.
-async fn remarks_of(tx: &mut Tx, site: SiteId, told: &ReadingTold, entry: i64) -> Result<Vec<String>> {
+async fn remarks_of(
+    tx: &mut Tx,
+    site: SiteId,
+    told: &ReadingTold,
+    kept: &KeptReading,
+    raised: Option<&String>,
+) -> Result<Vec<String>> {
     tx.flush().await?;
-    let kept = one(&mut tx.conn, site, entry).await?;
     let record = &kept.record;
     let mut remarks = Vec::new();
     if record.confirmed.contains(&OddKind::NotLicensed) {
@@ -313,7 +358,8 @@ async fn remarks_of(tx: &mut Tx, site: SiteId, told: &ReadingTold, entry: i64) -
     let value = record.value.map(|value| with_sign(value, record.sign())).unwrap_or_default();
     remarks.push(format!("{} {value} is {}", record.point, beyond.in_words(record.sign())));
     remarks.extend(waiting.iter().map(due));
-    if waiting.is_empty() {
+    remarks.extend(raised.cloned());
+    if waiting.is_empty() && raised.is_none() {
         remarks.push(format!(
             "no open task waits for it; `fettler raise {} \"what is to be done\" --by \"{}\"` puts it on the list",
             kept.machine, told.by
@@ -340,7 +386,11 @@ pub(super) async fn stands(
 }
 
 /// The open orders that a reading makes due.
-async fn waiting(conn: &mut Conn, site: SiteId, record: &ReadingRecord) -> Result<Vec<(i64, Name)>> {
+pub(super) async fn waiting(
+    conn: &mut Conn,
+    site: SiteId,
+    record: &ReadingRecord,
+) -> Result<Vec<(i64, Name)>> {
     let rows = sqlx::query(PLANS).bind(i64::from(site.0)).bind(record.machine.0).fetch_all(conn).await?;
     let mut waiting = Vec::new();
     for row in &rows {
@@ -353,9 +403,11 @@ async fn waiting(conn: &mut Conn, site: SiteId, record: &ReadingRecord) -> Resul
             | Counted::Calendar { .. }
             | Counted::Recurrence { .. }
             | Counted::Meter { .. } => false,
-            Counted::Model { model, .. } => {
+            Counted::Model { model, told, .. } => {
                 let names = || model.points().iter().any(|(_, of)| **of == record.point);
-                clause.due == Some(record.at) && names()
+                // Where it was due before, the reading is a further reason.
+                let is_told = clause.due == Some(record.at) || told.reached.is_some_and(|at| at <= record.at);
+                is_told && names()
             }
         });
         if is_out {

@@ -1,15 +1,17 @@
 //! What was seen at the checks of a machine: recorded, with its readings and the orders that findings raise.
 
 use super::decode::{Reading, to_json};
+use super::ending::Raising;
 use super::journal::{Fact, digest_of};
 use super::machines::{self, Named};
 use super::people::speaker;
+use super::raised::By;
 use super::readings::{self, Became};
 use super::request::Keep;
 use super::round_reads::{checks_of, round_at, sheets};
 use super::shop_state::MachineExtra;
 use super::tx::Tx;
-use super::{Conn, ending, refresh, sites};
+use super::{Conn, ending, raised, refresh, sites};
 use crate::contract::{MachineState, Result, StoreError};
 use fettler_domain::calendar::Calendar;
 use fettler_domain::error::Violation;
@@ -32,14 +34,8 @@ const CARD: &str = "SELECT card FROM machine WHERE site = $1 AND number = $2";
 const RECORD: &str = "SELECT answers FROM round_record WHERE site = $1 AND shift = $2 AND machine = $3";
 const PUT: &str = "INSERT INTO round_record (site, shift, machine, answers, leaf) VALUES ($1, $2, $3, $4, $5) \
     ON CONFLICT (site, shift, machine) DO UPDATE SET answers = excluded.answers, leaf = excluded.leaf";
-/// The order that a check's findings raised last, while it is open.
-const ORDER: &str = "SELECT o.number FROM check_order c JOIN work_order o ON o.site = c.site AND o.number = c.number \
-    WHERE c.site = $1 AND c.machine = $2 AND c.check_key = $3 AND o.state = 'open'";
-const PUT_ORDER: &str = "INSERT INTO check_order (site, machine, check_key, number) VALUES ($1, $2, $3, $4) \
-    ON CONFLICT (site, machine, check_key) DO UPDATE SET number = excluded.number";
-
 #[cfg(test)]
-pub(super) const ALL_SQL: &[&str] = &[CARD, RECORD, PUT, ORDER, PUT_ORDER];
+pub(super) const ALL_SQL: &[&str] = &[CARD, RECORD, PUT];
 
 /// What became of answers, as their request id keeps it.
 #[derive(Serialize, Deserialize)]
@@ -235,7 +231,7 @@ async fn judged(
     let card = of.checks.get(&said.check);
     let title = card.map_or_else(|| Name::new(said.check.as_str()).ok(), |card| Some(card.title.clone()));
     let title = title.ok_or_else(|| lost(&of.tag))?;
-    let (mut finding, mut apart) = (said.finding.clone(), None);
+    let (mut finding, mut apart, mut read) = (said.finding.clone(), None, None);
     if let Some(entry) = reading {
         let (record, waiting) = readings::stands(&mut tx.conn, site, entry).await?;
         if let Some(beyond) = record.beyond {
@@ -245,6 +241,7 @@ async fn judged(
             if beyond.step == Step::Stop {
                 became.remarks.push(readings::STOP.to_owned());
             }
+            read = Some((record.point.clone(), beyond.step));
             apart.clone_from(&finding);
             finding = Some(finding.map_or(words.clone(), |finding| format!("{words}; {finding}")));
         }
@@ -256,7 +253,8 @@ async fn judged(
     if let Some(finding) = &finding
         && (became.order.is_none() || said.finding.is_some())
     {
-        became.order = order_for(tx, site, of, said, &title, finding, became).await?.or(became.order);
+        became.order =
+            order_for(tx, site, of, (said, read.as_ref()), (&title, finding), became).await?.or(became.order);
     }
     Ok(AnswerRecord {
         check: said.check.clone(),
@@ -272,48 +270,49 @@ async fn judged(
     })
 }
 
-/// The order for a finding: the one that the check's last finding raised while it is open, else a new one.
+/// The order for a finding: the one that the check's last finding, or its test point's last reading, raised while it is open,
+/// else a new one.
 async fn order_for(
     tx: &mut Tx,
     site: SiteId,
     of: &Of,
-    said: &AnswerSaid,
-    title: &Name,
-    finding: &str,
+    (said, read): (&AnswerSaid, Option<&(Key, Step)>),
+    (title, finding): (&Name, &str),
     became: &mut Recorded,
 ) -> Result<Option<OrderNumber>> {
-    let number = i64::from(site.0);
-    let row = sqlx::query(ORDER)
-        .bind(number)
-        .bind(of.machine.0)
-        .bind(said.check.as_str())
-        .fetch_optional(&mut tx.conn)
-        .await?;
-    if let Some(row) = row {
-        let order = OrderNumber(Reading::new(&row, "check_order").next()?);
-        became.remarks.push(format!("order {order} stands open for it already"));
-        return Ok(Some(order));
+    let raised_by = [Some(By::Check(&said.check)), read.map(|(point, _)| By::Point(point))];
+    for by in raised_by.into_iter().flatten() {
+        if let Some(order) = raised::open_of(tx, site, of.machine, by).await? {
+            became.remarks.push(format!("order {order} stands open for it already"));
+            return Ok(Some(order));
+        }
     }
     if of.retired {
         became.remarks.push(format!("{} has left the shop, so no order was raised", of.tag));
         return Ok(None);
     }
+    let card = of.checks.get(&said.check);
+    let is_stop = read.is_some_and(|(_, step)| *step == Step::Stop);
     let raise = RaiseSaid {
         machine: of.tag.clone(),
         title: Name::new(order_title(title.as_str(), finding)).map_err(|_| lost(&of.tag))?,
         by: of.by_name.clone(),
         due_day: None,
-        hazard: of.checks.get(&said.check).is_some_and(|card| card.hazard),
+        hazard: is_stop || card.is_some_and(|card| card.hazard),
         note: finding.to_owned(),
     };
-    let (order, _) = ending::raise_one(tx, site, &raise, of.machine, of.by).await?;
-    sqlx::query(PUT_ORDER)
-        .bind(number)
-        .bind(of.machine.0)
-        .bind(said.check.as_str())
-        .bind(order.0)
-        .execute(&mut tx.conn)
-        .await?;
+    let mut cautions = card.map(|card| card.cautions.clone()).unwrap_or_default();
+    if let Some((point, _)) = read {
+        let cards = readings::points(&mut tx.conn, site, of.machine).await?;
+        let of_point = cards.into_iter().filter(|(_, card)| card.key == *point);
+        let more = of_point.flat_map(|(_, card)| card.cautions);
+        cautions.extend(more.filter(|caution| !card.is_some_and(|card| card.cautions.contains(caution))));
+    }
+    let raising = Raising { said: &raise, cautions };
+    let (order, _) = ending::raise_one(tx, site, raising, of.machine, of.by).await?;
+    for by in raised_by.into_iter().flatten() {
+        raised::keep(tx, site, of.machine, by, order).await?;
+    }
     became.remarks.push(format!("order {order} was raised"));
     Ok(Some(order))
 }

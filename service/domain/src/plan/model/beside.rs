@@ -6,7 +6,7 @@ use crate::consumables::limits::{
     NITRITE_ACT_MG_L, PH_CHANGE, PH_MEASURES, Reading, STRENGTH_BAND_POINTS, Verdict, judge,
 };
 use crate::physics::measure::GRAIN;
-use crate::reading::{PointUnit, Value};
+use crate::reading::{Limits, PointUnit, Quantity, Value};
 use crate::rule::model::{Coolant, Level, Model, NeatOil};
 use crate::text::Key;
 
@@ -31,7 +31,7 @@ pub fn beside<M>(model: &Model<M>, point: &Key) -> Vec<Beside> {
         Model::Coolant(of) => of_coolant(of, point),
         Model::NeatOil(of) => of_neat_oil(of, point),
         Model::Level(Level { point: Some(of), low, high, .. }) if of == point => {
-            let text = format!("between its marks, {low} and {high} L");
+            let text = format!("to stand between its marks, {low} and {high} L");
             vec![Beside { text, source: "the reservoir's marks as declared".into() }]
         }
         Model::Level(_) | Model::Fill(_) | Model::Element(_) | Model::IdleAir(_) => Vec::new(),
@@ -82,8 +82,27 @@ pub fn beyond<M>(model: &Model<M>, point: &Key, value: Value, unit: PointUnit) -
     match model {
         Model::Coolant(of) => beyond_coolant(of, point, (value, unit)),
         Model::NeatOil(of) => beyond_neat_oil(of, point, (value, unit)),
-        Model::Level(_) | Model::Fill(_) | Model::Element(_) | Model::IdleAir(_) => None,
+        Model::Level(_) => {
+            marks(model, point, unit)?.beyond(value).map(|beyond| beyond.in_words(unit.sign()))
+        }
+        Model::Fill(_) | Model::Element(_) | Model::IdleAir(_) => None,
     }
+}
+
+/// The marks of a model's reservoir as limits of the test point that reads its level, in a unit of that: below the lower mark
+/// and above the upper one something is to be done. None of other models and test points.
+pub fn marks<M>(model: &Model<M>, point: &Key, unit: PointUnit) -> Option<Limits> {
+    let Model::Level(Level { point: Some(of), low, high, .. }) = model else { return None };
+    let (low, high) = match unit.quantity() {
+        _ if of != point => return None,
+        // Per cent of the way from the lower to the upper mark.
+        Quantity::Share => (Value::parse("0").ok()?, Value::parse("100").ok()?),
+        _ => {
+            let litres = PointUnit::parse("L")?;
+            (litres.convert(*low, unit)?, litres.convert(*high, unit)?)
+        }
+    };
+    Some(Limits { act_below: Some(low), act_above: Some(high), ..Limits::default() })
 }
 
 fn beyond_coolant(of: &Coolant, point: &Key, (value, unit): (Value, PointUnit)) -> Option<String> {
@@ -203,6 +222,31 @@ mod tests {
             assert!(sources.iter().any(|said| said.contains(source)), "{source}: {sources:?}");
         }
         assert!(beside(&coolant(), &key("other")).is_empty());
+    }
+
+    /// A level in litres, in millilitres and in per cent of the way between the marks.
+    #[test]
+    fn a_level_is_judged_by_the_marks_of_its_reservoir() {
+        let level: Model<MeterId> = Model::Level(Level {
+            meter: MeterId(1),
+            point: Some(key("oil")),
+            low: value("0.5"),
+            high: value("2.7"),
+            doses: "10x0.1".into(),
+            cycle: crate::rule::model::Cycle::Minutes(value("2")),
+            reserve: value("0"),
+            pack: None,
+            oil: String::new(),
+        });
+        let told = |read: &str, unit: &str| {
+            beyond(&level, &key("oil"), value(read), PointUnit::parse(unit).expect("a unit"))
+        };
+        assert_eq!(told("0.3", "L").as_deref(), Some("below its limit of 0.5 L"));
+        assert_eq!(told("300", "mL").as_deref(), Some("below its limit of 500 mL"));
+        assert_eq!(told("-1", "%").as_deref(), Some("below its limit of 0 %"));
+        assert_eq!(told("2.8", "L").as_deref(), Some("above its limit of 2.7 L"));
+        assert_eq!((told("0.5", "L"), told("2.7", "L"), told("100", "%")), (None, None, None));
+        assert_eq!(beyond(&level, &key("other"), value("0.3"), PointUnit::parse("L").expect("L")), None);
     }
 
     /// By the product's factor: 5.0 by 1.5 is 7.5 % (worked example of a coolant supplier).

@@ -67,18 +67,27 @@ pub(super) fn follow(
     // What is read at the closing itself is what was found: the bowl is left empty.
     let since = &read[last.map_or(0, |last| read.partition_point(|read| read.at <= last.dealt_with))..];
     let newest = since.last().copied();
-    let start = newest.map(|read| At { at: read.at, ml: read.value });
+    let goal = fill.goal().to_f64();
+    let full = unbroken(since, |read| read.value >= goal);
+    let reached = full.first().map(|read| read.at);
+    // What was found full confirms what was computed before: counting goes on from what was known until then, so that no
+    // look takes back since when it was due.
+    let counted_from = if last.is_some() || full.len() < since.len() {
+        since[..since.len() - full.len()].last().copied()
+    } else {
+        newest
+    };
+    let start = counted_from.map(|read| At { at: read.at, ml: read.value });
     let start = start.or(last.map(|last| At { at: last.at, ml: 0.0 }));
     let Some(start) = start else {
         return Found { base: Base::Never, parts: Vec::new(), told: Modelled::default(), at_once: None };
     };
-    let base =
-        newest.map_or_else(|| last.map_or(Base::Never, |last| last.base()), |read| Base::Reading(read.at));
-    let count = match (newest, last) {
+    let base = counted_from
+        .map_or_else(|| last.map_or(Base::Never, |last| last.base()), |read| Base::Reading(read.at));
+    let count = match (counted_from, last) {
         (None, Some(last)) => last.count(fill.meter, reader),
         _ => reader.h(fill.meter, start.at),
     };
-    let goal = fill.goal().to_f64();
     let due = count.and_then(|count| due_count(reader, fill, (&rates, excess), (start, count)));
     let mut parts: Vec<ClauseState> = Vec::new();
     if count.is_none() || due.is_some() {
@@ -94,9 +103,8 @@ pub(super) fn follow(
         let period = due_period(last.day, every, rule.window(), 1);
         parts.push(calendar_point(reader, rule, (last.base(), every, last.day), period, state));
     }
-    let reached = unbroken(since, |read| read.value >= goal).first().map(|read| read.at);
     // Dry air never fills it; then there is nothing to bring a can for.
-    let read_in_it = newest.filter(|_| reached.is_some()).map(|read| rounded(read.value));
+    let read_in_it = full.last().map(|read| rounded(read.value));
     let acts = read_in_it.or(due.map(|_| fill.goal())).map(|millilitres| Act::Drain { millilitres });
     let month = Month::of(reader.calendar.start_of(reader.as_of));
     let rate = rates.in_month(month) + excess;
@@ -113,11 +121,11 @@ pub(super) fn follow(
 }
 
 fn start_told(reader: &Reader<'_>, fill: &Fill<MeterId>, start: At, newest: Option<Read>) -> Start {
-    let (value, sign) = newest.map_or_else(
-        || (Value(0), "mL".to_owned()),
-        |read| (read.shown, sign_of(reader, fill.point.as_ref())),
+    let (at, value, sign) = newest.map_or_else(
+        || (start.at, Value(0), "mL".to_owned()),
+        |read| (read.at, read.shown, sign_of(reader, fill.point.as_ref())),
     );
-    Start { at: start.at, value, sign, read: newest.is_some(), poured: false }
+    Start { at, value, sign, read: newest.is_some(), poured: false }
 }
 
 fn rate_told(rate: f64, excess: f64, finds: usize) -> Rate {

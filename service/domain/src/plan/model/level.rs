@@ -2,7 +2,7 @@
 
 use super::super::clause::meter_point;
 use super::super::reader::Reader;
-use super::super::row::Base;
+use super::super::row::{Base, ClauseState};
 use super::super::state::State;
 use super::{
     Act, Fault, Found, Modelled, Rate, Read, Start, amount, poured, readings, resolution, services, sign_of,
@@ -52,28 +52,27 @@ pub(super) fn follow(
     };
     let learned = learn(&looks, &drawn);
     let ml = learned.rate_l.map_or(full.ml_h, |litres| litres * 1000.0);
-    let start = go_on(reader, level, start, ml);
+    let start = go_on(reader, level, start, ml, Ts::MAX);
     let base = if start.poured { Base::Poured(start.at) } else { base };
     let due = level.reservoir(start.litres, level.goal()).and_then(|reservoir| reservoir.supply());
-    let low = level.reservoir(start.litres, level.low).and_then(|reservoir| reservoir.supply());
-    let (Ok(due), Ok(low)) = (due, low) else { return never(base) };
-    let lasts = |supply: &Supply| supply.run_left.map_or(0.0, Hours::to_hours) * supply.ml_h / ml;
-
-    let count = start.count;
-    let counts = count.map(|count| {
-        let (due, low) = (count + amount(lasts(&due), unit), count + amount(lasts(&low), unit));
-        let whole = amount((level.high.to_f64() - level.goal().to_f64()) * 1000.0 / ml, unit);
-        let width = rule.window().width_in_amount(whole);
-        // The reserve is what may be used up without harm; without one, the window says how late it may be.
-        let shuts = if level.reserve.0 > 0 { low.max(due) } else { due + width };
-        DueCount { opens: due - width, due, shuts }
-    });
-    let every = amount(lasts(&due), unit);
-    let part = meter_point(reader, (level.meter, every), (base, count, Some(start.at)), counts);
+    let Ok(due) = due else { return never(base) };
     let goal = level.goal().to_f64();
-    let below = unbroken(since, |read| read.value <= goal).first().map(|read| read.at);
+    let low_reads = unbroken(since, |read| read.value <= goal);
+    let below = low_reads.first().map(|read| read.at);
     // What was read before enough was added tells of a level that is no more.
     let below = below.filter(|_| !start.poured || start.litres <= goal);
+    let before = below.and_then(|below| {
+        let known = since[..since.len() - low_reads.len()].last().copied();
+        let (from, base) = self::start(reader, level, known, state)?;
+        Some((go_on(reader, level, from, ml, below), base))
+    });
+    // A level that was read low confirms what was computed before: counting goes on from what was known until then, so
+    // that no look takes back since when it was due.
+    let part = match &before {
+        Some((from, base)) => counted(reader, rule, level, (from, *base), (full.ml_h, ml)),
+        None => counted(reader, rule, level, (&start, base), (full.ml_h, ml)),
+    };
+    let Some(part) = part else { return never(base) };
     let faults: Vec<Fault> = fault(&learned, &instants).into_iter().collect();
     let now = below.is_some() || !faults.is_empty();
     let shown = learned.fault.and_then(|fault| instants.get(fault.shown)).copied();
@@ -90,6 +89,32 @@ pub(super) fn follow(
         },
         at_once: below.into_iter().chain(shown).min(),
     }
+}
+
+/// From what is in it to the reserve above its lower mark, at so much in one of what its meter counts: by the formula, and
+/// as it is used.
+fn counted(
+    reader: &mut Reader<'_>,
+    rule: &IntervalRule,
+    level: &Level<MeterId>,
+    (from, base): (&From, Base),
+    (formula, ml): (f64, f64),
+) -> Option<ClauseState> {
+    let unit = reader.unit(level.meter);
+    let down_to =
+        |mark: Value| level.reservoir(from.litres, mark).and_then(|reservoir| reservoir.supply()).ok();
+    let (due, low) = (down_to(level.goal())?, down_to(level.low)?);
+    let lasts = |supply: &Supply| supply.run_left.map_or(0.0, Hours::to_hours) * formula / ml;
+    let counts = from.count.map(|count| {
+        let (due, low) = (count + amount(lasts(&due), unit), count + amount(lasts(&low), unit));
+        let whole = amount((level.high.to_f64() - level.goal().to_f64()) * 1000.0 / ml, unit);
+        let width = rule.window().width_in_amount(whole);
+        // The reserve is what may be used up without harm; without one, the window says how late it may be.
+        let shuts = if level.reserve.0 > 0 { low.max(due) } else { due + width };
+        DueCount { opens: due - width, due, shuts }
+    });
+    let every = amount(lasts(&due), unit);
+    Some(meter_point(reader, (level.meter, every), (base, from.count, Some(from.at)), counts))
 }
 
 /// What it starts from.
@@ -146,12 +171,13 @@ fn start(
 }
 
 /// What is in it after what was poured since: what was used until then is gone, what was added is in it, up to its upper
-/// mark; after a change there is what went in. What was poured at the very instant of a reading or closing is in its level.
-fn go_on(reader: &mut Reader<'_>, level: &Level<MeterId>, from: From, ml: f64) -> From {
+/// mark; after a change there is what went in. What was poured at the very instant of a reading or closing is in its level;
+/// what was poured from `until` on is left out.
+fn go_on(reader: &mut Reader<'_>, level: &Level<MeterId>, from: From, ml: f64, until: Ts) -> From {
     let (unit, high) = (reader.unit(level.meter), level.high.to_f64());
     let mut now = from;
     for poured in poured(reader, level.point.as_ref()) {
-        if poured.at <= now.at {
+        if poured.at <= now.at || poured.at >= until {
             continue;
         }
         let known = reader.history(level.meter).is_some();

@@ -12,7 +12,7 @@ mod said;
 mod told;
 mod words;
 
-pub use beside::{Beside, beside, beyond};
+pub use beside::{Beside, beside, beyond, marks};
 pub use told::{Act, Fault, Modelled, Rate, Start, Tells};
 pub(super) use words::model_in_words;
 pub use words::{acts_in_words, cautions, fault_in_words, inputs, model_clause_in_words, source};

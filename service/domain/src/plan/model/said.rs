@@ -138,17 +138,20 @@ pub(super) fn element(
     let start = start_of(reader, Some(&of.point), &read);
     let drops = at_rated_flow(reader, of, read);
     let limit = of.change_bar();
-    let high = drops.iter().find(|drop| drop.value >= limit);
+    let high = drops.iter().position(|drop| drop.value >= limit);
     let mut faults: Vec<Fault> = fell(&drops).into_iter().collect();
-    faults.extend(high.map(|drop| tells(Tells::DropHigh, drop.value, limit, drop.at)));
+    // What is read at the limit confirms what the drops before it told: it takes nothing back of since when it was due.
+    let so_far = &drops[..high.unwrap_or(drops.len())];
+    let trend = if faults.is_empty() { trend(reader, rule, of, (so_far, limit), state) } else { None };
+    faults.extend(high.map(|high| tells(Tells::DropHigh, drops[high].value, limit, drops[high].at)));
     let mut parts = at_the_latest(reader, rule, of, state);
-    let trend = if faults.is_empty() { trend(reader, rule, of, (&drops, limit), state) } else { None };
     let rate = trend.map(|(part, rate)| {
         parts.push(part);
         rate
     });
+    let is_told = faults.is_empty();
     let mut found = of_faults(state, start, parts, faults, vec![Act::Change]);
-    found.told.rate = rate;
+    found.told.rate = rate.filter(|_| is_told);
     found
 }
 

@@ -159,6 +159,34 @@ fn a_look_between_two_drains_is_what_it_goes_on_from() {
 }
 
 #[test]
+fn a_bowl_found_full_stays_due_since_it_was_computed_to_be() {
+    let unread = ran_daily(fill(of(), &[], &[DONE]), DONE, 3, "24").row("2026-01-03");
+    let found = ran_daily(fill(of(), &[("2026-01-02T00:00", "20")], &[DONE]), DONE, 3, "24");
+    let row = found.row("2026-01-03");
+    assert_eq!((row.due, row.opens, row.late), (unread.due, unread.opens, unread.late));
+    assert!(row.late.is_some_and(|late| late < utc("2026-01-02T00:00")), "{:?}", row.late);
+    let words = why(&row);
+    assert!(words.starts_with("bowl 20 mL, read Friday 00:00: it is reached; "), "{words}");
+    assert!(words.contains("; 72 of 7.98 h since 1 Jan, crossed Thursday 07:58; empty it"), "{words}");
+    // A look that finds less than computed is what it goes on from.
+    let less = ran_daily(fill(of(), &[("2026-01-02T00:00", "5")], &[DONE]), DONE, 3, "24").row("2026-01-03");
+    assert!(less.due > Some(utc("2026-01-02T00:00")), "{:?}", less.due);
+}
+
+#[test]
+fn a_bowl_whose_hours_cannot_be_counted_says_so() {
+    let weekly = Fill { at_latest_days: 7, ..of() };
+    let stated = |count| {
+        let input = fill(weekly.clone(), &[], &[]).stated("2026-01-01", count);
+        ran_daily(input, "2026-01-01T12:00", 5, "12").row("2026-01-06")
+    };
+    let (unknown, known) = (stated(None), stated(Some("0")));
+    assert_eq!((unknown.kind, date(unknown.due).as_str()), (DueKind::CalendarDay, "2026-01-08"));
+    assert!(why(&unknown).ends_with("; hours not known"), "{}", why(&unknown));
+    assert!(known.kind == DueKind::Exact && !why(&known).contains("not known"), "{}", why(&known));
+}
+
+#[test]
 fn a_bowl_found_full_twice_is_due_since_the_first_find() {
     let full = fill(of(), &[("2026-01-01T02:00", "15"), ("2026-01-02T02:00", "16")], &[DONE]);
     let row = full.row("2026-01-02");

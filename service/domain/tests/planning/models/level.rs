@@ -139,6 +139,19 @@ fn a_level_at_its_reserve_is_due_at_once_whatever_ran() {
 /// What makes it due is the first level of those that are low one after the other: a look that is no better moves neither
 /// the due point nor its lateness.
 #[test]
+fn a_level_read_low_stays_due_since_it_was_computed_to_be() {
+    let row = |readings: &[(&str, &str)]| {
+        ran_daily(level(reservoir(), readings, &[DONE]), DONE, 45, "24").row("2026-02-15")
+    };
+    let (unread, low) = (row(&[]), row(&[("2026-02-10T07:00", "0.3")]));
+    assert!(unread.due.is_some_and(|due| due < utc("2026-02-03T00:00")), "{:?}", unread.due);
+    assert_eq!((low.due, low.late), (unread.due, unread.late));
+    // One that is read low before it was computed to be is due since then.
+    let early = row(&[("2026-01-20T07:00", "0.3")]);
+    assert_eq!(early.due, Some(utc("2026-01-20T07:00")));
+}
+
+#[test]
 fn a_further_low_level_leaves_it_due_since_the_first() {
     let low = [("2026-01-03T07:00", "0.5"), ("2026-01-05T08:00", "0.4")];
     let row = level(reservoir(), &low, &[DONE]).row("2026-01-05");
