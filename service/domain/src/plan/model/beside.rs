@@ -93,14 +93,15 @@ pub fn beyond<M>(model: &Model<M>, point: &Key, value: Value, unit: PointUnit) -
 /// and above the upper one something is to be done. None of other models and test points.
 pub fn marks<M>(model: &Model<M>, point: &Key, unit: PointUnit) -> Option<Limits> {
     let Model::Level(Level { point: Some(of), low, high, .. }) = model else { return None };
-    let (low, high) = match unit.quantity() {
-        _ if of != point => return None,
+    if of != point {
+        return None;
+    }
+    let (low, high) = if unit.quantity() == Quantity::Share {
         // Per cent of the way from the lower to the upper mark.
-        Quantity::Share => (Value::parse("0").ok()?, Value::parse("100").ok()?),
-        _ => {
-            let litres = PointUnit::parse("L")?;
-            (litres.convert(*low, unit)?, litres.convert(*high, unit)?)
-        }
+        (Value::parse("0").ok()?, Value::parse("100").ok()?)
+    } else {
+        let litres = PointUnit::parse("L")?;
+        (litres.convert(*low, unit)?, litres.convert(*high, unit)?)
     };
     Some(Limits { act_below: Some(low), act_above: Some(high), ..Limits::default() })
 }

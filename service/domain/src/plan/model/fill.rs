@@ -68,12 +68,12 @@ pub(super) fn follow(
     let since = &read[last.map_or(0, |last| read.partition_point(|read| read.at <= last.dealt_with))..];
     let newest = since.last().copied();
     let goal = fill.goal().to_f64();
-    let full = unbroken(since, |read| read.value >= goal);
-    let reached = full.first().map(|read| read.at);
+    let found_full = unbroken(since, |read| read.value >= goal);
+    let reached = found_full.first().map(|read| read.at);
     // What was found full confirms what was computed before: counting goes on from what was known until then, so that no
     // look takes back since when it was due.
-    let counted_from = if last.is_some() || full.len() < since.len() {
-        since[..since.len() - full.len()].last().copied()
+    let counted_from = if last.is_some() || found_full.len() < since.len() {
+        since[..since.len() - found_full.len()].last().copied()
     } else {
         newest
     };
@@ -104,7 +104,7 @@ pub(super) fn follow(
         parts.push(calendar_point(reader, rule, (last.base(), every, last.day), period, state));
     }
     // Dry air never fills it; then there is nothing to bring a can for.
-    let read_in_it = full.last().map(|read| rounded(read.value));
+    let read_in_it = found_full.last().map(|read| rounded(read.value));
     let acts = read_in_it.or(due.map(|_| fill.goal())).map(|millilitres| Act::Drain { millilitres });
     let month = Month::of(reader.calendar.start_of(reader.as_of));
     let rate = rates.in_month(month) + excess;
