@@ -26,6 +26,7 @@ pub(crate) mod readings_file;
 mod ready;
 mod review;
 mod round;
+mod round_answers;
 mod sheet;
 mod shop;
 mod skip;

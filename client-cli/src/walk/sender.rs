@@ -1,11 +1,7 @@
 //! Sends what was said, one after the other and in the background, and tells what became of it.
 
 use super::{Entry, Outbox, Said};
-use crate::{
-    exit::{self, Complaint},
-    link::Link,
-    times,
-};
+use crate::{clock, exit, link::Link, times};
 use fettler_proto::v1 as pb;
 use std::{collections::VecDeque, time::Duration};
 use tokio::{
@@ -63,9 +59,16 @@ pub(crate) async fn settle(link: &Link, outbox: &Outbox, entry: &Entry) -> Resul
 async fn send(link: &Link, entry: &Entry) -> Result<Sent, Status> {
     match &entry.said {
         Said::Answer { .. } => {
-            let answer = link.rounds().record_checks(timed(entry.answer().unwrap_or_default())).await?;
-            let recorded = answer.into_inner().recorded.into_iter().next().unwrap_or_default();
-            Ok(Sent::of(recorded))
+            let mut request = entry.answer().unwrap_or_default();
+            let recorded = record(link, request.clone()).await?;
+            if !is_only_of_the_check(&recorded) {
+                return Ok(Sent::of(recorded));
+            }
+            // The service listed the check when it was asked for here, so it was one when it was seen. Under a name of its own
+            // the call may be told again as often as needed: the answer is known again by its time.
+            request.request_id = clock::request_id().to_string();
+            request.answers.iter_mut().for_each(|answer| answer.confirmed = true);
+            Ok(Sent::of(record(link, request).await?))
         }
         Said::End { shift, note } => {
             let request = pb::EndRoundRequest {
@@ -91,6 +94,17 @@ async fn send(link: &Link, entry: &Entry) -> Result<Sent, Status> {
             Ok(Sent::Taken(Vec::new()))
         }
     }
+}
+
+async fn record(link: &Link, request: pb::RecordChecksRequest) -> Result<pb::RecordedCheck, Status> {
+    let answer = link.rounds().record_checks(timed(request)).await?.into_inner();
+    Ok(answer.recorded.into_iter().next().unwrap_or_default())
+}
+
+/// Whether nothing is asked but whether there was such a check.
+fn is_only_of_the_check(recorded: &pb::RecordedCheck) -> bool {
+    let is_it = |question: &pb::ReadingQuestion| question.oddity() == pb::ReadingOddity::UnknownCheck;
+    !recorded.questions.is_empty() && recorded.questions.iter().all(is_it)
 }
 
 fn timed<T>(request: T) -> Request<T> {
@@ -216,9 +230,7 @@ fn is_for_now(code: Code) -> bool {
 
 /// Why an entry cannot be taken, in one line.
 fn why(status: &Status) -> String {
-    let Complaint { message, fields, .. } = exit::complaint_of(status);
-    let fields = fields.into_iter().map(|(field, problem)| format!("{field}: {problem}"));
-    std::iter::once(message).chain(fields).collect::<Vec<_>>().join("; ")
+    exit::complaint_of(status).line()
 }
 
 fn refused(outbox: &Outbox, entry: &Entry, why: &str) -> Told {

@@ -16,12 +16,14 @@ use fettler_domain::error::Violation;
 use fettler_domain::ids::{MachineId, OrderNumber, PersonId, SiteId};
 use fettler_domain::journal::Kind;
 use fettler_domain::order::RaiseSaid;
+use fettler_domain::reading::ask::{Odd, OddKind};
 use fettler_domain::reading::{ReadingTold, Step, with_sign};
 use fettler_domain::round::answer::{
     AnswerRecord, AnswerSaid, ChecksSaid, Recorded, keep, order_title, value_text,
 };
 use fettler_domain::round::{Round, meant, starting};
 use fettler_domain::shop::check::CheckCard;
+use fettler_domain::shop::suggest::remedy;
 use fettler_domain::text::{ForeignName, Key, Name};
 use fettler_domain::time::Ts;
 use serde::{Deserialize, Serialize};
@@ -174,6 +176,10 @@ async fn read<'s>(
             continue;
         }
         let check = of.checks.get(&said.check);
+        if check.is_none() && !said.confirmed {
+            became.odd = vec![unknown_check(of, &said.check)];
+            continue;
+        }
         if check.is_none() {
             became.remarks.push(format!("{} has no check `{}` now; it was kept as said", of.tag, said.check));
         }
@@ -212,6 +218,16 @@ async fn read<'s>(
     refresh::machines(tx, site, &touched).await?;
     tx.flush().await?;
     Ok(standing)
+}
+
+/// What is asked back of an answer to a check that the machine has not. It is not refused: it may come late, from before the check
+/// was taken away.
+fn unknown_check(of: &Of, check: &Key) -> Odd {
+    let known = of.checks.keys().map(Key::as_str);
+    let remedy = remedy(check.as_str(), known, "its checks");
+    let text =
+        format!("{} has no check `{check}`; {remedy}; if it was one when it was seen, confirm it", of.tag);
+    Odd { kind: OddKind::UnknownCheck, field: "check".into(), text }
 }
 
 fn lost(tag: &Key) -> StoreError {
@@ -253,6 +269,14 @@ async fn judged(
             became.remarks.push(format!("order {order}, {waits}, is due because of it"));
         }
     }
+    if finding.is_none()
+        && let Some(order) = open_order(tx, site, of, &said.check).await?
+    {
+        became.remarks.push(format!(
+            "order {order}, for what was found there before, stands open: `fettler close {order}` where it was mended, `fettler skip \
+             {order} --reason TEXT` where nothing was wrong"
+        ));
+    }
     if let Some(finding) = &finding
         && (became.order.is_none() || said.finding.is_some())
     {
@@ -272,6 +296,17 @@ async fn judged(
     })
 }
 
+/// The order that the findings of a check raised, while it is open.
+async fn open_order(tx: &mut Tx, site: SiteId, of: &Of, check: &Key) -> Result<Option<OrderNumber>> {
+    let row = sqlx::query(ORDER)
+        .bind(i64::from(site.0))
+        .bind(of.machine.0)
+        .bind(check.as_str())
+        .fetch_optional(&mut tx.conn)
+        .await?;
+    row.map(|row| Ok(OrderNumber(Reading::new(&row, "check_order").next()?))).transpose()
+}
+
 /// The order for a finding: the one that the check's last finding raised while it is open, else a new one.
 async fn order_for(
     tx: &mut Tx,
@@ -282,15 +317,7 @@ async fn order_for(
     finding: &str,
     became: &mut Recorded,
 ) -> Result<Option<OrderNumber>> {
-    let number = i64::from(site.0);
-    let row = sqlx::query(ORDER)
-        .bind(number)
-        .bind(of.machine.0)
-        .bind(said.check.as_str())
-        .fetch_optional(&mut tx.conn)
-        .await?;
-    if let Some(row) = row {
-        let order = OrderNumber(Reading::new(&row, "check_order").next()?);
+    if let Some(order) = open_order(tx, site, of, &said.check).await? {
         became.remarks.push(format!("order {order} stands open for it already"));
         return Ok(Some(order));
     }
@@ -308,7 +335,7 @@ async fn order_for(
     };
     let (order, _) = ending::raise_one(tx, site, &raise, of.machine, of.by).await?;
     sqlx::query(PUT_ORDER)
-        .bind(number)
+        .bind(i64::from(site.0))
         .bind(of.machine.0)
         .bind(said.check.as_str())
         .bind(order.0)
