@@ -25,11 +25,11 @@ pub enum Error {
     #[error("{}", join(.0))]
     Invalid(Vec<Violation>),
     /// There is no such thing; `remedy` says how to find or make it.
-    #[error("there is no {kind} `{name}`; {remedy}")]
+    #[error("there is no {kind} {}; {remedy}", named(.name))]
     NotFound {
         /// The noun: "machine".
         kind: &'static str,
-        /// What was asked for.
+        /// What was asked for; empty where there is none at all.
         name: String,
         /// What to do.
         remedy: String,
@@ -70,6 +70,10 @@ impl Error {
         let remedy = "`fettler machine list` shows those there are".to_owned();
         Error::NotFound { kind: "machine", name: name.into(), remedy }
     }
+}
+
+fn named(name: &str) -> String {
+    if name.is_empty() { "yet".to_owned() } else { format!("`{name}`") }
 }
 
 fn join(violations: &[Violation]) -> String {
