@@ -121,23 +121,20 @@ async fn record(
                 told.replies.push(reply);
                 return Ok(());
             }
-            Err(Failure::Refused(complaint)) => match in_the_way(&complaint, &lines) {
-                Some(faults) => {
-                    let mut place = 0;
-                    lines.retain(|line| {
-                        let fault = faults.get(&place);
-                        place += 1;
-                        if let Some(why) = fault {
-                            told.add(machine, std::slice::from_ref(line), &Became::Refused(why.clone()));
-                        }
-                        fault.is_none()
-                    });
-                }
-                None => {
+            Err(Failure::Refused(complaint)) => {
+                let Some(faults) = in_the_way(&complaint, &lines) else {
                     told.add(machine, &lines, &Became::Refused(complaint.line()));
                     return Err(Failure::Refused(complaint));
+                };
+                let mut rest = Vec::new();
+                for (place, line) in lines.into_iter().enumerate() {
+                    match faults.get(&place) {
+                        Some(why) => told.add(machine, &[line], &Became::Refused(why.clone())),
+                        None => rest.push(line),
+                    }
                 }
-            },
+                lines = rest;
+            }
             Err(failure) => {
                 told.add(machine, &lines, &Became::Unknown);
                 return Err(failure);
@@ -155,8 +152,8 @@ fn in_the_way(complaint: &Complaint, lines: &[Line]) -> Option<BTreeMap<usize, S
     let wrong_machine =
         !complaint.fields.is_empty() && complaint.fields.iter().all(|(field, _)| is_machine(field));
     if no_machine || wrong_machine {
-        let fields = complaint.fields.iter().map(|(_, problem)| format!("machine: {problem}"));
-        let why = fields.last().unwrap_or_else(|| complaint.message.clone());
+        let field = complaint.fields.first().map(|(_, problem)| format!("machine: {problem}"));
+        let why = field.unwrap_or_else(|| complaint.message.clone());
         return Some((0..lines.len()).map(|place| (place, why.clone())).collect());
     }
     let mut faults = BTreeMap::<usize, String>::new();
