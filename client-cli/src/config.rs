@@ -30,6 +30,8 @@ pub(crate) struct Settings {
     pub(crate) bearer: Option<MetadataValue<Ascii>>,
     /// The PINs of the people who are named.
     pub(crate) pins: Pocket,
+    /// Where the token was read, in words; empty when none was found.
+    pub(crate) token_from: String,
     /// The site's key; empty means the only one.
     pub(crate) site: String,
     /// The form of the answer.
@@ -44,13 +46,23 @@ impl Settings {
         let server = server(&global.server)?;
         let local = is_loopback(&server);
         let tls = tls(global, &server)?;
-        let bearer = match token(global, local && global.client_cert.is_none())? {
-            Some(token) => Some(MetadataValue::try_from(format!("Bearer {token}")).map_err(|_| {
-                Failure::usage("the token holds characters that no token has; look into its file")
-            })?),
-            None => None,
+        let (bearer, token_from) = match token(global, local && global.client_cert.is_none())? {
+            Some((token, from)) => {
+                let bearer = MetadataValue::try_from(format!("Bearer {token}")).map_err(|_| {
+                    Failure::usage(format!("the token in {from} holds characters that no token has"))
+                })?;
+                (Some(bearer), from)
+            }
+            None => (None, String::new()),
         };
-        Ok(Settings { server, tls, bearer, pins: Pocket::new(global)?, ..Settings::offline(global) })
+        Ok(Settings {
+            server,
+            tls,
+            bearer,
+            token_from,
+            pins: Pocket::new(global)?,
+            ..Settings::offline(global)
+        })
     }
 
     /// Settings of a command that asks no service, and so needs neither its address nor a token.
@@ -60,6 +72,7 @@ impl Settings {
             tls: None,
             bearer: None,
             pins: Pocket::default(),
+            token_from: String::new(),
             site: global.site.clone().unwrap_or_default(),
             output: global.output,
             width: usize::from(global.width),
@@ -110,22 +123,24 @@ fn is_loopback(uri: &Uri) -> bool {
 }
 
 /// Flag, then FETTLER_TOKEN, then FETTLER_TOKEN_FILE, then the service's data folder. The last is the administrator's
-/// own token, so it goes to a service on this machine only.
-fn token(global: &GlobalArgs, local: bool) -> Result<Option<String>, Failure> {
+/// own token, so it goes to a service on this machine only. With the token where it was read, in words.
+fn token(global: &GlobalArgs, local: bool) -> Result<Option<(String, String)>, Failure> {
+    let read = |path: &Path, by: &str| Ok(Some((read_token(path)?, format!("{by}{}", path.display()))));
     if let Some(path) = &global.token_file {
-        return read_token(path).map(Some);
+        return read(path, "--token-file ");
     }
     if let Ok(token) = env::var("FETTLER_TOKEN") {
-        return Ok(Some(token.trim().to_owned()).filter(|token| !token.is_empty()));
+        let token = Some(token.trim().to_owned()).filter(|token| !token.is_empty());
+        return Ok(token.map(|token| (token, "FETTLER_TOKEN".to_owned())));
     }
     if let Some(path) = env::var_os("FETTLER_TOKEN_FILE") {
-        return read_token(Path::new(&path)).map(Some);
+        return read(Path::new(&path), "the file of FETTLER_TOKEN_FILE, ");
     }
     if !local {
         return Ok(None);
     }
     match data_folder().map(|folder| folder.join(TOKEN_FILE)) {
-        Some(path) if path.exists() => read_token(&path).map(Some),
+        Some(path) if path.exists() => read(&path, ""),
         Some(_) | None => Ok(None),
     }
 }

@@ -54,6 +54,12 @@ impl Complaint {
         self
     }
 
+    /// It in one line, without hints.
+    pub(crate) fn line(&self) -> String {
+        let fields = self.fields.iter().map(|(field, problem)| format!("{field}: {problem}"));
+        std::iter::once(self.message.clone()).chain(fields).collect::<Vec<_>>().join("; ")
+    }
+
     /// The lines for stderr.
     pub(crate) fn text(&self) -> String {
         let mut text = format!("fettler: {}\n", self.message);
@@ -145,17 +151,27 @@ pub(crate) const fn code_name(code: Code) -> &'static str {
     }
 }
 
+/// What stands above fields that the service cannot take.
+const FIELDS_WRONG: &str = "the service cannot take what was said";
+
 /// What a status says, in the words of a complaint.
 pub(crate) fn complaint_of(status: &Status) -> Complaint {
     let details = status.get_error_details();
     let mut complaint = Complaint::new(message_of(status));
     if let Some(bad) = details.bad_request() {
-        complaint
-            .fields
-            .extend(bad.field_violations.iter().map(|v| (v.field.clone(), v.description.clone())));
+        let fields = bad.field_violations.iter().map(|v| (v.field.clone(), v.description.clone()));
+        complaint.fields.extend(fields);
+        // The service says its fields in the message too, for callers who read nothing else; here each is shown once.
+        if !complaint.fields.is_empty()
+            && complaint.fields.iter().all(|(_, problem)| complaint.message.contains(problem.as_str()))
+        {
+            FIELDS_WRONG.clone_into(&mut complaint.message);
+        }
     }
     if let Some(failed) = details.precondition_failure() {
-        complaint.fields.extend(failed.violations.iter().map(|v| (v.subject.clone(), v.description.clone())));
+        let violations = failed.violations.iter().map(|v| (v.subject.clone(), v.description.clone()));
+        let told = violations.filter(|(_, problem)| !complaint.message.contains(problem.as_str()));
+        complaint.fields.extend(told.collect::<Vec<_>>());
     }
     if let Some(help) = details.help() {
         complaint.hints.extend(help.links.iter().map(|link| match link.url.as_str() {

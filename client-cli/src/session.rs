@@ -19,7 +19,7 @@ use fettler_proto::v1 as pb;
 use prost::Message;
 use std::future::Future;
 use tokio::sync::OnceCell;
-use tonic::{Request, Response, Status};
+use tonic::{Code, Request, Response, Status};
 use uuid::Uuid;
 
 /// How often one call is made at most.
@@ -103,7 +103,14 @@ impl Session {
                 continue;
             }
             if !exit::is_unreachable(&status) {
-                return Err(Failure::from(status));
+                let from = self.settings.token_from.as_str();
+                let of_token = status.code() == Code::Unauthenticated && !from.is_empty();
+                let failure = Failure::from(status);
+                return Err(if of_token {
+                    failure.with_hint(format!("the token was read from {from}"))
+                } else {
+                    failure
+                });
             }
             if attempt == ATTEMPTS_MAX {
                 return Err(self.gave_up(&status, again.as_ref()));

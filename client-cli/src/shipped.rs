@@ -3,6 +3,7 @@
 
 use crate::{exit::Failure, shopfile};
 use fettler_proto::v1 as pb;
+use std::collections::BTreeSet;
 
 /// The site's key in a sheet's file.
 const SITE: &str = "SITE";
@@ -67,7 +68,8 @@ pub(crate) struct Use {
 }
 
 /// Fits a sheet to a machine of a shop as it stands: its points beside those that are there, its hours by the meter that is
-/// there. What the shop has under the sheet's key already stays as the shop has it.
+/// there, its tasks beside those that the machine has. What the shop has under the sheet's key already stays as the shop has it; a
+/// sheet of the shop's own that only bears that key stands in nobody's way.
 pub(crate) fn fit(shipped: Shipped, shop: &pb::Shop, tag: &str, meter: Option<&str>) -> Result<Use, Failure> {
     let Shipped { mut sheet, machine: wanted } = shipped;
     let stands = shop.machines.iter().find(|machine| machine.tag == tag).ok_or_else(|| {
@@ -93,6 +95,7 @@ pub(crate) fn fit(shipped: Shipped, shop: &pb::Shop, tag: &str, meter: Option<&s
         let kept = wanted.points.len() - points.len();
         remarks.push(format!("{kept} test points were there already and stay as they are"));
     }
+    beside_others(&mut sheet, shop, stands, &mut remarks);
     let known = shop.sheets.iter().any(|own| own.key == sheet.key);
     if known {
         remarks.push(format!("the shop has a sheet `{}` already; it stays as the shop has it", sheet.key));
@@ -112,6 +115,51 @@ pub(crate) fn fit(shipped: Shipped, shop: &pb::Shop, tag: &str, meter: Option<&s
         ..Default::default()
     };
     Ok(Use { shop, remarks })
+}
+
+/// Leaves out the tasks that the machine has from other sheets, and gives the sheet a key of its own where it is cut, or where the
+/// shop's sheet of that key is another one.
+fn beside_others(
+    sheet: &mut pb::TaskSheet,
+    shop: &pb::Shop,
+    machine: &pb::MachineCard,
+    remarks: &mut Vec<String>,
+) {
+    let own_key = format!("{}-{}", sheet.key, machine.tag);
+    let is_another = shop.sheets.iter().any(|own| own.key == sheet.key && !is_like(own, sheet));
+    let is_this = |key: &String| *key == own_key || (!is_another && *key == sheet.key);
+    let others = shop.sheets.iter().filter(|own| machine.sheets.contains(&own.key) && !is_this(&own.key));
+    let of_others: Vec<(&str, &str)> = others
+        .flat_map(|own| own.tasks.iter().map(|task| (task.key.as_str(), own.key.as_str())))
+        .filter(|(key, _)| sheet.tasks.iter().any(|task| task.key == *key))
+        .collect();
+    let left_out: Vec<String> =
+        of_others.iter().map(|(key, of)| format!("`{key}` comes from its sheet `{of}`")).collect();
+    if !is_another && left_out.is_empty() {
+        return;
+    }
+    if is_another {
+        remarks.push(format!("the shop has another sheet `{}`, so this one is `{own_key}` here", sheet.key));
+    }
+    if !left_out.is_empty() {
+        remarks.push(format!(
+            "left out of `{own_key}`, as {} has it already and it stays as it is: {}",
+            machine.tag,
+            left_out.join(", ")
+        ));
+    }
+    sheet.tasks.retain(|task| !of_others.iter().any(|(key, _)| *key == task.key));
+    sheet.key = own_key;
+}
+
+/// Whether a shop's sheet is the shipped one, though changed: it has half of its tasks and checks at least.
+fn is_like(own: &pb::TaskSheet, shipped: &pb::TaskSheet) -> bool {
+    let keys = |sheet: &pb::TaskSheet| -> BTreeSet<String> {
+        let checks = sheet.checks.iter().map(|check| format!("check {}", check.key));
+        sheet.tasks.iter().map(|task| format!("task {}", task.key)).chain(checks).collect()
+    };
+    let (own, shipped) = (keys(own), keys(shipped));
+    2 * own.intersection(&shipped).count() >= shipped.len()
 }
 
 /// The machine's meter by which hours are counted; none where it has no meter of hours yet.

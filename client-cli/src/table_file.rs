@@ -84,6 +84,15 @@ pub(crate) fn cell(record: &csv::StringRecord, place: Option<usize>) -> String {
     place.and_then(|place| record.get(place)).unwrap_or_default().to_owned()
 }
 
+/// A value as people write it: one comma is a decimal point.
+pub(crate) fn decimal(value: &str) -> String {
+    if value.matches(',').count() == 1 && !value.contains('.') {
+        value.replace(',', ".")
+    } else {
+        value.to_owned()
+    }
+}
+
 /// Reads a yes or a no; an empty cell is a no.
 pub(crate) fn yes_or_no(cell: &str) -> Result<bool, String> {
     match cell.to_lowercase().as_str() {
@@ -127,6 +136,15 @@ mod tests {
         assert_eq!(number, 2);
         assert_eq!(problem, "has 3 cells for 2 columns; put a cell with a `,` in it into quotes");
         assert_eq!(lines[1].1.as_ref().map(|record| record[1].to_owned()), Ok("6,1".to_owned()));
+    }
+
+    #[test]
+    fn one_comma_is_a_decimal_point() {
+        for (said, read) in
+            [("6,2", "6.2"), ("-0,5", "-0.5"), ("6.2", "6.2"), ("1,000,5", "1,000,5"), ("1.000,5", "1.000,5")]
+        {
+            assert_eq!(decimal(said), read);
+        }
     }
 
     #[test]

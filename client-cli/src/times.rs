@@ -160,6 +160,11 @@ impl Teller {
         Teller { zone, year: now.with_timezone(&zone).year() }
     }
 
+    /// The same with the year on every day, for what is kept on paper.
+    pub(crate) fn with_years(self) -> Teller {
+        Teller { year: i32::MIN, ..self }
+    }
+
     /// "Tue 3 Nov 13:20".
     pub(crate) fn instant(self, time: Option<&Timestamp>) -> Option<String> {
         let local = from_wire(time?)?.with_timezone(&self.zone);

@@ -191,9 +191,9 @@ fn a_round_is_walked_left_gone_on_with_and_handed_over() {
             ("== hall b: L-02 Lathe two", ""),
             ("[3 of 4] Air", ""),
             ("> ", "s\n"),
-            ("[3 of 4] Leaks", ""),
+            ("[4 of 4] Leaks", ""),
             ("> ", "y\n"),
-            ("[4 of 4] Air", ""),
+            ("[3 of 4] Air", ""),
             ("> ", "61\n"),
             ("to 16", ""),
             ("y it is so, or the right value, s later > ", "6.2\n"),
@@ -216,6 +216,8 @@ fn a_round_is_walked_left_gone_on_with_and_handed_over() {
         &["--by", "Ben Holt"],
         &[
             ("mind the door of L-01", ""),
+            ("a I have read it, Enter later, q leave > ", "?\n"),
+            ("a, Enter or q", ""),
             ("a I have read it, Enter later, q leave > ", "a\n"),
             ("nothing is open here", ""),
         ],
@@ -305,7 +307,7 @@ fn a_walk_goes_on_without_the_service_and_nothing_is_lost() {
             ("> ", "f hose torn\n"),
             ("[3 of 4]", ""),
             ("> ", "s\n"),
-            ("[3 of 4]", ""),
+            ("[4 of 4]", ""),
             ("> ", "q\n"),
             ("left at 2 of 4", ""),
         ],
@@ -352,11 +354,11 @@ fn an_answer_that_is_refused_holds_up_none_behind_it() {
             ("[2 of 4]", ""),
             ("> ", "s\n"),
             // A pressure in litres is none.
-            ("[2 of 4]", ""),
+            ("[3 of 4]", ""),
             ("> ", "6 L\n"),
-            ("[3 of 4] Leaks", ""),
-            ("> ", "f hose torn\n"),
             ("[4 of 4] Leaks", ""),
+            ("> ", "f hose torn\n"),
+            ("[2 of 4] Leaks", ""),
             ("> ", "q\n"),
         ],
     );
@@ -390,9 +392,9 @@ fn a_key_held_down_answers_one_question() {
         &[
             ("[1 of 4]", ""),
             ("> ", "s\n"),
-            ("[1 of 4] Leaks", ""),
+            ("[2 of 4] Leaks", ""),
             ("> ", "\n\n\n\n\n"),
-            ("[2 of 4] Air", ""),
+            ("[1 of 4] Air", ""),
             ("too quick", ""),
             ("> ", "b\n"),
             ("> ", "q\n"),
@@ -427,6 +429,74 @@ fn what_stands_cold_is_told_before_the_shift() {
     assert!(told(1).contains("hall b,L-02,must not start,,,door"), "it is forbidden");
     let board = service.fettler(&["ready"]).stdout;
     assert!(board.contains("Reminders, not permission"), "{board}");
+}
+
+#[test]
+fn a_file_of_answers_says_of_each_line_what_became_of_it() {
+    let service = shop();
+    let say = |csv: &str, more: &[&str]| {
+        let arguments = [&["round", "--answers", "-", "--by", "Ada Kern", "--output", "csv"], more].concat();
+        service.fettler_with(&arguments, csv.as_bytes())
+    };
+    let csv = "machine,check,value\nL-01,air,6.1\nXX,air,6\nL-02,air,6.2\nL-01,laeks,\nL-02,leaks,abc\nL-01,leaks,\n";
+    let told = say(csv, &[]);
+    assert_eq!(told.code, 1, "{}", told.all());
+    let lines: Vec<&str> = told.stdout.lines().collect();
+    for (line, begins) in [
+        (1, "2,L-01,air,recorded,"),
+        (2, "3,XX,air,refused,,there is no machine `XX`"),
+        (3, "4,L-02,air,recorded,"),
+        (4, "5,L-01,laeks,asked back,,L-01 has no check `laeks`; did you mean `leaks`?"),
+        (5, "6,L-02,leaks,refused,,value: "),
+        (6, "7,L-01,leaks,recorded,"),
+    ] {
+        let shown = lines[line].replace('"', "");
+        assert!(shown.starts_with(begins), "{begins}\n{}", told.all());
+    }
+    assert!(!told.all().contains("answers["), "{}", told.all());
+    assert!(service.fettler(&["round", "--list"]).done().contains("3 of 4 checks done"), "none was added");
+    let kept = say("machine,check,confirmed\nL-01,laeks,yes\n", &[]);
+    assert_eq!((kept.code, kept.stdout.contains("kept as said")), (0, true), "{}", kept.all());
+
+    let stopped = service.fettler_with(
+        &["round", "--answers", "-", "--by", "Nobody", "--output", "csv"],
+        "machine,check\nL-02,leaks\nL-01,air\n".as_bytes(),
+    );
+    assert_eq!(stopped.code, 3, "{}", stopped.all());
+    assert!(
+        stopped.stdout.contains("2,L-02,leaks,refused,,") && stopped.stdout.contains("3,L-01,air,not sent,")
+    );
+    let twice = say("machine,check\nL-02,leaks\nL-01,air\nL-02,leaks\n", &[]);
+    assert_eq!(twice.code, 2, "{}", twice.all());
+    assert!(twice.stderr.contains("line 4: L-02 leaks is told in line 2 too"), "{}", twice.all());
+    assert!(service.fettler(&["round", "--list"]).done().contains("  open    Leaks"), "nothing was recorded");
+}
+
+#[test]
+fn a_finding_that_is_corrected_names_the_order_it_leaves_open() {
+    let service = shop();
+    let walked = walk(
+        &service,
+        &["--by", "Ada Kern", "--machine", "L-01"],
+        &[
+            ("[1 of 4]", ""),
+            ("> ", "6\n"),
+            ("[2 of 4] Leaks", ""),
+            ("> ", "f weeping seal\n"),
+            ("left at 2 of 4", ""),
+        ],
+    );
+    assert!(walked.shown.contains("order 1 was raised"), "{}", walked.shown);
+    let csv = "machine,check\nL-01,leaks\n";
+    let said = service
+        .fettler_with(&["round", "--answers", "-", "--by", "Ada Kern", "--output", "csv"], csv.as_bytes())
+        .done();
+    assert!(said.contains("order 1, for what was found there before, stands open"), "{said}");
+    assert!(said.contains("`fettler skip 1 --reason TEXT`"), "{said}");
+    service.fettler(&["skip", "1", "--reason", "nothing was wrong", "--by", "Ada Kern"]).done();
+    let csv = "machine,check\nL-01,leaks\n";
+    let said = service.fettler_with(&["round", "--answers", "-", "--by", "Ada Kern"], csv.as_bytes()).done();
+    assert!(!said.contains("stands open"), "{said}");
 }
 
 #[test]

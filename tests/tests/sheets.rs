@@ -78,6 +78,26 @@ fn a_machine_that_counts_by_another_meter_gets_a_sheet_of_its_own() {
 }
 
 #[test]
+fn the_sheet_that_documents_try_is_taken_beside_what_the_machine_has() {
+    // The shop of the documents has a sheet `lathe` of its own; another has one task of the shipped sheet in another one.
+    let example = include_str!("../../docs/example/shop.toml");
+    let cutting = "\n[[sheet]]\nkey = \"cutting\"\ntitle = \"Cutting\"\n[[sheet.task]]\nkey = \"stops\"\n\
+        title = \"Stops\"\nevery = \"30 days\"\n\n[[machine]]\ntag = \"L-03\"\nsheets = [\"cutting\"]\n";
+    for (shop, tasks) in [(example.to_owned(), 27), (format!("{}{cutting}", SHOP.trim_end()), 26)] {
+        let service = Service::start();
+        fs::write(service.data().join("shop.toml"), shop).expect("a file");
+        service.fettler(&["shop", "load", "shop.toml"]).done();
+        let give =
+            |more: &[&str]| service.fettler(&[&["sheet", "use", "lathe", "L-03"], more].concat()).done();
+        let told = give(&["--dry-run", "--output", "csv"]);
+        assert_eq!(told.matches("task L-03 ").count(), tasks, "{told}");
+        give(&["--done-now", "--by", "Ada Kern"]);
+        assert!(give(&[]).starts_with("nothing changes"), "it is the same sheet the second time");
+        assert!(service.fettler(&["shop", "show"]).done().contains("key = \"lathe-L-03\""));
+    }
+}
+
+#[test]
 fn a_sheet_that_is_changed_says_which_machines_it_changes() {
     let service = shop();
     for machine in ["M-1", "M-2"] {

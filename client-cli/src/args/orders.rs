@@ -104,7 +104,12 @@ pub(crate) struct CloseArgs {
     #[arg(long, value_name = "NAME")]
     pub(crate) second_person: Option<String>,
     /// How long it took.
-    #[arg(long, value_name = "N", value_parser = clap::value_parser!(i32).range(0..=10_000))]
+    #[arg(
+        long,
+        value_name = "N",
+        allow_negative_numbers = true,
+        value_parser = clap::value_parser!(i32).range(0..=10_000)
+    )]
     pub(crate) minutes: Option<i32>,
     /// A covered task that was not done this time; its order stays open. Repeatable.
     #[arg(long = "left-out", value_name = "TASK")]

@@ -60,6 +60,7 @@ pub(crate) struct ReceiveArgs {
     /// The item's name or code.
     pub(crate) item: String,
     /// How much, in the item's unit.
+    #[arg(allow_negative_numbers = true)]
     pub(crate) quantity: String,
     /// The supplier's lot [default: named after the day].
     #[arg(long, value_name = "LOT")]
@@ -104,6 +105,7 @@ pub(crate) struct IssueArgs {
     /// The item's name or code.
     pub(crate) item: String,
     /// How much, in the item's unit.
+    #[arg(allow_negative_numbers = true)]
     pub(crate) quantity: String,
     /// The lot it came from [default: what expires first and has not expired].
     #[arg(long, value_name = "LOT")]
@@ -125,6 +127,7 @@ pub(crate) struct OrderedArgs {
     /// The item's name or code.
     pub(crate) item: String,
     /// How much is to come, in the item's unit.
+    #[arg(allow_negative_numbers = true)]
     pub(crate) quantity: String,
     /// The day that the supplier has confirmed [default: not confirmed].
     #[arg(long, value_name = "YYYY-MM-DD")]

@@ -244,9 +244,14 @@ fn grease(given: &Given) -> Result<Found, Problem> {
         speed: given.measure("n_rpm", Speed::rpm)?,
         temperature: given.measure("t_c", Temperature::celsius)?,
     });
-    let beyond = (found.at_70_h <= 0.0).then(|| {
-        "the bearing is too large and fast for the formula: grease without a pause, or ask its maker".into()
-    });
+    let beyond = if given.number("D_mm") <= given.number("d_mm") {
+        Some("the outside diameter is not larger than the bore: no bearing is so; measure again".into())
+    } else {
+        (found.at_70_h <= 0.0).then(|| {
+            "the bearing is too large and fast for the formula: grease without a pause, or ask its maker"
+                .into()
+        })
+    };
     let values = [
         found.quantity_g.into(),
         found.at_70_h.into(),

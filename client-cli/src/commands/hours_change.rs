@@ -44,6 +44,14 @@ pub(super) async fn settle(session: &Session, args: SettleArgs) -> Result<Answer
         || render::hours::settled(&answer, board),
         || render::hours::reports(answer.report.as_slice()),
     )?;
+    let held = answer.report.as_ref().is_some_and(|kept| kept.state() == pb::ReportState::Held);
+    if settlement == pb::Settlement::Count && held {
+        session.out.note(
+            "it does not count yet: a manager's word lets it stand before other reports, but hours that cannot be, or that wait for \
+             something else, are not counted by it. Send the right ones as its next revision, or drop it\n",
+        );
+        return Ok(Answer::No);
+    }
     Ok(Answer::Done)
 }
 

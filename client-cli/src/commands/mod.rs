@@ -28,6 +28,7 @@ mod ready;
 mod report;
 mod review;
 mod round;
+mod round_answers;
 mod sheet;
 mod sheet_print;
 mod shop;

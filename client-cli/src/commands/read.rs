@@ -7,6 +7,7 @@ use crate::{
     exit::{Answer, Failure},
     render,
     session::Session,
+    table_file,
 };
 use fettler_proto::v1 as pb;
 
@@ -43,7 +44,7 @@ fn outcome(answer: &pb::TakeReadingsResponse) -> Answer {
 async fn told(session: &Session, args: &ReadArgs) -> Result<Vec<pb::ReadingSaid>, Failure> {
     let at = instant(session, "--at", args.at.as_deref()).await?;
     let said = |text: &String| {
-        let read = close::reading(text).map_err(Failure::usage)?;
+        let read = close::reading(&with_point(text)).map_err(Failure::usage)?;
         Ok(pb::ReadingSaid {
             machine: args.machine.clone().unwrap_or_default(),
             point: read.point,
@@ -59,6 +60,14 @@ async fn told(session: &Session, args: &ReadArgs) -> Result<Vec<pb::ReadingSaid>
     let mut told = args.readings.iter().map(said).collect::<Result<Vec<_>, Failure>>()?;
     close::confirm(&args.it_is_so, told.iter_mut().map(|said| (said.point.as_str(), &mut said.confirmed)))?;
     Ok(told)
+}
+
+/// What was typed, its value with a decimal point.
+fn with_point(text: &str) -> String {
+    match text.split_once('=') {
+        Some((point, value)) => format!("{point}={}", table_file::decimal(value)),
+        None => text.to_owned(),
+    }
 }
 
 /// How many lines go in one call.

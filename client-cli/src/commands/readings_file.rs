@@ -74,7 +74,7 @@ fn said(
     Ok(pb::ReadingSaid {
         machine: cell(0),
         point: cell(1),
-        value: cell(2),
+        value: table_file::decimal(&cell(2)),
         unit: cell(4),
         at: Some(times::to_wire(at)),
         by: if own.is_empty() { by.unwrap_or_default().to_owned() } else { own },

@@ -1,31 +1,20 @@
 //! `round`: the checks of the shift, walked, listed, told from a file, and handed over.
 
-use super::{board_in, instant, paging, request_id, request_id_fresh};
+use super::{board_in, instant, paging, request_id, round_answers};
 use crate::{
-    again::Again,
     args::{OutputForm, round::RoundArgs},
     clock,
     commands::shop::read_file,
-    exit::{Answer, Complaint, Failure},
+    exit::{Answer, Failure},
     pin,
     render::{self, round as shown},
     session::Session,
-    table_file::{self, TableFile},
     times::{self, Teller},
     walk::{self, Outbox, Told},
 };
-use chrono_tz::Tz;
 use fettler_proto::v1 as pb;
-use std::{
-    collections::BTreeMap,
-    io::{self, IsTerminal as _},
-};
+use std::io::{self, IsTerminal as _};
 use uuid::Uuid;
-
-/// The most answers of one call.
-const ANSWERS_MAX: usize = 100;
-/// The columns of a file of answers; the first two have to be.
-const COLUMNS: [&str; 7] = ["machine", "check", "value", "unit", "finding", "at", "confirmed"];
 
 /// Runs `round`.
 pub(super) async fn run(session: &Session, args: RoundArgs) -> Result<Answer, Failure> {
@@ -55,7 +44,7 @@ pub(super) async fn run(session: &Session, args: RoundArgs) -> Result<Answer, Fa
     }
     if let Some(file) = &args.answers {
         let name = file.display().to_string();
-        return answers(session, &name, &read_file(file)?, &by).await;
+        return round_answers::run(session, &name, &read_file(file)?, &by).await;
     }
     if !io::stdin().is_terminal() || session.settings.output != OutputForm::Table {
         return Err(Failure::usage("a round is walked at a terminal").with_hint(
@@ -246,132 +235,8 @@ async fn settled(
     }
 }
 
-/// Records the answers of a file, machine by machine. An answer that was recorded before is known again by its time.
-async fn answers(session: &Session, name: &str, text: &str, by: &str) -> Result<Answer, Failure> {
-    let zone = session.zone().await?;
-    let (mut replies, mut rows, mut good) = (Vec::new(), Vec::new(), true);
-    for (machine, said) in read(name, text, zone)? {
-        // Answers of one time are of one round; the calendar is the service's.
-        let parts = said.chunk_by(|one, next| one.at == next.at).flat_map(|same| same.chunks(ANSWERS_MAX));
-        for part in parts {
-            let request = pb::RecordChecksRequest {
-                site: session.site(),
-                request_id: request_id_fresh().to_string(),
-                machine: machine.clone(),
-                shift_start: None,
-                by: by.to_owned(),
-                answers: part.to_vec(),
-            };
-            let reply = session
-                .say(&request, Again::default(), |link, request| async move {
-                    link.rounds().record_checks(request).await
-                })
-                .await?;
-            for recorded in &reply.recorded {
-                good &=
-                    matches!(recorded.outcome(), pb::CheckOutcome::Recorded | pb::CheckOutcome::Duplicate);
-                rows.push((machine.clone(), recorded.clone()));
-            }
-            replies.push(reply);
-        }
-    }
-    let table = shown::recorded(&rows);
-    session.show_each(
-        &replies,
-        || table.text(session.settings.width, session.out.style()),
-        || table.clone(),
-    )?;
-    Ok(if good { Answer::Done } else { Answer::No })
-}
-
-/// Reads a file of answers, by machine in the order of the file.
-fn read(name: &str, text: &str, zone: Tz) -> Result<Vec<(String, Vec<pb::CheckSaid>)>, Failure> {
-    let table = TableFile::open(name, text)?;
-    table.only(&COLUMNS)?;
-    let places = table.places(&COLUMNS, 2)?;
-    let mut order: Vec<String> = Vec::new();
-    let mut all: BTreeMap<String, Vec<pb::CheckSaid>> = BTreeMap::new();
-    let mut complaint = Complaint::new(format!("{name} has lines that cannot be read; nothing was recorded"));
-    for (line, record) in table.lines() {
-        let record = match record {
-            Ok(record) => record,
-            Err(error) => {
-                complaint.fields.push((format!("line {line}"), error));
-                continue;
-            }
-        };
-        let [machine, check, value, unit, finding, at, confirmed] =
-            places.map(|place| table_file::cell(&record, place));
-        let at = if at.is_empty() { Ok(None) } else { times::instant(&at, Some(zone)).map(Some) };
-        match (at, table_file::yes_or_no(&confirmed)) {
-            (Ok(at), Ok(confirmed)) => {
-                if !all.contains_key(&machine) {
-                    order.push(machine.clone());
-                }
-                let at = at.map(times::to_wire);
-                let said = pb::CheckSaid { check, at, value, unit, finding, confirmed };
-                all.entry(machine).or_default().push(said);
-            }
-            (Err(error), _) => complaint.fields.push((format!("line {line}, at"), error.to_string())),
-            (_, Err(error)) => complaint.fields.push((format!("line {line}, confirmed"), error)),
-        }
-    }
-    if !complaint.fields.is_empty() {
-        return Err(Failure::Usage(complaint));
-    }
-    if order.is_empty() {
-        return Err(Failure::usage(format!("{name} holds no answer; add a line for each")));
-    }
-    Ok(order.into_iter().map(|machine| (machine.clone(), all.remove(&machine).unwrap_or_default())).collect())
-}
-
 /// What the due list says of the round. A service or a token without rounds leaves the list as it is.
 pub(super) async fn on_board(session: &Session, board: render::due::Board) -> String {
     let Ok(head) = head(session, None).await else { return String::new() };
     shown::on_board(&head, board.teller, board.width)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_file_of_answers_is_read_by_machine() {
-        let text = "machine,check,value,finding,at,confirmed\nL-03,air,6.1,,2026-11-25 05:50,\nL-01,leaks,,oil,,\n\
-            L-03,leaks,,,2026-11-25T05:51:00+01:00,yes\n";
-        let read = read("f.csv", text, chrono_tz::Europe::Berlin).unwrap();
-        let machines: Vec<&str> = read.iter().map(|(machine, _)| machine.as_str()).collect();
-        assert_eq!(machines, ["L-03", "L-01"]);
-        let of = &read[0].1;
-        assert_eq!((of[0].value.as_str(), of[1].confirmed), ("6.1", true));
-        let seconds = |said: &pb::CheckSaid| said.at.map_or(0, |at| at.seconds);
-        assert_eq!(seconds(&of[1]) - seconds(&of[0]), 60);
-        assert!(read[1].1[0].at.is_none());
-    }
-
-    #[test]
-    fn a_file_of_answers_may_come_from_a_table_program() {
-        let text = "\u{feff}machine;check;value;confirmed\r\nL-03;air;6.1;Yes\r\nL-03;leaks\r\n";
-        let read = read("f.csv", text, chrono_tz::UTC).unwrap();
-        let said: Vec<_> = read[0].1.iter().map(|said| (said.value.as_str(), said.confirmed)).collect();
-        assert_eq!(said, [("6.1", true), ("", false)]);
-    }
-
-    #[test]
-    fn lines_that_cannot_be_read_are_named_and_nothing_is_sent() {
-        let told = |text: &str| match read("f.csv", text, chrono_tz::UTC) {
-            Err(Failure::Usage(complaint)) => complaint.text(),
-            other => panic!("{other:?}"),
-        };
-        let text = told("machine,check,at,confirmed\nL,a,yesterday,\nL,b,,perhaps\n");
-        assert!(text.contains("line 2, at") && text.contains("line 3, confirmed"), "{text}");
-        let text = told("machine,check,value\nL,a,6,1\n");
-        assert!(
-            text.contains("line 2: has 4 cells for 3 columns"),
-            "a value is not cut at its comma: {text}"
-        );
-        assert!(told("machine,check,colour\n").contains("unknown column `colour`"));
-        assert!(told("machine,value\n").contains("no column `check`"));
-        assert!(told("machine,check\n").contains("holds no answer"));
-    }
 }

@@ -74,7 +74,7 @@ pub(crate) fn board(list: &pb::ListDueResponse, shown: Shown<'_>, board: Board) 
         &of(pb::DueSection::NeverRecorded),
         board,
     ));
-    out.push_str(&footer(list, dated.len(), board));
+    out.push_str(&footer(list, board));
     out
 }
 
@@ -298,18 +298,34 @@ pub(crate) fn due_words(item: &pb::DueItem, teller: Teller) -> String {
     }
 }
 
-fn footer(list: &pb::ListDueResponse, due: usize, board: Board) -> String {
-    let late = list.items.iter().filter(|item| item.late).count();
-    let hazard = list.items.iter().filter(|item| item.hazard).count();
-    let mut total = words::count(due, "order", "orders");
-    total.push_str(if late == 0 { ", none late" } else { "" });
-    if late > 0 {
-        let _ = write!(total, ", {} late", words::grouped(late as u64));
+/// How many orders are due, late and a hazard; then those of the other sections, each counted by itself.
+fn total(list: &pb::ListDueResponse) -> String {
+    let of = |section: pb::DueSection| list.items.iter().filter(move |item| item.section() == section);
+    let hazards = |section: pb::DueSection| match of(section).filter(|item| item.hazard).count() {
+        0 => String::new(),
+        count => format!(", {} with a hazard", words::grouped(count as u64)),
+    };
+    let dated = pb::DueSection::Dated;
+    let late = match of(dated).filter(|item| item.late).count() {
+        0 => "none".to_owned(),
+        count => words::grouped(count as u64),
+    };
+    let mut total =
+        format!("{}, {late} late{}", words::count(of(dated).count(), "order", "orders"), hazards(dated));
+    for (section, name) in [
+        (pb::DueSection::WhileStopped, "while it is stopped"),
+        (pb::DueSection::NeverRecorded, "never recorded"),
+    ] {
+        let count = of(section).count();
+        if count > 0 {
+            let _ = write!(total, "; {} {name}{}", words::grouped(count as u64), hazards(section));
+        }
     }
-    if hazard > 0 {
-        let _ = write!(total, ", {} with a hazard", words::grouped(hazard as u64));
-    }
-    let mut out = format!("\n{total}\n");
+    total
+}
+
+fn footer(list: &pb::ListDueResponse, board: Board) -> String {
+    let mut out = format!("\n{}", foot(&total(list), board));
     if list.items.iter().any(is_cautious) {
         out.push_str(&foot(DEFERRAL, board));
     }
@@ -420,6 +436,24 @@ mod tests {
             bold.replace("\u{1b}[1m", "").replace("\u{1b}[0m", ""),
             board(&list, Shown::default(), plain())
         );
+    }
+
+    #[test]
+    fn each_section_counts_its_own_hazards() {
+        let item = |section: pb::DueSection, hazard| pb::DueItem {
+            section: section.into(),
+            hazard,
+            ..Default::default()
+        };
+        let items = vec![
+            item(pb::DueSection::Dated, false),
+            item(pb::DueSection::Dated, false),
+            item(pb::DueSection::WhileStopped, false),
+            item(pb::DueSection::NeverRecorded, true),
+        ];
+        let list = pb::ListDueResponse { items, ..testkit::due_list() };
+        let text = total(&list);
+        assert_eq!(text, "2 orders, none late; 1 while it is stopped; 1 never recorded, 1 with a hazard");
     }
 
     #[test]

@@ -54,6 +54,11 @@ fn orders(figure: &pb::Figure, counts: bool) -> String {
 pub(crate) fn text(answer: &pb::GetFiguresResponse, board: Board) -> String {
     let mut out =
         format!("{} to {}\n", board.teller.day(&answer.from_day), board.teller.day(&answer.until_day));
+    // Days are written so that texts compare as they do.
+    if !answer.shop_day.is_empty() && answer.until_day >= answer.shop_day {
+        let text = format!("not over: as known on {}; figures will move", board.teller.day(&answer.shop_day));
+        out.push_str(&labelled(0, "", 0, &text, board.width));
+    }
     let mut definitions = BTreeMap::new();
     for group in &answer.groups {
         out.push('\n');
@@ -169,6 +174,9 @@ mod tests {
             assert!(shown.contains(part), "{part} in\n{shown}");
         }
         assert!(shown.contains("counted: 3") && shown.contains("not counted: 9"), "{shown}");
+        assert!(!shown.contains("not over"), "{shown}");
+        let open = pb::GetFiguresResponse { shop_day: "2026-10-31".into(), ..answer() };
+        assert!(text(&open, board).contains("\nnot over: as known on Sat 31 Oct"), "{}", text(&open, board));
         let table = rows(&answer());
         assert_eq!(table.rows[0][9..11], ["3".to_owned(), "9".to_owned()]);
     }

@@ -20,6 +20,8 @@ pub(crate) fn page(
     (asked, is_whole): (&pb::GetFluidRecordRequest, bool),
     board: Board,
 ) -> String {
+    // Paper is looked at in other years.
+    let board = Board { teller: board.teller.with_years(), ..board };
     let instant = |at: Option<&prost_types::Timestamp>| board.teller.instant(at).unwrap_or_default();
     let title = format!("Fluids of {}, {}", record.machine, record.name);
     let mut out = format!("<h1>{}</h1>\n", safe(&title));
@@ -28,7 +30,8 @@ pub(crate) fn page(
     let until = if until.is_empty() { format!("now, {}", instant(record.as_of.as_ref())) } else { until };
     let _ = writeln!(
         out,
-        "<p>From {} to {}. Times are those of {}.</p>",
+        "<p>{}</p>\n<p>From {} to {}. Times are those of {}.</p>",
+        safe(&record.site_name),
         safe(&from),
         safe(&until),
         safe(&record.zone)
@@ -135,5 +138,29 @@ mod tests {
         assert!(said(&all, true).contains("journal entry; nothing that was recorded is left out"));
         assert!(said(&one, true).contains("within what was asked for, nothing"));
         assert!(!said(&all, false).contains("is left out"));
+    }
+
+    #[test]
+    fn paper_tells_its_shop_and_every_year() {
+        let now = crate::times::absolute("2026-11-25T05:02:00Z").unwrap();
+        let teller = crate::times::Teller::new(chrono_tz::UTC, now);
+        let board = Board { teller, width: 80, style: crate::out::Style::PLAIN };
+        let at = crate::testkit::at("2026-11-20T09:00:00Z");
+        let line = pb::FluidLine {
+            reading: Some(pb::PointReading { at, ..Default::default() }),
+            ..Default::default()
+        };
+        let record = pb::GetFluidRecordResponse {
+            site_name: "North hall & yard".into(),
+            as_of: crate::testkit::at("2026-11-25T05:02:00Z"),
+            lines: vec![line],
+            ..Default::default()
+        };
+        let page = page(&record, (&pb::GetFluidRecordRequest::default(), true), board);
+        assert!(page.contains("<p>North hall &amp; yard</p>"), "{page}");
+        assert!(
+            page.contains("now, Wed 25 Nov 2026 05:02") && page.contains("Fri 20 Nov 2026 09:00"),
+            "{page}"
+        );
     }
 }

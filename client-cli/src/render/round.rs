@@ -157,27 +157,105 @@ pub(crate) fn board(list: &pb::ListChecksResponse, teller: Teller, width: usize)
     text
 }
 
+/// What became of a line of a file of answers.
+#[derive(Clone, Debug)]
+pub(crate) enum Became {
+    /// The service answered it.
+    Answered(pb::RecordedCheck),
+    /// The service refused it, with why; it was not recorded.
+    Refused(String),
+    /// The service did not answer: whether it was recorded is not known.
+    Unknown,
+    /// It was not sent, as an earlier line stopped the file.
+    NotSent,
+}
+
+impl Became {
+    /// Whether it stands.
+    pub(crate) fn is_good(&self) -> bool {
+        matches!(self, Became::Answered(recorded)
+            if matches!(recorded.outcome(), pb::CheckOutcome::Recorded | pb::CheckOutcome::Duplicate))
+    }
+
+    fn words(&self) -> &'static str {
+        match self {
+            Became::Answered(recorded) => match recorded.outcome() {
+                pb::CheckOutcome::Unspecified => "?",
+                pb::CheckOutcome::Recorded => "recorded",
+                pb::CheckOutcome::Duplicate => "told before",
+                pb::CheckOutcome::AskedBack => "asked back",
+                pb::CheckOutcome::Refused => "refused",
+            },
+            Became::Refused(_) => "refused",
+            Became::Unknown => "not known",
+            Became::NotSent => "not sent",
+        }
+    }
+
+    fn remarks(&self) -> String {
+        match self {
+            Became::Answered(recorded) => {
+                let questions = recorded.questions.iter().map(|question| question.text.clone());
+                let problems = recorded.problems.iter();
+                let problems =
+                    problems.map(|problem| format!("{}: {}", without_place(&problem.field), problem.text));
+                recorded
+                    .remarks
+                    .iter()
+                    .cloned()
+                    .chain(questions)
+                    .chain(problems)
+                    .collect::<Vec<_>>()
+                    .join("; ")
+            }
+            Became::Refused(why) => why.clone(),
+            Became::Unknown => "no answer came: it may or may not have been recorded".to_owned(),
+            Became::NotSent => "an earlier line stopped the file".to_owned(),
+        }
+    }
+}
+
+/// A field of an answer without its place in the call, which is not that in the file.
+fn without_place(field: &str) -> &str {
+    field.strip_prefix("answers[").and_then(|rest| rest.split_once("].")).map_or(field, |(_, field)| field)
+}
+
+/// A line of a file of answers, with what became of it.
+#[derive(Clone, Debug)]
+pub(crate) struct AnswerLine {
+    /// Its number in the file.
+    pub(crate) line: u64,
+    /// The machine as it is named there.
+    pub(crate) machine: String,
+    /// The check.
+    pub(crate) check: String,
+    /// What became of it.
+    pub(crate) became: Became,
+}
+
+impl AnswerLine {
+    /// It in one line.
+    pub(crate) fn words(&self) -> String {
+        let AnswerLine { line, machine, check, became } = self;
+        format!("line {line}, {machine} {check}: {}: {}", became.words(), became.remarks())
+    }
+}
+
 /// What became of answers, one a row.
-pub(crate) fn recorded(answers: &[(String, pb::RecordedCheck)]) -> Table {
-    let mut table = Table::new(["machine", "check", "outcome", "order", "remarks"]);
-    for (machine, recorded) in answers {
-        let outcome = match recorded.outcome() {
-            pb::CheckOutcome::Unspecified => "?",
-            pb::CheckOutcome::Recorded => "recorded",
-            pb::CheckOutcome::Duplicate => "told before",
-            pb::CheckOutcome::AskedBack => "asked back",
-            pb::CheckOutcome::Refused => "refused",
+pub(crate) fn recorded(answers: &[AnswerLine]) -> Table {
+    let mut table = Table::new(["line", "machine", "check", "outcome", "order", "remarks"]);
+    for AnswerLine { line, machine, check, became } in answers {
+        let order = match became {
+            Became::Answered(recorded) => recorded.order,
+            Became::Refused(_) | Became::Unknown | Became::NotSent => 0,
         };
-        let questions = recorded.questions.iter().map(|question| question.text.clone());
-        let problems = recorded.problems.iter().map(|problem| format!("{}: {}", problem.field, problem.text));
-        let remarks: Vec<String> =
-            recorded.remarks.iter().cloned().chain(questions).chain(problems).collect();
         table.push([
+            line.to_string(),
             machine.clone(),
-            recorded.check.clone(),
-            outcome.to_owned(),
-            words::unless_zero(recorded.order),
-            remarks.join("; "),
+            check.clone(),
+            became.words().to_owned(),
+            words::unless_zero(order),
+            became.remarks(),
         ]);
     }
     table

@@ -142,7 +142,12 @@ pub(crate) fn held_code(code: pb::HeldCode) -> &'static str {
 pub(crate) fn kit(items: &[pb::KitItem]) -> String {
     let one = |item: &pb::KitItem| {
         let lot = if item.lot.is_empty() { String::new() } else { format!(" of lot {}", item.lot) };
-        format!("{}{lot}", format!("{} {} {}", item.item, item.quantity, item.unit).trim_end())
+        let into = match (item.into.as_str(), item.change) {
+            ("", _) => String::new(),
+            (into, false) => format!(" into {into}"),
+            (into, true) => format!(" fills {into}"),
+        };
+        format!("{}{lot}{into}", format!("{} {} {}", item.item, item.quantity, item.unit).trim_end())
     };
     items.iter().map(one).collect::<Vec<_>>().join("; ")
 }

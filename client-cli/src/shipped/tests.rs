@@ -180,7 +180,48 @@ fn a_sheet_fits_the_machine_it_is_given_to() {
     assert!(matches!(fit(read("lathe").unwrap(), &two, "L-04", None), Err(Failure::Usage(_))));
 
     let mut has = shop(&[("operating", pb::MeterKind::Operating)]);
-    has.sheets.push(pb::TaskSheet { key: "lathe".into(), ..Default::default() });
+    has.sheets.push(pb::TaskSheet { title: "Ours".into(), ..read("lathe").unwrap().sheet });
     let fitted = use_of(&has, None).unwrap();
     assert!(fitted.shop.sheets.is_empty(), "the shop's own sheet stays as the shop has it");
+}
+
+#[test]
+fn a_sheet_stands_beside_what_a_machine_has() {
+    let task = |key: &str| pb::TaskCard { key: key.to_owned(), ..Default::default() };
+    let sheet = |key: &str, tasks: &[&str]| pb::TaskSheet {
+        key: key.to_owned(),
+        tasks: tasks.iter().map(|key| task(key)).collect(),
+        ..Default::default()
+    };
+    let shop = |sheets: Vec<pb::TaskSheet>| {
+        let of = sheets.iter().map(|sheet| sheet.key.clone()).collect();
+        let machine = pb::MachineCard { tag: "L-03".to_owned(), sheets: of, ..Default::default() };
+        pb::Shop { sheets, machines: vec![machine], ..Default::default() }
+    };
+    let fitted = |shop: &pb::Shop| fit(read("lathe").unwrap(), shop, "L-03", None).unwrap();
+    let all = read("lathe").unwrap().sheet.tasks.len();
+
+    let cut = fitted(&shop(vec![sheet("cutting", &["cabinet-filter", "drain-bowl"])]));
+    assert_eq!((cut.shop.sheets[0].key.as_str(), cut.shop.sheets[0].tasks.len()), ("lathe-L-03", all - 1));
+    assert!(
+        cut.remarks.join(" ").contains("`cabinet-filter` comes from its sheet `cutting`"),
+        "{:?}",
+        cut.remarks
+    );
+    assert_eq!(cut.shop.machines[0].sheets, ["lathe-L-03"]);
+
+    let own = shop(vec![sheet("lathe", &["drain-bowl", "way-oil"])]);
+    let beside = fitted(&own);
+    assert_eq!((beside.shop.sheets[0].key.as_str(), beside.shop.sheets[0].tasks.len()), ("lathe-L-03", all));
+    let mut again = own.clone();
+    again.sheets.push(beside.shop.sheets[0].clone());
+    again.machines[0].sheets.push("lathe-L-03".to_owned());
+    assert_eq!(fitted(&again).shop.sheets, [], "once more changes nothing");
+
+    let shipped = read("lathe").unwrap().sheet;
+    let known = fitted(&shop(vec![pb::TaskSheet { tasks: shipped.tasks[1..].to_vec(), ..shipped }]));
+    assert!(
+        known.shop.sheets.is_empty() && known.shop.machines[0].sheets == ["lathe"],
+        "one's own cut stays"
+    );
 }

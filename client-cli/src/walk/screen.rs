@@ -83,10 +83,10 @@ pub(super) fn heading(machine: &pb::RoundMachine, progress: Progress, width: usi
     text
 }
 
-/// A check, and what may be typed.
-pub(super) fn question(check: &pb::RoundCheck, progress: Progress, width: usize) -> String {
+/// A check, its number of how many there are, and what may be typed.
+pub(super) fn question(check: &pb::RoundCheck, (number, of): (usize, usize), width: usize) -> String {
     let card = check.check.clone().unwrap_or_default();
-    let mut text = format!("\n[{} of {}] ", progress.done + 1, progress.due);
+    let mut text = format!("\n[{number} of {of}] ");
     text.push_str(&wrap::lines(&card.title, width.saturating_sub(14)).join("\n"));
     text.push('\n');
     for (label, said) in [("where  ", &card.place), ("good   ", &card.good)] {
@@ -186,7 +186,7 @@ mod tests {
         };
         let check = pb::RoundCheck { check: Some(check), point: Some(point), ..Default::default() };
         for width in [40, 60, 80] {
-            let text = question(&check, Progress { done: 11, due: 31 }, width);
+            let text = question(&check, (12, 31), width);
             let longest = text.lines().map(|line| line.chars().count()).max().unwrap();
             assert!(longest <= width.max(44), "{width}: {longest}\n{text}");
             assert!(

@@ -2,7 +2,7 @@
 
 use super::{Entry, Outbox, Said};
 use crate::{
-    exit::{self, Complaint},
+    clock, exit,
     link::Link,
     pin::{self, Pocket},
     times,
@@ -78,12 +78,16 @@ pub(crate) async fn settle(
 async fn send(link: &Link, pins: &Pocket, entry: &Entry) -> Result<Sent, Status> {
     match &entry.said {
         Said::Answer { .. } => {
-            let answer = link
-                .rounds()
-                .record_checks(timed(entry.answer().unwrap_or_default(), pins, &entry.by))
-                .await?;
-            let recorded = answer.into_inner().recorded.into_iter().next().unwrap_or_default();
-            Ok(Sent::of(recorded))
+            let mut request = entry.answer().unwrap_or_default();
+            let recorded = record(link, (pins, &entry.by), request.clone()).await?;
+            if !is_only_of_the_check(&recorded) {
+                return Ok(Sent::of(recorded));
+            }
+            // The service listed the check when it was asked for here, so it was one when it was seen. Under a name of its own
+            // the call may be told again as often as needed: the answer is known again by its time.
+            request.request_id = clock::request_id().to_string();
+            request.answers.iter_mut().for_each(|answer| answer.confirmed = true);
+            Ok(Sent::of(record(link, (pins, &entry.by), request).await?))
         }
         Said::End { shift, note } => {
             let request = pb::EndRoundRequest {
@@ -109,6 +113,21 @@ async fn send(link: &Link, pins: &Pocket, entry: &Entry) -> Result<Sent, Status>
             Ok(Sent::Taken(Vec::new()))
         }
     }
+}
+
+async fn record(
+    link: &Link,
+    (pins, by): (&Pocket, &str),
+    request: pb::RecordChecksRequest,
+) -> Result<pb::RecordedCheck, Status> {
+    let answer = link.rounds().record_checks(timed(request, pins, by)).await?.into_inner();
+    Ok(answer.recorded.into_iter().next().unwrap_or_default())
+}
+
+/// Whether nothing is asked but whether there was such a check.
+fn is_only_of_the_check(recorded: &pb::RecordedCheck) -> bool {
+    let is_it = |question: &pb::ReadingQuestion| question.oddity() == pb::ReadingOddity::UnknownCheck;
+    !recorded.questions.is_empty() && recorded.questions.iter().all(is_it)
 }
 
 fn timed<T>(request: T, pins: &Pocket, by: &str) -> Request<T> {
@@ -236,9 +255,7 @@ fn is_for_now(code: Code) -> bool {
 
 /// Why an entry cannot be taken, in one line.
 fn why(status: &Status) -> String {
-    let Complaint { message, fields, .. } = exit::complaint_of(status);
-    let fields = fields.into_iter().map(|(field, problem)| format!("{field}: {problem}"));
-    std::iter::once(message).chain(fields).collect::<Vec<_>>().join("; ")
+    exit::complaint_of(status).line()
 }
 
 fn refused(outbox: &Outbox, entry: &Entry, why: &str) -> Told {

@@ -158,6 +158,12 @@ impl<'s> Stage<'s> {
         Progress { done: self.answered.len(), due: self.due }
     }
 
+    /// A check's number in the round, the same however the walk goes.
+    fn number(&self, (machine, check): (usize, usize)) -> usize {
+        let before = self.machines.iter().take(machine).map(|of| of.checks.len()).sum::<usize>();
+        before + check + 1
+    }
+
     fn show(&self, text: &str) -> Result<(), Failure> {
         self.session.out.data(text)?;
         Ok(self.session.out.flush()?)
@@ -230,13 +236,20 @@ impl<'s> Stage<'s> {
     async fn handovers(&mut self, handovers: &[pb::Handover]) -> Result<Turn, Failure> {
         for handover in handovers {
             self.show(&render::handover(handover, self.teller, self.width))?;
-            match self.line("a I have read it, Enter later, q leave > ").await? {
-                None => return Ok(Turn::Leave),
-                Some(line) => match line.trim().to_lowercase().as_str() {
+            loop {
+                let Some(line) = self.line("a I have read it, Enter later, q leave > ").await? else {
+                    return Ok(Turn::Leave);
+                };
+                match line.trim().to_lowercase().as_str() {
                     "a" => self.put(Said::Acknowledge { handover: handover.handover })?,
                     "q" => return Ok(Turn::Leave),
-                    _ => {}
-                },
+                    "" | "s" => {}
+                    _ => {
+                        self.show("a, Enter or q\n")?;
+                        continue;
+                    }
+                }
+                break;
             }
         }
         Ok(Turn::Next)
@@ -263,7 +276,7 @@ impl<'s> Stage<'s> {
                 return Ok(turn);
             }
             let check = self.machines[place.0].checks[place.1].clone();
-            self.show(&screen::question(&check, self.progress(), self.width))?;
+            self.show(&screen::question(&check, (self.number(place), self.due), self.width))?;
             match self.ask(place, &check).await? {
                 Some(Turn::Next) => at += 1,
                 Some(Turn::Back) => at = at.saturating_sub(1),

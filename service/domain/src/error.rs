@@ -29,7 +29,7 @@ pub enum Error {
     NotFound {
         /// The noun: "machine".
         kind: &'static str,
-        /// What was asked for.
+        /// What was asked for; empty where there is none at all.
         name: String,
         /// What to do.
         remedy: String,

@@ -25,7 +25,7 @@ pub struct Arguments {
 #[derive(Debug, Subcommand)]
 pub enum Command {
     /// Serve the shops of a data folder.
-    Serve(ServeArguments),
+    Serve(Box<ServeArguments>),
     /// Bring the schema of a data folder or database up to date, and end. Serving does so too when it starts.
     Migrate(PlaceArguments),
     /// Copy everything into a new place, from a file into a database or back; journals keep their roots.

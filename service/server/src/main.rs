@@ -53,7 +53,7 @@ fn run(arguments: Arguments) -> Result<()> {
     let runtime = tokio::runtime::Runtime::new().context("cannot start the runtime")?;
     let done = runtime.block_on(async {
         match arguments.command {
-            Command::Serve(arguments) => run_serve(arguments).await,
+            Command::Serve(arguments) => run_serve(*arguments).await,
             Command::Migrate(place) => run_migrate(place).await,
             Command::Copy(arguments) => run_copy(arguments).await,
             Command::Backup(arguments) => {

@@ -28,10 +28,16 @@ pub enum Failure {
     #[error(transparent)]
     Store(#[from] StoreError),
     /// No token came with the call.
-    #[error("the call carries no token; send the metadata `authorization: Bearer fettler_...`")]
+    #[error(
+        "the call carries no token: ask the administrator of the service for one of your own; programs send it as the metadata \
+         `authorization: Bearer fettler_...`"
+    )]
     TokenMissing,
     /// The token is not one of ours.
-    #[error("the token is not known; use the one in admin.token in the service's data folder")]
+    #[error(
+        "the token is not known here: it is mistyped, or another service's; ask the administrator of this one for one of your own, \
+         which `fettlerd token add` makes"
+    )]
     TokenUnknown,
     /// The token has expired.
     #[error("the token has expired; ask the administrator for another")]

@@ -139,6 +139,12 @@ async fn a_declined_advice_is_quiet_and_an_accepted_one_changes_the_rule(engine:
     let standing = shop.store.shop(shop.site).await.expect("a shop");
     let rule = standing.sheets[0].tasks[0].rule.clone().expect("a rule");
     assert_eq!(rule.clauses, [every_hours(&text)]);
+    let waits = advice(&shop, &bowl()).await.told;
+    assert_eq!(
+        (waits.verdict(), waits.advised),
+        (Verdict::Keep, None),
+        "the same closings speak once: {waits:?}"
+    );
     assert_eq!(refusal(answer(&shop, &caller("AnswerAdvice", NOW), true, &text).await), "ADVICE_CHANGED");
     let filter = EntryFilter { kind: Some("advice.".into()), ..EntryFilter::default() };
     let entries =

@@ -6,6 +6,7 @@ mod kit;
 use fettler_domain::error::Error;
 use fettler_domain::ids::OrderNumber;
 use fettler_domain::order::ClosingSaid;
+use fettler_domain::reading::ask::OddKind;
 use fettler_domain::reading::{Limits, Possible, ReadingTold, Taker, Value};
 use fettler_domain::round::answer::{AnswerSaid, ChecksSaid, Recorded};
 use fettler_domain::round::{CheckState, Tally};
@@ -241,7 +242,14 @@ async fn a_slip_is_asked_back_and_nothing_else_is_lost(engine: Engine) {
     assert_eq!(stands(&shop, MORNING).await, "air open, leaks good, floor open");
     let so = AnswerSaid { confirmed: true, ..value("air", "61", MORNING) };
     assert!(say(&shop, vec![so]).await[0].recorded);
-    let gone = say(&shop, vec![good("cover", MORNING)]).await;
+    let gone = say(&shop, vec![good("cover", MORNING), good("flor", MORNING)]).await;
+    assert!(
+        gone.iter().all(|answer| !answer.recorded && answer.odd[0].kind == OddKind::UnknownCheck),
+        "{gone:?}"
+    );
+    assert!(gone[1].odd[0].text.contains("did you mean `floor`?"), "{gone:?}");
+    assert_eq!(stands(&shop, MORNING).await, "air finding, leaks good, floor open");
+    let gone = say(&shop, vec![AnswerSaid { confirmed: true, ..good("cover", MORNING) }]).await;
     assert!(gone[0].recorded && gone[0].remarks[0].contains("no check `cover` now"), "{gone:?}");
     assert_eq!(stands(&shop, MORNING).await, "air finding, leaks good, floor open, cover good");
     let nobody = ChecksSaid {

@@ -36,6 +36,8 @@ pub enum OddKind {
     ToldOtherwise,
     /// Only a licensed electrician may take it, and no record of theirs was named.
     NotLicensed,
+    /// It is an answer to a check that the machine has not.
+    UnknownCheck,
 }
 
 /// One thing that is odd.
@@ -43,7 +45,7 @@ pub enum OddKind {
 pub struct Odd {
     /// What kind.
     pub kind: OddKind,
-    /// The field, as a violation names it: `value`, `unit`, `at`, `electrician_record`.
+    /// The field, as a violation names it: `value`, `unit`, `at`, `electrician_record`, `check`.
     pub field: Cow<'static, str>,
     /// The value and the remedy.
     pub text: String,

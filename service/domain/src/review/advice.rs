@@ -1,6 +1,6 @@
 //! What to advise of an interval: shorter, longer, or to keep it, and from what that follows.
 
-use super::evidence::Evidence;
+use super::evidence::{Evidence, Since};
 use crate::statistics::life::few::stated_shape;
 use crate::statistics::life::fit::{Fit, fit};
 use crate::statistics::life::posterior::{Beforehand, Posterior, posterior};
@@ -62,6 +62,8 @@ pub struct Terms {
     pub at_most: Option<f64>,
     /// Why it is never lengthened.
     pub held: Option<Held>,
+    /// What closings tell since a manager accepted the present interval; none where nobody did.
+    pub since: Option<Since>,
 }
 
 /// From what advice follows.
@@ -88,7 +90,7 @@ pub enum Why {
     FailsLately,
     /// It is found good more often than wanted.
     LastsLonger,
-    /// Every closing found it good.
+    /// No closing found it failed.
     AllGood,
     /// Another interval costs less.
     Cheaper,
@@ -98,6 +100,8 @@ pub enum Why {
     NoWear,
     /// A longer one would do, but it is never lengthened, or its limit is reached.
     NotLengthened,
+    /// The present interval was accepted, and so many more closings under it are awaited before another is advised.
+    Awaited(usize),
 }
 
 /// What is advised.
@@ -143,7 +147,22 @@ enum Estimate {
 }
 
 /// Advises of an interval.
+///
+/// After an acceptance the closings that spoke for it speak for no further step: another interval is advised once enough of them
+/// lie under the accepted one, or where it failed there as often as no other knowledge outweighs.
 pub fn advise(evidence: &Evidence, terms: Terms) -> Advice {
+    let found = at_once(evidence, terms);
+    let Some(since) = terms.since.filter(|since| since.failed < CLUSTER) else { return found };
+    let enough = if evidence.failures() == 0 { ALL_GOOD_MIN } else { CLOSINGS_MIN };
+    match enough.checked_sub(since.closings).filter(|awaited| *awaited > 0) {
+        Some(awaited) if found.interval.is_some() => {
+            Advice { interval: None, good_then: None, why: Why::Awaited(awaited), ..found }
+        }
+        Some(_) | None => found,
+    }
+}
+
+fn at_once(evidence: &Evidence, terms: Terms) -> Advice {
     if evidence.recent_failed >= CLUSTER && evidence.closings < CLOSINGS_MIN {
         return changed(Advice::keep(Why::FailsLately), terms.interval * CLUSTER_SHARE, evidence, terms);
     }
@@ -340,7 +359,8 @@ mod tests {
     use crate::review::{Course, Look, evidence};
     use crate::time::Ts;
 
-    const TERMS: Terms = Terms { interval: 40.0, costs: None, good: 0.9, at_most: None, held: None };
+    const TERMS: Terms =
+        Terms { interval: 40.0, costs: None, good: 0.9, at_most: None, held: None, since: None };
 
     /// Closings every 40 h, of which some found it failed, spread over time.
     fn closings(all: u32, failed: u32) -> Evidence {
@@ -393,6 +413,21 @@ mod tests {
             assert_eq!((kept.interval, kept.why), (None, Why::NotLengthened));
             assert!(advise(&closings(40, 8), terms).interval.expect("an interval") < 36.0);
         }
+    }
+
+    #[test]
+    fn an_accepted_interval_waits_for_closings_of_its_own() {
+        let with = |closings, failed| Terms { since: Some(Since { closings, failed }), ..TERMS };
+        let awaited = advise(&closings(60, 0), with(0, 0));
+        assert_eq!((awaited.interval, awaited.good_then, awaited.why), (None, None, Why::Awaited(10)));
+        assert_eq!(advise(&closings(60, 0), with(9, 0)).why, Why::Awaited(1));
+        assert_eq!(advise(&closings(60, 0), with(10, 0)).interval, Some(50.0), "one step more is borne out");
+        // Shorter, too, and there sooner; what fails twice under it waits for nothing.
+        assert_eq!(advise(&closings(40, 6), with(3, 1)).why, Why::Awaited(2));
+        assert!(advise(&closings(40, 6), with(5, 1)).interval.is_some());
+        assert!(advise(&closings(40, 6), with(2, 2)).interval.is_some());
+        let kept = advise(&closings(3, 0), with(0, 0));
+        assert_eq!(kept.why, Why::TooFew, "what is kept anyway says why");
     }
 
     /// Ages that differ carry a fit of their own: NIST's ten failures and ten good ones at 500 (8.4.1.3), replaced at 500.

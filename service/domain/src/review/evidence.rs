@@ -52,6 +52,29 @@ pub struct Evidence {
     pub unknown: usize,
 }
 
+/// What closings tell of an interval that a manager accepted.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Since {
+    /// Closings since then whose whole age, from the closing before, lies under it.
+    pub closings: usize,
+    /// Closings since then that found it failed or broken down.
+    pub failed: usize,
+}
+
+/// Counts the closings since an instant at which an interval was accepted.
+pub fn since(courses: &[Course], accepted: Ts) -> Since {
+    let mut found = Since::default();
+    for looks in courses.iter().map(|course| &course.looks) {
+        let began = looks.iter().map(|look| Some(look.at));
+        for (look, began) in looks.iter().zip(std::iter::once(None).chain(began)) {
+            let failed = matches!(look.as_found, AsFound::Failed | AsFound::BrokeDown);
+            found.failed += usize::from(failed && look.at >= accepted);
+            found.closings += usize::from(began.is_some_and(|began| began >= accepted));
+        }
+    }
+    found
+}
+
 impl Evidence {
     /// How often the part had failed.
     pub fn failures(&self) -> usize {
@@ -135,6 +158,21 @@ mod tests {
         assert_eq!((found.closings, found.found_failed, found.broke_down, found.worn), (3, 1, 1, 0));
         assert_eq!((found.unknown, found.machines, found.recent_failed), (2, 1, 2));
         assert!((found.longest_good - 35.0).abs() < 1e-12);
+    }
+
+    #[test]
+    fn closings_speak_of_an_accepted_interval_once_they_lie_under_it() {
+        let looks = vec![
+            look(1, 40.0, AsFound::Good),
+            look(2, 85.0, AsFound::Failed),
+            look(3, 160.0, AsFound::Worn),
+            look(4, 190.0, AsFound::BrokeDown),
+        ];
+        let courses = [Course { looks, ..Course::default() }, Course::default()];
+        // The closing at 2 ends an age that began before.
+        assert_eq!(since(&courses, Ts(2)), Since { closings: 2, failed: 2 });
+        assert_eq!(since(&courses, Ts(3)), Since { closings: 1, failed: 1 });
+        assert_eq!(since(&courses, Ts(5)), Since::default());
     }
 
     #[test]

@@ -10,5 +10,5 @@ pub mod rule;
 pub mod told;
 
 pub use advice::{Advice, Basis, Held, Terms, Why, advise};
-pub use evidence::{Course, Evidence, Look, evidence};
+pub use evidence::{Course, Evidence, Look, Since, evidence, since};
 pub use told::{Told, Verdict, terms_of};

@@ -66,6 +66,7 @@ pub fn terms_of(card: &TaskCard) -> Option<(Reviewed, Terms)> {
         good: f64::from(percent) / 100.0,
         at_most: said.and_then(|card| card.at_most.as_ref()).and_then(|text| text.parse().ok()),
         held,
+        since: None,
     };
     Some((found, terms))
 }
@@ -119,6 +120,10 @@ impl Told {
         let of = evidence.closings;
         let found = match (evidence.found_failed, evidence.broke_down) {
             (0, 0) if of == 0 => "no closing tells an age".to_owned(),
+            (0, 0) if evidence.worn > 0 => {
+                let (good, worn) = (of.saturating_sub(evidence.worn), evidence.worn);
+                format!("found good at {good} and worn, yet working, at {worn} of {of} closings")
+            }
             (0, 0) => format!("found good at all of {of} closings"),
             (failed, 0) => format!("found failed at {failed} of {of} closings"),
             (0, broke) => format!("broke down before {broke} of {of} closings"),
@@ -144,7 +149,7 @@ impl Told {
         }
         let Evidence { unknown, worn, machines, .. } = self.evidence;
         if worn > 0 {
-            said.push(format!("found worn, yet working, at {worn}; counted as good"));
+            said.push(format!("found worn, yet working, at {worn}; counted as not failed"));
         }
         if unknown > 0 {
             said.push(format!("{unknown} more tell nothing: hours are not known between closings"));
@@ -167,10 +172,10 @@ impl Told {
             }
             Why::LastsLonger => format!("it is found good more often than the {good} that are wanted"),
             Why::AllGood if self.advised.is_some() => {
-                "every closing found it good; one step longer".to_owned()
+                "no closing found it failed; one step longer".to_owned()
             }
             Why::AllGood => {
-                "every closing found it good, but they do not bear out a longer interval yet".to_owned()
+                "no closing found it failed, but they do not bear out a longer interval yet".to_owned()
             }
             Why::Cheaper => {
                 "the costs of planned work and of failures together are least elsewhere".to_owned()
@@ -180,6 +185,13 @@ impl Told {
                 "nothing shows that it wears out: planned work does not pay by these costs".to_owned()
             }
             Why::NotLengthened => self.not_lengthened(),
+            Why::Awaited(awaited) => {
+                let closings = if awaited == 1 { "closing is" } else { "closings are" };
+                format!(
+                    "this interval was accepted: {awaited} more {closings} awaited whose whole age lies under it before \
+                     another is advised"
+                )
+            }
         }
     }
 
@@ -331,6 +343,25 @@ mod tests {
             (few.verdict(), few.because()[0].as_str()),
             (Verdict::NotEnough, "3 closings with known ages; 5 are needed")
         );
+    }
+
+    #[test]
+    fn what_was_found_worn_is_not_called_good() {
+        let card = card(false, None);
+        let mut worn = told(&card, 60, 0);
+        worn.evidence.worn = 8;
+        assert!(
+            worn.words().ends_with("found good at 52 and worn, yet working, at 8 of 60 closings"),
+            "{}",
+            worn.words()
+        );
+        let because = worn.because().join("\n");
+        assert!(because.contains("no closing found it failed; one step longer"), "{because}");
+        assert!(!because.contains("every closing") && !because.contains("as good"), "{because}");
+        worn.advice.why = Why::Awaited(1);
+        worn.advised = None;
+        assert_eq!(worn.verdict(), Verdict::Keep);
+        assert!(worn.because()[0].contains("1 more closing is awaited"), "{:?}", worn.because());
     }
 
     /// Costs of 20 and 400 want it earlier than nine in ten found good.

@@ -12,8 +12,10 @@ pub const WARM_UP_MINUTES: u32 = 30;
 pub enum Ready {
     /// A step of its start-up failed: it must not start. What was found.
     MustNotStart(String),
-    /// It is warm, or runs on from the shift before.
+    /// Somebody has seen that it is warm.
     Warm,
+    /// No break came before the shift, so it is taken to run on; nobody has said so.
+    RunsOn,
     /// It was left so that it warms up by itself, in time for the shift.
     Armed,
     /// It is cold. Ready at an instant, if its warm-up is begun now, or by another one at the latest.
@@ -39,8 +41,11 @@ pub fn ready(round: &Round, walked: &[Walked], warm_up: Option<u32>, armed: bool
     }
     let minutes = i64::from(warm_up?);
     let is_warm = of(StartRole::Warm).any(|check| check.answer.is_some());
-    if is_warm || !round.after_break {
+    if is_warm {
         return Some(Ready::Warm);
+    }
+    if !round.after_break {
+        return Some(Ready::RunsOn);
     }
     let begin_by = round.start.plus_micros(-minutes * MICROS_PER_MINUTE);
     // One that was left armed warms up by itself; that it is warm is said once somebody has seen it.

@@ -244,7 +244,7 @@ fn a_machine_is_warm_armed_cold_or_must_not_start() {
     let walked = walk(&tuesday, &checks, &[], false);
     assert_eq!(
         ready(&tuesday, &walked, minutes, false, at("2026-11-24T04:50")),
-        Some(Ready::Warm),
+        Some(Ready::RunsOn),
         "it runs on"
     );
 }

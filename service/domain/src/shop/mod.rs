@@ -19,7 +19,7 @@ pub mod rule_card;
 #[cfg(test)]
 mod rule_from_tests;
 pub mod state;
-mod suggest;
+pub mod suggest;
 mod task_diff;
 #[cfg(test)]
 mod wrong_tests;

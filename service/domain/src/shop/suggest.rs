@@ -6,7 +6,7 @@ use crate::text::letters_apart;
 const APART_MAX: usize = 2;
 
 /// What to do about an unknown name: "did you mean `x`?", or the names that there are.
-pub(super) fn remedy<'a>(given: &str, known: impl Iterator<Item = &'a str>, what: &str) -> String {
+pub fn remedy<'a>(given: &str, known: impl Iterator<Item = &'a str>, what: &str) -> String {
     let known: Vec<&str> = known.collect();
     let near = known.iter().map(|name| (letters_apart(&given.to_lowercase(), &name.to_lowercase()), *name));
     match near.min() {

@@ -137,10 +137,11 @@ fn declared_tasks(
         for (j, card) in sheet.card.tasks.iter().enumerate() {
             // The machine's own task stands in the place of the sheet's.
             let own = stood(&card.key).is_some_and(|stood| stood.sheet.is_none());
-            let other = after.get(&card.key).is_some_and(|task| task.sheet.is_some());
-            if other && sheet.declared.is_some() {
+            let other = after.get(&card.key).and_then(|task| task.sheet.as_ref());
+            if let Some(other) = other.filter(|_| sheet.declared.is_some()) {
                 let text = format!(
-                    "machine `{}` gets task `{}` from two of its sheets; give it another key in one of them",
+                    "machine `{}` gets the task `{}` from two of its sheets, `{other}` and `{key}`; give it another key in \
+                     one of them, or leave it out there",
                     at.tag, card.key
                 );
                 differ.wrong(sheet_field(at, sheet, i, j), text);

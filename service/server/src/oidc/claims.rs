@@ -96,9 +96,15 @@ pub fn read(payload: &[u8], rules: &Rules, now: Ts) -> Result<Claims, Refused> {
     if subject.is_empty() || subject.len() > SUBJECT_MAX || subject.chars().any(char::is_control) {
         return Err(Refused::Claim("sub"));
     }
-    let (roles, sites) = granted(&texts(at(&claims, &rules.role_claim)), &rules.grants)?;
+    let (granted_roles, sites) = granted(&texts(at(&claims, &rules.role_claim)), &rules.grants)?;
     let person = rules.person_claim.as_ref().and_then(|claim| at(&claims, claim)?.as_str());
-    Ok(Claims { subject: subject.to_owned(), until, roles, sites, person: person.map(str::to_owned) })
+    Ok(Claims {
+        subject: subject.to_owned(),
+        until,
+        roles: granted_roles,
+        sites,
+        person: person.map(str::to_owned),
+    })
 }
 
 fn leeway() -> i64 {

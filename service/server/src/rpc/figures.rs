@@ -11,7 +11,8 @@ impl v1::figures_service_server::FiguresService for Desk {
     async fn get_figures(&self, request: Request<v1::GetFiguresRequest>) -> Answer<v1::GetFiguresResponse> {
         self.read(request, |call, ask| async move {
             let site = call.site(&ask.site).await?;
-            let (ask, today) = (figures::ask(&ask)?, site.calendar.shop_day_of(call.now()));
+            let today = site.calendar.shop_day_of(call.now());
+            let ask = figures::ask(&ask, today)?;
             let periods = periods(ask.by, ask.days, &site.calendar, call.now());
             let read = call.store.care(site.site, &ask.filter, &periods).await?;
             let of_one_task = ask.filter.task.is_some();

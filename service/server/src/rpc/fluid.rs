@@ -1,5 +1,6 @@
 //! Fluids.
 
+use super::due::site_name;
 use super::{Answer, Desk};
 use crate::wire::{fluid, page};
 use fettler_proto::v1;
@@ -48,7 +49,7 @@ impl v1::fluid_service_server::FluidService for Desk {
                 let names = call.names(fluid::people_of_book(&book)).await?;
                 let next_page_token = page::token(ask, book.lines.next.as_ref());
                 let answer = fluid::book(&book, &names, &site.calendar, call.now());
-                Ok(v1::GetFluidRecordResponse { next_page_token, ..answer })
+                Ok(v1::GetFluidRecordResponse { next_page_token, site_name: site_name(site), ..answer })
             })
             .await
         })

@@ -191,7 +191,7 @@ impl Call {
                 Err(Error::invalid("site", text).into())
             }
             (None, _) => {
-                let remedy = "load a shop first".to_owned();
+                let remedy = "`fettler shop load FILE` declares one".to_owned();
                 Err(Error::NotFound { kind: "site", name: String::new(), remedy }.into())
             }
         }

@@ -27,8 +27,8 @@ pub struct Ask {
     pub with_orders: bool,
 }
 
-/// Reads what is asked.
-pub fn ask(ask: &v1::GetFiguresRequest) -> Result<Ask, Error> {
+/// Reads what is asked. A period that is wholly ahead has no figures.
+pub fn ask(ask: &v1::GetFiguresRequest, today: ShopDay) -> Result<Ask, Error> {
     let mut fields = Fields::new();
     let from = fields.day("from_day", &ask.from_day);
     let until = fields.day("until_day", &ask.until_day);
@@ -41,6 +41,10 @@ pub fn ask(ask: &v1::GetFiguresRequest) -> Result<Ask, Error> {
         }
         fits
     });
+    if let Some(from) = from.filter(|from| *from > today) {
+        let text = format!("{from} is still to come: the shop day is {today}; give a period that has begun");
+        fields.wrong("from_day", text);
+    }
     let by = grouping(&mut fields, ask.group_by);
     let machine = fields.optional_foreign("machine", &ask.machine);
     let family = fields.line("family", &ask.family, TEXT_MAX);

@@ -185,7 +185,7 @@ pub fn withdrawn(done: FluidDone, names: &Names) -> v1::WithdrawFluidResponse {
     v1::WithdrawFluidResponse { entry: Some(entry(&done.kept, names)), remarks: done.remarks }
 }
 
-/// The record, without where it goes on.
+/// The record, without where it goes on and whose it is.
 pub fn book(book: &FluidBook, names: &Names, calendar: &Calendar, now: Ts) -> v1::GetFluidRecordResponse {
     v1::GetFluidRecordResponse {
         machine: book.machine.to_string(),
@@ -196,6 +196,7 @@ pub fn book(book: &FluidBook, names: &Names, calendar: &Calendar, now: Ts) -> v1
         zone: calendar.zone().to_string(),
         as_of: Some(stamp(now)),
         next_page_token: String::new(),
+        site_name: String::new(),
     }
 }
 

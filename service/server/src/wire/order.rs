@@ -4,7 +4,7 @@ use super::due::own_item;
 use super::fields::{Fields, SHORT_MAX, Said};
 use super::machine::numbers;
 use super::people::{Names, known_by};
-use super::time::{stamp, stamp_of};
+use super::time::{by_days, days_in_words, not_late, stamp, stamp_of};
 use super::units::{decimal, unknown_value};
 use fettler_domain::calendar::Calendar;
 use fettler_domain::error::Error;
@@ -309,19 +309,7 @@ pub fn lateness_at(record: &ClosingRecord, calendar: &Calendar) -> String {
     if record.was_late() {
         return by_days(days.max(0), "late");
     }
-    match days {
-        0 => "on the day it was due".to_owned(),
-        ..0 => by_days(-days, "early"),
-        1.. => format!("{} after the due day, in its window", days_in_words(days)),
-    }
-}
-
-fn by_days(days: i64, word: &str) -> String {
-    if days == 0 { format!("{word} the same day") } else { format!("{} {word}", days_in_words(days)) }
-}
-
-fn days_in_words(days: i64) -> String {
-    if days == 1 { "1 day".to_owned() } else { format!("{days} days") }
+    not_late(days)
 }
 
 /// How a closing stands to its due point as known now, in words: the same measure as [`lateness_at`], whole shop days from the
@@ -330,10 +318,11 @@ fn lateness_now(view: &ClosingView, calendar: &Calendar) -> String {
     let Some(met) = &view.satisfied else { return String::new() };
     let days = view.record.due(Some(met)).map(|due| view.record.days_from(due, calendar));
     match (&met.timing, days) {
-        (Timing::OnTime, _) => "in its window".to_owned(),
+        (Timing::OnTime, Some(days)) => not_late(days),
+        (Timing::OnTime, None) => "in its window".to_owned(),
         (Timing::NotKnown, _) => "nothing to measure by".to_owned(),
+        (Timing::Early(_), Some(days @ ..=-1)) => by_days(-days, "early"),
         (Timing::Early(By::Days(days)), _) => by_days(*days, "early"),
-        (Timing::Early(By::Amount { .. }), Some(days @ ..=-1)) => by_days(-days, "early"),
         // Its count was not reached yet, so that no day is known on which it would have been due.
         (Timing::Early(By::Amount { .. }), _) => "early, before its window".to_owned(),
         (Timing::Late(_), Some(days)) => by_days(days.max(0), "late"),
@@ -471,7 +460,10 @@ mod tests {
             unit: fettler_domain::quantity::Unit::Hours,
         };
         for (timing, due, expect, late) in [
-            (Timing::OnTime, Some(0), "in its window", false),
+            (Timing::OnTime, Some(0), "2 days after the due day, in its window", false),
+            (Timing::OnTime, Some(48), "on the day it was due", false),
+            (Timing::OnTime, Some(72), "1 day early", false),
+            (Timing::OnTime, None, "in its window", false),
             (Timing::Early(By::Days(1)), Some(72), "1 day early", false),
             (Timing::Late(By::Days(2)), Some(0), "2 days late", true),
             (Timing::Late(hours()), Some(0), "2 days late", true),

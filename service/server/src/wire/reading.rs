@@ -176,6 +176,7 @@ fn oddity(kind: OddKind) -> v1::ReadingOddity {
         OddKind::FarFromLast => v1::ReadingOddity::FarFromLast,
         OddKind::ToldOtherwise => v1::ReadingOddity::ToldOtherwise,
         OddKind::NotLicensed => v1::ReadingOddity::NotLicensed,
+        OddKind::UnknownCheck => v1::ReadingOddity::UnknownCheck,
     }
 }
 

@@ -221,6 +221,10 @@ pub fn ready(of: &MachineReady) -> v1::MachineReadiness {
         (None, _) => (v1::Readiness::MustNotStart, of.reason.clone()),
         (Some(Ready::MustNotStart(why)), _) => (v1::Readiness::MustNotStart, why.clone()),
         (Some(Ready::Warm), _) => (v1::Readiness::Warm, String::new()),
+        (Some(Ready::RunsOn), _) => (
+            v1::Readiness::Warm,
+            "taken to run on, as no break comes before the shift; not looked at".to_owned(),
+        ),
         (Some(Ready::Armed), _) => (v1::Readiness::Armed, String::new()),
         (Some(Ready::Cold { ready_at: at, begin_by: by }), _) => {
             (ready_at, begin_by) = (Some(*at), Some(*by));

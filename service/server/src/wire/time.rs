@@ -119,3 +119,22 @@ impl Fields {
         WallTime::parse(value).map_err(|error| self.wrong(field, error.to_string())).ok()
     }
 }
+
+/// Work that was not late, by its days from the due point.
+pub(super) fn not_late(days: i64) -> String {
+    match days {
+        0 => "on the day it was due".to_owned(),
+        ..0 => by_days(-days, "early"),
+        1.. => format!("{} after the due day, in its window", days_in_words(days)),
+    }
+}
+
+/// Days with a word: "2 days late".
+pub(super) fn by_days(days: i64, word: &str) -> String {
+    if days == 0 { format!("{word} the same day") } else { format!("{} {word}", days_in_words(days)) }
+}
+
+/// How many days.
+pub(super) fn days_in_words(days: i64) -> String {
+    if days == 1 { "1 day".to_owned() } else { format!("{days} days") }
+}

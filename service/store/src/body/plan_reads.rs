@@ -13,6 +13,7 @@ use fettler_domain::error::Error;
 use fettler_domain::ids::{MachineId, OrderNumber, SiteId};
 use fettler_domain::plan::PlanRow;
 use fettler_domain::shop::TaskCard;
+use fettler_domain::shop::suggest::remedy;
 use fettler_domain::text::{Key, Name};
 use fettler_domain::time::{ShopDay, Ts};
 use sqlx::QueryBuilder;
@@ -45,6 +46,7 @@ const OPEN_OF_TASK: &str = "SELECT o.number FROM machine_name n \
     JOIN task t ON t.site = n.site AND t.machine = n.machine \
     JOIN work_order o ON o.site = t.site AND o.task = t.number AND o.planned = 1 AND o.state = 'open' \
     WHERE n.site = $1 AND n.name = $2 AND t.key = $3";
+const TASK_KEYS: &str = "SELECT key FROM task WHERE site = $1 AND machine = $2 AND active = 1 ORDER BY key";
 const MACHINE_OF_OPEN: &str =
     "SELECT machine FROM work_order WHERE site = $1 AND number = $2 AND state = 'open'";
 const STATED: &str = "SELECT d.day FROM work_order o JOIN last_done d ON d.site = o.site AND d.task = o.task \
@@ -52,7 +54,7 @@ const STATED: &str = "SELECT d.day FROM work_order o JOIN last_done d ON d.site 
 
 #[cfg(test)]
 pub(super) fn all_sql() -> Vec<&'static str> {
-    vec![METER_KEYS.sample(), STALE, OPEN_OF_TASK, MACHINE_OF_OPEN, STATED]
+    vec![METER_KEYS.sample(), STALE, OPEN_OF_TASK, TASK_KEYS, MACHINE_OF_OPEN, STATED]
 }
 
 /// The head of a list: what must not start, what is held, what is not yet of today.
@@ -244,10 +246,26 @@ pub(super) async fn open_order(
         .bind(i64::from(site.0))
         .bind(machine)
         .bind(task.as_str())
-        .fetch_optional(conn)
+        .fetch_optional(&mut *conn)
         .await?;
-    let row = row.ok_or_else(|| no_open_order(format!("{machine} {task}")))?;
-    Ok(OrderNumber(Reading::new(&row, "work_order").next()?))
+    match row {
+        Some(row) => Ok(OrderNumber(Reading::new(&row, "work_order").next()?)),
+        None => Err(why_none(conn, site, machine, task).await?),
+    }
+}
+
+/// Why a machine's task has no open order: which of the two is not there, or that neither is wrong.
+async fn why_none(conn: &mut Conn, site: SiteId, machine: &str, task: &Key) -> Result<StoreError> {
+    let named = machines::known(conn, site, machine).await?;
+    let rows = sqlx::query(TASK_KEYS).bind(i64::from(site.0)).bind(named.machine.0).fetch_all(conn).await?;
+    let keys = rows.iter().map(|row| Reading::new(row, "task").text("key", Key::new));
+    let keys = keys.collect::<Result<Vec<_>>>()?;
+    if keys.contains(task) {
+        return Ok(no_open_order(format!("{machine} {task}")));
+    }
+    let remedy = remedy(task.as_str(), keys.iter().map(Key::as_str), &format!("the tasks of {}", named.tag));
+    let remedy = format!("{remedy}; `fettler shop show --output csv` lists all tasks");
+    Ok(StoreError::Refused(Error::NotFound { kind: "task", name: format!("{machine} {task}"), remedy }))
 }
 
 fn no_open_order(name: String) -> StoreError {

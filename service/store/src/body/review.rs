@@ -9,12 +9,13 @@ use crate::contract::{
 };
 use fettler_domain::error::Error;
 use fettler_domain::ids::{MachineId, MeterId, SiteId, TaskId};
+use fettler_domain::journal::Kind;
 use fettler_domain::ledger::history::Month;
 use fettler_domain::order::AsFound;
 use fettler_domain::quantity::{Amount, MeterKind};
 use fettler_domain::review::rule::Reviewed;
-use fettler_domain::review::rule::in_units;
-use fettler_domain::review::{Course, Look, Terms, Told, advise, evidence, terms_of};
+use fettler_domain::review::rule::{in_units, shown};
+use fettler_domain::review::{Course, Look, Terms, Told, advise, evidence, since, terms_of};
 use fettler_domain::shop::TaskCard;
 use fettler_domain::text::Key;
 use fettler_domain::time::{MICROS_PER_DAY, ShopDay, Ts};
@@ -132,8 +133,12 @@ pub(super) async fn one(
     now: Ts,
 ) -> Result<AdviceRecord> {
     let subject = resolved(conn, site, subject).await?;
-    let heads = heads(conn, site).await?.remove(&subject);
+    let mut all = heads(conn, site).await?;
     let name = || cursor(&subject).0 + ", task " + subject.task.as_str();
+    let heads = all.remove(&subject);
+    if heads.is_none() {
+        of_a_sheet(conn, site, &subject, &all).await?;
+    }
     let remedy = "`fettler review --all` lists what can be reviewed";
     let missing = || Error::NotFound { kind: "task", name: name(), remedy: remedy.into() };
     let heads = heads.ok_or_else(missing)?;
@@ -144,6 +149,26 @@ pub(super) async fn one(
         text: format!("the rule of {} has no interval from the last closing that could be reviewed", name()),
     };
     Ok(found.ok_or_else(unfit)?)
+}
+
+/// Refuses a task that was named by its machine and comes from a sheet: the rule is that of all the sheet's machines.
+async fn of_a_sheet(conn: &mut Conn, site: SiteId, subject: &AdviceSubject, all: &Heads) -> Result<()> {
+    let AdvicePlace::Machine(tag) = &subject.place else { return Ok(()) };
+    let machine = machines::number(conn, site, tag.as_str()).await?;
+    let sheet = all.iter().find_map(|(other, heads)| match &other.place {
+        AdvicePlace::Sheet(sheet) if other.task == subject.task => {
+            heads.iter().any(|head| head.machine == machine).then_some(sheet)
+        }
+        AdvicePlace::Sheet(_) | AdvicePlace::Machine(_) => None,
+    });
+    let Some(sheet) = sheet else { return Ok(()) };
+    let text = format!(
+        "the task `{task}` of {tag} comes from the sheet `{sheet}`, and its rule is that of all machines of the sheet; name the \
+         sheet in the place of the machine (`--sheet {sheet}`)",
+        task = subject.task
+    );
+    let subject = format!("machine {tag}, task {}", subject.task);
+    Err(Error::WrongState { reason: "TASK_OF_A_SHEET", subject, text }.into())
 }
 
 /// A subject with the machine by its tag.
@@ -169,10 +194,15 @@ async fn advice(
 ) -> Result<Vec<AdviceRecord>> {
     let cases = cases(conn, site, subjects).await?;
     let courses = courses(conn, site, &cases, now).await?;
-    let declined = review_answer::declined(conn, site).await?;
+    let declined = review_answer::newest(conn, site, Kind::AdviceDeclined).await?;
+    let accepted = review_answer::newest(conn, site, Kind::AdviceAccepted).await?;
     beside(move || {
-        let told = cases.into_iter().zip(courses).map(|(case, courses)| {
+        let told = cases.into_iter().zip(courses).map(|(mut case, courses)| {
             let evidence = evidence(&courses);
+            // An accepted interval that was changed in another way since is not waited for.
+            let stands = accepted.get(&cursor(&case.subject));
+            let stands = stands.filter(|(_, interval)| shown(*interval) == shown(case.at.1.interval));
+            case.at.1.since = stands.map(|(at, _)| since(&courses, *at));
             let advice = advise(&evidence, case.at.1);
             let kind = case.tasks.iter().find_map(|(_, meter)| meter.map(|(_, kind)| kind));
             let unit = kind.map_or("days", |kind| kind.unit().sign()).to_owned();

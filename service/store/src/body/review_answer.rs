@@ -19,37 +19,45 @@ use serde::{Deserialize, Serialize};
 use serde_json::json;
 use std::collections::BTreeMap;
 
-/// The most declined answers that are read; the newest of them.
-const DECLINED_MAX: i64 = 10_000;
+/// The most answers of a kind that are read; the newest of them.
+const ANSWERS_MAX: i64 = 10_000;
 
-const DECLINED: &str = "SELECT at, bytes FROM journal_leaf WHERE site = $1 AND kind = 'advice.declined' \
-    AND kind <> 'report.arrived' ORDER BY number DESC LIMIT $2";
+const ANSWERS: &str = "SELECT at, bytes FROM journal_leaf WHERE site = $1 AND kind = $2 \
+    AND kind <> 'report.arrived' ORDER BY number DESC LIMIT $3";
 
 #[cfg(test)]
-pub(super) const ALL_SQL: &[&str] = &[DECLINED];
+pub(super) const ALL_SQL: &[&str] = &[ANSWERS];
 
-/// What an advice was declined at, as its leaf keeps it.
+/// What an advice was answered at, as its leaf keeps it.
 #[derive(Deserialize)]
-struct DeclinedLeaf {
-    after: DeclinedState,
+struct AnswerLeaf {
+    after: AnswerState,
 }
 
 #[derive(Deserialize)]
-struct DeclinedState {
+struct AnswerState {
     place: String,
     task: String,
     advised: String,
 }
 
-/// The newest declined answer of each task: when, and at which interval.
-pub(super) async fn declined(conn: &mut Conn, site: SiteId) -> Result<BTreeMap<AdviceCursor, (Ts, f64)>> {
-    let rows = sqlx::query(DECLINED).bind(i64::from(site.0)).bind(DECLINED_MAX).fetch_all(conn).await?;
+/// The newest answers: by task when, and at which interval.
+pub(super) type Answers = BTreeMap<AdviceCursor, (Ts, f64)>;
+
+/// The newest answer of this kind for each task.
+pub(super) async fn newest(conn: &mut Conn, site: SiteId, kind: Kind) -> Result<Answers> {
+    let rows = sqlx::query(ANSWERS)
+        .bind(i64::from(site.0))
+        .bind(kind.word())
+        .bind(ANSWERS_MAX)
+        .fetch_all(conn)
+        .await?;
     let mut found = BTreeMap::new();
     for row in &rows {
         let mut row = Reading::new(row, "journal_leaf");
         let at = Ts(row.next()?);
         let bytes: &[u8] = row.next()?;
-        let leaf: DeclinedLeaf = serde_json::from_slice(bytes).map_err(|_| row.corrupt("bytes", at))?;
+        let leaf: AnswerLeaf = serde_json::from_slice(bytes).map_err(|_| row.corrupt("bytes", at))?;
         let interval = leaf.after.advised.parse().map_err(|_| row.corrupt("bytes", at))?;
         found.entry((leaf.after.place, leaf.after.task)).or_insert((at, interval));
     }

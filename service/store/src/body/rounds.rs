@@ -18,12 +18,14 @@ use fettler_domain::error::Violation;
 use fettler_domain::ids::{MachineId, OrderNumber, PersonId, SiteId};
 use fettler_domain::journal::Kind;
 use fettler_domain::order::RaiseSaid;
+use fettler_domain::reading::ask::{Odd, OddKind};
 use fettler_domain::reading::{ReadingTold, Step, with_sign};
 use fettler_domain::round::answer::{
     AnswerRecord, AnswerSaid, ChecksSaid, Recorded, keep, order_title, value_text,
 };
 use fettler_domain::round::{Round, meant, starting};
 use fettler_domain::shop::check::CheckCard;
+use fettler_domain::shop::suggest::remedy;
 use fettler_domain::text::{ForeignName, Key, Name};
 use fettler_domain::time::Ts;
 use serde::{Deserialize, Serialize};
@@ -170,6 +172,10 @@ async fn read<'s>(
             continue;
         }
         let check = of.checks.get(&said.check);
+        if check.is_none() && !said.confirmed {
+            became.odd = vec![unknown_check(of, &said.check)];
+            continue;
+        }
         if check.is_none() {
             became.remarks.push(format!("{} has no check `{}` now; it was kept as said", of.tag, said.check));
         }
@@ -208,6 +214,16 @@ async fn read<'s>(
     refresh::machines(tx, site, &touched).await?;
     tx.flush().await?;
     Ok(standing)
+}
+
+/// What is asked back of an answer to a check that the machine has not. It is not refused: it may come late, from before the check
+/// was taken away.
+fn unknown_check(of: &Of, check: &Key) -> Odd {
+    let known = of.checks.keys().map(Key::as_str);
+    let remedy = remedy(check.as_str(), known, "its checks");
+    let text =
+        format!("{} has no check `{check}`; {remedy}; if it was one when it was seen, confirm it", of.tag);
+    Odd { kind: OddKind::UnknownCheck, field: "check".into(), text }
 }
 
 fn lost(tag: &Key) -> StoreError {
@@ -249,6 +265,14 @@ async fn judged(
             became.order = Some(OrderNumber(*order));
             became.remarks.push(format!("order {order}, {waits}, is due because of it"));
         }
+    }
+    if finding.is_none()
+        && let Some(order) = raised::open_of(tx, site, of.machine, By::Check(&said.check)).await?
+    {
+        became.remarks.push(format!(
+            "order {order}, for what was found there before, stands open: `fettler close {order}` where it was mended, `fettler skip \
+             {order} --reason TEXT` where nothing was wrong"
+        ));
     }
     if let Some(finding) = &finding
         && (became.order.is_none() || said.finding.is_some())
