@@ -223,7 +223,7 @@ mod tests {
     #[test]
     fn each_claim_that_is_wrong_is_refused_by_itself() {
         let check = |name: &str, value: Value, why: Refused| {
-            assert_eq!(with(name, &value), Err(why), "{name} {value}")
+            assert_eq!(with(name, &value), Err(why), "{name} {value}");
         };
         check("iss", json!("https://id.example/"), Refused::Issuer);
         check("iss", json!(["https://id.example"]), Refused::Issuer);
