@@ -2,15 +2,12 @@
 //! handed over and read; and without a terminal, from files.
 
 use fettler_tests::client::{Ran, fettler};
+use fettler_tests::line::Line;
 use fettler_tests::service::Service;
 use fettler_tests::terminal::{self, Talked};
 use serde_json::Value;
 use std::fs;
-use std::io;
-use std::net::{Shutdown, TcpListener, TcpStream};
 use std::path::PathBuf;
-use std::sync::{Arc, Mutex};
-use std::thread;
 
 const SHOP: &str = r#"people = ["Ada Kern", "Ben Holt"]
 
@@ -68,47 +65,6 @@ fn shop() -> Service {
     fs::write(service.data().join("shop.toml"), SHOP).expect("a file");
     service.fettler(&["shop", "load", "shop.toml"]).done();
     service
-}
-
-/// A line to a service that can be cut: it has one address, wherever the service listens.
-struct Line {
-    address: String,
-    to: Arc<Mutex<Option<String>>>,
-}
-
-impl Line {
-    fn to(service: &Service) -> Line {
-        let listener = TcpListener::bind("127.0.0.1:0").expect("a port");
-        let address = format!("http://{}", listener.local_addr().expect("an address"));
-        let line = Line { address, to: Arc::new(Mutex::new(None)) };
-        line.lead_to(service);
-        let to = line.to.clone();
-        thread::spawn(move || {
-            for caller in listener.incoming().map_while(Result::ok) {
-                let to = to.lock().expect("no thread broke").clone();
-                // A line that leads nowhere is closed at once.
-                let Some(called) = to.and_then(|to| TcpStream::connect(to).ok()) else { continue };
-                for (from, into) in [(&caller, &called), (&called, &caller)] {
-                    let (mut from, mut into) =
-                        (from.try_clone().expect("a stream"), into.try_clone().expect("a stream"));
-                    thread::spawn(move || {
-                        let _ = io::copy(&mut from, &mut into);
-                        let _ = into.shutdown(Shutdown::Both);
-                    });
-                }
-            }
-        });
-        line
-    }
-
-    fn lead_to(&self, service: &Service) {
-        let address = service.endpoint().trim_start_matches("http://").to_owned();
-        *self.to.lock().expect("no thread broke") = Some(address);
-    }
-
-    fn cut(&self) {
-        *self.to.lock().expect("no thread broke") = None;
-    }
 }
 
 /// Walks at a terminal: each time it shows the first text, the second is typed.
@@ -243,7 +199,7 @@ fn a_pin_is_typed_unseen_and_lies_on_no_disk() {
     let (asks, pin) = ("PIN of Ada Kern (it is not shown) > ", format!("{PIN}\n"));
     let seen = walk_by(
         &service,
-        &line.address,
+        &line.address(),
         &ada,
         &[(asks, &pin), ("[1 of 4]", ""), ("> ", "6.1\n"), ("[2 of 4]", ""), ("> ", "q\n")],
     );
@@ -251,18 +207,18 @@ fn a_pin_is_typed_unseen_and_lies_on_no_disk() {
     line.cut();
     let away = walk_by(
         &service,
-        &line.address,
+        &line.address(),
         &ada,
         &[("[1 of 4]", ""), ("> ", "6.2\n"), ("[2 of 4]", ""), ("> ", "q\n"), ("1 answer is kept", "")],
     );
     assert_eq!(away.code, 4, "{}", away.shown);
     line.lead_to(&service);
-    let sent = fettler(&line.address, service.data(), &["round", "--send"], b"");
+    let sent = fettler(&line.address(), service.data(), &["round", "--send"], b"");
     assert!(sent.code == 1 && sent.stdout.contains("asks for the PIN of Ada Kern"), "{}", sent.all());
     let wrong = "that is not the PIN";
     let sent = walk_by(
         &service,
-        &line.address,
+        &line.address(),
         &["--send"],
         &[(asks, "314159\n"), (wrong, ""), (asks, &pin), ("1 of 1 sent", "")],
     );
@@ -291,13 +247,13 @@ fn a_walk_goes_on_without_the_service_and_nothing_is_lost() {
     let mut service = shop();
     let (ada, line) = (["--by", "Ada Kern"], Line::to(&service));
     let seen =
-        walk_by(&service, &line.address, &ada, &[("[1 of 4]", ""), ("> ", "q\n"), ("left at 0 of 4", "")]);
+        walk_by(&service, &line.address(), &ada, &[("[1 of 4]", ""), ("> ", "q\n"), ("left at 0 of 4", "")]);
     assert_eq!(seen.code, 0, "{}", seen.shown);
     line.cut();
     service.kill();
     let away = walk_by(
         &service,
-        &line.address,
+        &line.address(),
         &ada,
         &[
             ("the round is as it was last seen here", ""),
@@ -319,7 +275,7 @@ fn a_walk_goes_on_without_the_service_and_nothing_is_lost() {
     line.lead_to(&service);
     let again = walk_by(
         &service,
-        &line.address,
+        &line.address(),
         &ada,
         &[("of 4 checks done", ""), ("[3 of 4]", ""), ("> ", "q\n"), ("left at 2 of 4", "")],
     );
@@ -334,19 +290,19 @@ fn a_walk_goes_on_without_the_service_and_nothing_is_lost() {
 
 /// Sends what is kept, by a line.
 fn send(service: &Service, line: &Line) -> Ran {
-    fettler(&line.address, service.data(), &["round", "--send"], &[])
+    fettler(&line.address(), service.data(), &["round", "--send"], &[])
 }
 
 #[test]
 fn an_answer_that_is_asked_back_holds_up_none_behind_it() {
     let mut service = shop();
     let (ada, line) = (["--by", "Ada Kern"], Line::to(&service));
-    walk_by(&service, &line.address, &ada, &[("[1 of 4]", ""), ("> ", "q\n")]);
+    walk_by(&service, &line.address(), &ada, &[("[1 of 4]", ""), ("> ", "q\n")]);
     line.cut();
     service.kill();
     let away = walk_by(
         &service,
-        &line.address,
+        &line.address(),
         &ada,
         &[
             ("[1 of 4]", ""),

@@ -176,7 +176,10 @@ fn the_http_port_is_encrypted_by_the_same_files() {
     call["method"] = "POST".into();
     call["headers"] = json!({"content-type": "application/json"});
     let told = &http(&[call])[0];
-    assert!(told["status"] == 401 && told["body"].as_str().unwrap().contains("TOKEN_UNKNOWN"), "{told}");
+    assert!(
+        told["status"] == 401 && told["body"].as_str().unwrap().contains("CERTIFICATE_UNKNOWN"),
+        "{told}"
+    );
 }
 
 #[test]

@@ -171,6 +171,9 @@ async fn a_request_id_has_no_second_effect(engine: Engine) {
 async fn a_larger_order_closes_the_smaller_where_all_it_asks_for_was_given(engine: Engine) {
     let shop = covering(engine).await;
     let (small, big) = (open(&shop, "small").await, open(&shop, "big").await);
+    // It was done before, so that its window is known.
+    close(&shop, &said(small, "2026-03-02T09:00:00Z"), "2026-03-02T10:00:00Z").await.expect("closed");
+    let small = open(&shop, "small").await;
     let mut without = said(big, "2026-03-03T09:00:00Z");
     let ended = close(&shop, &without, "2026-03-03T10:00:00Z").await.expect("closed");
     assert_eq!((ended.covered.len(), ended.left_open.as_slice()), (0, [small].as_slice()));
