@@ -2,7 +2,7 @@
 //!
 //! * [`jws`]: signatures and keys.
 //! * [`claims`]: for whom, until when, which roles at which sites.
-//! * [`fetch`]: where the keys come from.
+//! * `fetch`: where the keys come from.
 
 pub mod claims;
 mod fetch;

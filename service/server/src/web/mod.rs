@@ -1,8 +1,8 @@
 //! The HTTP port: a second listener beside that of gRPC, for what speaks no gRPC.
 //!
-//! * [`incoming`]: its connections.
-//! * [`calendars`]: due calendars, by secret addresses.
-//! * [`calls`], [`codec`]: every call, in JSON; [`openapi`]: what they take and answer.
+//! * `incoming`: its connections.
+//! * `calendars`: due calendars, by secret addresses.
+//! * `calls`, `codec`: every call, in JSON; `openapi`: what they take and answer.
 //!
 //! Whether the service lives and is ready is told without a token; a call needs one as over gRPC.
 
