@@ -199,7 +199,7 @@ fn a_pin_is_typed_unseen_and_lies_on_no_disk() {
     let (asks, pin) = ("PIN of Ada Kern (it is not shown) > ", format!("{PIN}\n"));
     let seen = walk_by(
         &service,
-        &line.address(),
+        line.address(),
         &ada,
         &[(asks, &pin), ("[1 of 4]", ""), ("> ", "6.1\n"), ("[2 of 4]", ""), ("> ", "q\n")],
     );
@@ -207,18 +207,18 @@ fn a_pin_is_typed_unseen_and_lies_on_no_disk() {
     line.cut();
     let away = walk_by(
         &service,
-        &line.address(),
+        line.address(),
         &ada,
         &[("[1 of 4]", ""), ("> ", "6.2\n"), ("[2 of 4]", ""), ("> ", "q\n"), ("1 answer is kept", "")],
     );
     assert_eq!(away.code, 4, "{}", away.shown);
     line.lead_to(&service);
-    let sent = fettler(&line.address(), service.data(), &["round", "--send"], b"");
+    let sent = fettler(line.address(), service.data(), &["round", "--send"], b"");
     assert!(sent.code == 1 && sent.stdout.contains("asks for the PIN of Ada Kern"), "{}", sent.all());
     let wrong = "that is not the PIN";
     let sent = walk_by(
         &service,
-        &line.address(),
+        line.address(),
         &["--send"],
         &[(asks, "314159\n"), (wrong, ""), (asks, &pin), ("1 of 1 sent", "")],
     );
@@ -247,13 +247,13 @@ fn a_walk_goes_on_without_the_service_and_nothing_is_lost() {
     let mut service = shop();
     let (ada, line) = (["--by", "Ada Kern"], Line::to(&service));
     let seen =
-        walk_by(&service, &line.address(), &ada, &[("[1 of 4]", ""), ("> ", "q\n"), ("left at 0 of 4", "")]);
+        walk_by(&service, line.address(), &ada, &[("[1 of 4]", ""), ("> ", "q\n"), ("left at 0 of 4", "")]);
     assert_eq!(seen.code, 0, "{}", seen.shown);
     line.cut();
     service.kill();
     let away = walk_by(
         &service,
-        &line.address(),
+        line.address(),
         &ada,
         &[
             ("the round is as it was last seen here", ""),
@@ -275,7 +275,7 @@ fn a_walk_goes_on_without_the_service_and_nothing_is_lost() {
     line.lead_to(&service);
     let again = walk_by(
         &service,
-        &line.address(),
+        line.address(),
         &ada,
         &[("of 4 checks done", ""), ("[3 of 4]", ""), ("> ", "q\n"), ("left at 2 of 4", "")],
     );
@@ -290,19 +290,19 @@ fn a_walk_goes_on_without_the_service_and_nothing_is_lost() {
 
 /// Sends what is kept, by a line.
 fn send(service: &Service, line: &Line) -> Ran {
-    fettler(&line.address(), service.data(), &["round", "--send"], &[])
+    fettler(line.address(), service.data(), &["round", "--send"], &[])
 }
 
 #[test]
 fn an_answer_that_is_asked_back_holds_up_none_behind_it() {
     let mut service = shop();
     let (ada, line) = (["--by", "Ada Kern"], Line::to(&service));
-    walk_by(&service, &line.address(), &ada, &[("[1 of 4]", ""), ("> ", "q\n")]);
+    walk_by(&service, line.address(), &ada, &[("[1 of 4]", ""), ("> ", "q\n")]);
     line.cut();
     service.kill();
     let away = walk_by(
         &service,
-        &line.address(),
+        line.address(),
         &ada,
         &[
             ("[1 of 4]", ""),

@@ -340,12 +340,13 @@ async fn hours(session: &Session, year: &Year, machines: Vec<pb::Machine>) -> Re
     const FIGURE: &str = "between_failures";
     let mut all = Vec::new();
     for machine in machines {
-        if machine.state() == pb::MachineState::Retired {
-            continue;
-        }
         let ask = Ask { figure: FIGURE, machine: &machine.tag, ..Ask::default() };
         let answer = figures_of(session, year, ask).await?;
         let figure = answer.groups.into_iter().flat_map(|group| group.figures).next().unwrap_or_default();
+        // One that has left the shop belongs to the months in which it ran.
+        if machine.state() == pb::MachineState::Retired && figure.numerator <= 0.0 {
+            continue;
+        }
         let is_known = !figure.remarks.iter().any(|remark| remark.starts_with("hours are not known"));
         all.push(Ran { machine, hours: figure.numerator, is_known });
     }

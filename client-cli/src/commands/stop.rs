@@ -99,8 +99,11 @@ pub(super) async fn run(session: &Session, args: CloseArgs) -> Result<Answer, Fa
             }
         }
     }
-    if let Some(title) = &args.follow_up {
-        stop.more(title, &args.by).await?;
+    if let Some(title) = &args.follow_up
+        && ended.is_none()
+    {
+        // What was closed is told all the same.
+        ended = stop.more(title, &args.by).await.err();
     }
     // To leave a walk is no failure: what was not done stays open.
     stop.end(ended.filter(|failure| !matches!(failure, Failure::Interrupted))).await

@@ -14,8 +14,6 @@ const DRAWN_MAX: usize = 12;
 const BACK: usize = 6;
 /// How many months ahead are drawn at most: what is left of this one, and the next two.
 const AHEAD: usize = 3;
-/// Thousandths of one.
-const ONE: f64 = 1_000.0;
 
 /// What is expected of an item by month: of the month, by then from today, and not exceeded with nine chances in ten; in
 /// thousandths.
@@ -41,7 +39,8 @@ fn amount(thousandths: i64) -> Cell {
 }
 
 fn units(thousandths: i64) -> f64 {
-    i32::try_from(thousandths).map_or(f64::from(i32::MAX), f64::from) / ONE
+    // Every decimal is a number.
+    decimal(thousandths).parse().unwrap_or_default()
 }
 
 /// A number of at most four signs, for the head of a narrow column.

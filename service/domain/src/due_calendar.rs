@@ -218,6 +218,7 @@ pub fn listed(entries: Vec<Entry>, areas: &BTreeSet<String>, now: Ts) -> Vec<(En
     }
     standing.sort_by_key(|(entry, _)| (entry.said.day, entry.order));
     cancelled.sort_by_key(|(entry, _)| (std::cmp::Reverse(entry.told_at), entry.order));
+    standing.truncate(ENTRIES_MAX);
     cancelled.truncate(ENTRIES_MAX);
     standing.into_iter().chain(cancelled).collect()
 }

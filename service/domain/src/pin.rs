@@ -158,7 +158,7 @@ impl Unproven<'_> {
             Unproven::NotHeard(Hearing::Pausing(until)) => (
                 "PIN_PAUSED",
                 format!(
-                    "too many wrong PINs were given for the person in `{field}`; none is heard before {until}; wait, {own}"
+                    "too many wrong PINs were given for the person in `{field}`; none is heard before {until}; wait, {own}, or {set}"
                 ),
             ),
             Unproven::NotHeard(Hearing::Shut | Hearing::Open) => (

@@ -59,7 +59,7 @@ pub fn names(certificate: &[u8]) -> Vec<CertificateName> {
     let uris = certificate.valid_uri_names().filter_map(|name| CertificateName::of("URI", name));
     let hosts = certificate.valid_dns_names().filter_map(|name| CertificateName::of("DNS", name));
     let common = common_name(certificate.subject()).and_then(|name| CertificateName::of("CN", &name));
-    uris.chain(hosts).chain(common).take(NAMES_MAX).collect()
+    uris.chain(hosts).take(NAMES_MAX - 1).chain(common).collect()
 }
 
 /// One element of DER: its tag, its content, and what follows it.

@@ -130,7 +130,7 @@ pub struct IdentityArguments {
     /// The claim that makes the roles; a dot leads into it: realm.roles.
     #[arg(long, env = "FETTLER_OIDC_ROLE_CLAIM", value_name = "NAME", default_value = "groups")]
     pub oidc_role_claim: String,
-    /// The claim that holds the name of a person: what comes by it in that name is known to be theirs. Default: nobody is known by it.
+    /// The claim that holds the name of a person: what comes by it in that name is known to be theirs, so people must not be able to edit it. Default: nobody is known by it.
     #[arg(long, env = "FETTLER_OIDC_PERSON_CLAIM", value_name = "NAME", requires = "oidc_issuer")]
     pub oidc_person_claim: Option<String>,
     /// What a value of the role claim makes: maintenance=technician@north, or without a site for all; several may be given.

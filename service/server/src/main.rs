@@ -199,7 +199,8 @@ async fn run_demo(arguments: DemoArguments) -> Result<()> {
     demo::invent(&*store, clock.now()).await?;
     let stop_signal = stop_signal()?;
     let (stop, stopped) = oneshot::channel();
-    let demo = Demo { token: folder.token_path(), address, once: arguments.once, now: clock.now() };
+    let http = ports.http.as_ref().map(TcpListener::local_addr).transpose()?;
+    let demo = Demo { token: folder.token_path(), address, http, once: arguments.once, now: clock.now() };
     let shown = tokio::spawn(demo.show(store.clone(), stop));
     let end = async {
         tokio::select! {
@@ -221,6 +222,7 @@ async fn told(word: oneshot::Receiver<()>) {
 struct Demo {
     token: PathBuf,
     address: SocketAddr,
+    http: Option<SocketAddr>,
     once: bool,
     now: Ts,
 }
@@ -239,7 +241,7 @@ impl Demo {
         }
         tell(&text?)?;
         tell("")?;
-        tell(&demo::what_to_try(self.address, &self.token))
+        tell(&demo::what_to_try(self.address, self.http, &self.token))
     }
 }
 

@@ -82,7 +82,9 @@ pub enum Failure {
     )]
     NoSuchForm,
     /// There is no such call.
-    #[error("there is no such call; ask for the services and calls by reflection")]
+    #[error(
+        "there is no such call; calls are named by reflection, over HTTP by /openapi.json, and made there by POST"
+    )]
     NoSuchCall,
     /// The deadline passed first.
     #[error("the deadline passed before the answer; ask again with the same request id")]

@@ -75,9 +75,11 @@ pub async fn by_itself(store: &dyn Store, now: Ts) -> Result<String> {
 }
 
 /// The commands to try, as they can be copied.
-pub fn what_to_try(address: SocketAddr, token: &Path) -> String {
+pub fn what_to_try(address: SocketAddr, http: Option<SocketAddr>, token: &Path) -> String {
     let client = client().map_or_else(|| "fettler".to_owned(), |path| path.display().to_string());
     let data = token.parent().unwrap_or(Path::new("."));
+    let over_http =
+        http.map(|http| format!("  curl http://{http}/ready             # over HTTP: docs/api.md"));
     let lines = [
         format!("serving an invented shop on http://{address}; Ctrl-C ends it. In another terminal:"),
         format!("  export FETTLER_SERVER=http://{address} FETTLER_DATA='{}'", data.display()),
@@ -91,5 +93,5 @@ pub fn what_to_try(address: SocketAddr, token: &Path) -> String {
         format!("  {client} shop show                       # the file that declares this shop"),
         format!("  {client} journal list"),
     ];
-    lines.join("\n")
+    lines.into_iter().chain(over_http).collect::<Vec<_>>().join("\n")
 }

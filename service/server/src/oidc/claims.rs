@@ -80,7 +80,12 @@ pub fn read(payload: &[u8], rules: &Rules, now: Ts) -> Result<Claims, Refused> {
     if claims.get("iss").and_then(Value::as_str) != Some(rules.issuer.as_str()) {
         return Err(Refused::Issuer);
     }
-    if !texts(claims.get("aud")).contains(&rules.audience.as_str()) {
+    let is_ours = |audience: &Value| audience.as_str() == Some(rules.audience.as_str());
+    // One audience is one text: a blank in it parts nothing.
+    let audience = claims.get("aud");
+    if !audience
+        .is_some_and(|said| is_ours(said) || said.as_array().is_some_and(|all| all.iter().any(is_ours)))
+    {
         return Err(Refused::Audience);
     }
     let until = seconds(&claims, "exp")?.ok_or(Refused::Claim("exp"))?.plus_micros(leeway());
@@ -225,6 +230,7 @@ mod tests {
         let check = |name: &str, value: Value, why: Refused| {
             assert_eq!(with(name, &value), Err(why), "{name} {value}");
         };
+        check("aud", json!("fettler test"), Refused::Audience);
         check("iss", json!("https://id.example/"), Refused::Issuer);
         check("iss", json!(["https://id.example"]), Refused::Issuer);
         check("iss", Value::Null, Refused::Issuer);

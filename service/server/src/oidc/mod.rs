@@ -14,6 +14,7 @@ use claims::{Claims, Rules};
 use fettler_domain::time::Ts;
 use jws::{Key, Signed};
 use sha2::{Digest as _, Sha256};
+use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::{Mutex, RwLock};
 use tokio::time::Instant;
@@ -71,24 +72,37 @@ pub enum Refused {
 /// The provider whose tokens are taken.
 pub struct Provider {
     rules: Rules,
+    keys: Arc<Keys>,
+}
+
+/// The provider's keys.
+struct Keys {
     source: Source,
-    keys: RwLock<Vec<Key>>,
-    asked: Mutex<Option<Instant>>,
+    found: RwLock<Vec<Key>>,
+    /// Held while they are asked for.
+    asked: Mutex<Option<Asked>>,
+}
+
+/// How keys were asked for last.
+#[derive(Clone, Copy)]
+struct Asked {
+    at: Instant,
+    failed: bool,
 }
 
 impl Provider {
     /// One whose keys come from there. A file must be readable now; an address may answer later.
     pub async fn open(rules: Rules, source: Source) -> Result<Provider, FetchError> {
-        let provider = Provider { rules, source, keys: RwLock::default(), asked: Mutex::new(None) };
-        match provider.source.keys().await {
-            Ok(keys) => {
-                *provider.keys.write().await = keys;
-                *provider.asked.lock().await = Some(Instant::now());
+        let keys = Keys { source, found: RwLock::default(), asked: Mutex::new(None) };
+        match keys.source.keys().await {
+            Ok(found) => {
+                *keys.found.write().await = found;
+                *keys.asked.lock().await = Some(Asked { at: Instant::now(), failed: false });
             }
-            Err(error) if provider.source.is_remote() => tell(&provider.source, &error),
+            Err(error) if keys.source.is_remote() => tell(&keys.source, &error),
             Err(error) => return Err(error),
         }
-        Ok(provider)
+        Ok(Provider { rules, keys: Arc::new(keys) })
     }
 
     /// What is believed of a token now.
@@ -112,26 +126,53 @@ impl Provider {
             .into()
     }
 
-    /// The key with an id, asked for anew when there is none or the keys are old.
+    /// The key with an id, asked for anew when there is none or the keys are old. One that is known is given at once.
     async fn key(&self, id: &str) -> Option<Key> {
-        let known = self.known(id).await;
-        let mut asked = self.asked.lock().await;
-        let wait = if known.is_some() { KEYS_FOR } else { ASKED_EVERY };
-        if asked.is_some_and(|at| at.elapsed() < wait) {
+        let known = self.keys.known(id).await;
+        let is_known = known.is_some();
+        let is_due = self.keys.asked.try_lock().map(|asked| is_due(*asked, is_known));
+        match (known, is_due) {
+            (Some(key), Ok(false) | Err(_)) => Some(key),
             // Another call may have asked for them meanwhile.
-            return self.known(id).await;
+            (None, Ok(false)) => self.keys.known(id).await,
+            (known, Ok(true) | Err(_)) => {
+                let keys = Arc::clone(&self.keys);
+                // A task of its own: a caller that leaves takes nothing away from others who wait.
+                let asking = tokio::spawn(async move { keys.ask(is_known).await });
+                if known.is_some() {
+                    return known;
+                }
+                // One that broke has found nothing.
+                let _ = asking.await;
+                self.keys.known(id).await
+            }
         }
-        *asked = Some(Instant::now());
-        match self.source.keys().await {
-            Ok(keys) => *self.keys.write().await = keys,
+    }
+}
+
+impl Keys {
+    async fn ask(&self, is_known: bool) {
+        let mut asked = self.asked.lock().await;
+        if !is_due(*asked, is_known) {
+            return;
+        }
+        let found = self.source.keys().await;
+        *asked = Some(Asked { at: Instant::now(), failed: found.is_err() });
+        match found {
+            Ok(found) => *self.found.write().await = found,
             Err(error) => tell(&self.source, &error),
         }
-        self.known(id).await
     }
 
     async fn known(&self, id: &str) -> Option<Key> {
-        self.keys.read().await.iter().find(|key| key.id.as_deref() == Some(id)).cloned()
+        self.found.read().await.iter().find(|key| key.id.as_deref() == Some(id)).cloned()
     }
+}
+
+/// Whether keys are to be asked for: of one that is known only when they are old, or could not be had.
+fn is_due(asked: Option<Asked>, is_known: bool) -> bool {
+    let wait = |asked: Asked| if is_known && !asked.failed { KEYS_FOR } else { ASKED_EVERY };
+    asked.is_none_or(|asked| asked.at.elapsed() >= wait(asked))
 }
 
 fn tell(source: &Source, error: &FetchError) {

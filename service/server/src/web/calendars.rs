@@ -113,6 +113,10 @@ impl Addresses {
             return Ok(Some(written));
         }
         let _turn = self.turns.acquire().await.map_err(|_| Failure::Broken)?;
+        // Others who asked for it may have had it written meanwhile.
+        if let Some(written) = self.written.get(&key) {
+            return Ok(Some(written));
+        }
         let asked = Instant::now();
         let entries = self.store.due_entries(record.site, &record.areas, self.clock.now()).await?;
         let modified = ics::told_last(&entries).map_or(record.made_at, |told| told.max(record.made_at));
