@@ -189,7 +189,7 @@ impl Script {
                 agree(operation, &answer, expect, &place);
             }
         }
-        let after = look(&wire).await.expect("lists");
+        let after = look(&wire).await.unwrap_or_else(|status| panic!("{place}\nno lists: {status}"));
         assert!(after == part.after, "{place}\n{}", difference(&after, &part.after));
         service.stop();
         is_whole(service.data());
