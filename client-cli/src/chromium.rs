@@ -58,6 +58,8 @@ fn print(program: &Path, html: &str) -> io::Result<Vec<u8>> {
     let mut command = Command::new(program);
     command
         .args(["--headless", "--disable-gpu", "--no-first-run", "--no-pdf-header-footer"])
+        // Where the system is a container, there is little memory to share.
+        .arg("--disable-dev-shm-usage")
         .arg(format!("--user-data-dir={}", folder.path().join("user").display()))
         .arg(format!("--print-to-pdf={}", pdf.display()));
     if is_root(folder.path()) {
