@@ -40,7 +40,15 @@ impl Service {
         Service::start_with(&[])
     }
 
-    /// The same, with more arguments for `fettlerd serve`.
+    /// Starts a service and declares a shop by the client, as `shop.toml` in the data folder.
+    pub fn with_shop(text: &str) -> Service {
+        let service = Service::start();
+        fs::write(service.data().join("shop.toml"), text).expect("a file");
+        service.fettler(&["shop", "load", "shop.toml"]).done();
+        service
+    }
+
+    /// Starts a service on an empty data folder, with more arguments for `fettlerd serve`.
     pub fn start_with(arguments: &[&str]) -> Service {
         let folder = tempfile::Builder::new().prefix("fettler-").tempdir().expect("a folder for data");
         Service::start_on(folder, arguments)

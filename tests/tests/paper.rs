@@ -61,10 +61,7 @@ fn shop(machines: usize) -> Service {
              act_above = \"7\"\nstop_below = \"4\"\npossible = \"0 to 16\"\n"
         );
     }
-    let service = Service::start();
-    std::fs::write(service.data().join("shop.toml"), text).expect("a file");
-    service.fettler(&["shop", "load", "shop.toml"]).done();
-    service
+    Service::with_shop(&text)
 }
 
 /// Runs the client where it finds the programs of this machine.

@@ -19,9 +19,7 @@ tag = "L-03"
 "#;
 
 fn shop() -> Service {
-    let service = Service::start();
-    fs::write(service.data().join("shop.toml"), SHOP).expect("a file");
-    service.fettler(&["shop", "load", "shop.toml"]).done();
+    let service = Service::with_shop(SHOP);
     for (file, pin) in [("ada", "271828"), ("other", "314159")] {
         fs::write(service.data().join(file), pin).expect("a file");
     }

@@ -37,10 +37,7 @@ every = "30 days"
 "#;
 
 fn shop() -> Service {
-    let service = Service::start();
-    fs::write(service.data().join("shop.toml"), SHOP).expect("a file");
-    service.fettler(&["shop", "load", "shop.toml"]).done();
-    service
+    Service::with_shop(SHOP)
 }
 
 /// What a command that is refused says.

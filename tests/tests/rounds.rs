@@ -61,10 +61,7 @@ possible = "0 to 16"
 "#;
 
 fn shop() -> Service {
-    let service = Service::start();
-    fs::write(service.data().join("shop.toml"), SHOP).expect("a file");
-    service.fettler(&["shop", "load", "shop.toml"]).done();
-    service
+    Service::with_shop(SHOP)
 }
 
 /// Walks at a terminal: each time it shows the first text, the second is typed.
@@ -187,10 +184,7 @@ fn a_round_is_walked_left_gone_on_with_and_handed_over() {
 #[test]
 fn a_pin_is_typed_unseen_and_lies_on_no_disk() {
     const PIN: &str = "271828182845";
-    let service = Service::start();
-    let asking = SHOP.replace("zone = \"UTC\"", "zone = \"UTC\"\nasks_pin = true");
-    fs::write(service.data().join("shop.toml"), asking).expect("a file");
-    service.fettler(&["shop", "load", "shop.toml"]).done();
+    let service = Service::with_shop(&SHOP.replace("zone = \"UTC\"", "zone = \"UTC\"\nasks_pin = true"));
     let file = tempfile::NamedTempFile::new().expect("a file");
     fs::write(file.path(), PIN).expect("written");
     let file = file.path().to_str().expect("UTF-8");

@@ -21,10 +21,7 @@ kind = "loaded"
 "#;
 
 fn shop() -> Service {
-    let service = Service::start();
-    fs::write(service.data().join("shop.toml"), SHOP).expect("a file");
-    service.fettler(&["shop", "load", "shop.toml"]).done();
-    service
+    Service::with_shop(SHOP)
 }
 
 /// The names of the sheets there are.
@@ -84,9 +81,7 @@ fn the_sheet_that_documents_try_is_taken_beside_what_the_machine_has() {
     let cutting = "\n[[sheet]]\nkey = \"cutting\"\ntitle = \"Cutting\"\n[[sheet.task]]\nkey = \"stops\"\n\
         title = \"Stops\"\nevery = \"30 days\"\n\n[[machine]]\ntag = \"L-03\"\nsheets = [\"cutting\"]\n";
     for (shop, tasks) in [(example.to_owned(), 27), (format!("{}{cutting}", SHOP.trim_end()), 26)] {
-        let service = Service::start();
-        fs::write(service.data().join("shop.toml"), shop).expect("a file");
-        service.fettler(&["shop", "load", "shop.toml"]).done();
+        let service = Service::with_shop(&shop);
         let give =
             |more: &[&str]| service.fettler(&[&["sheet", "use", "lathe", "L-03"], more].concat()).done();
         let told = give(&["--dry-run", "--output", "csv"]);

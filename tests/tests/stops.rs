@@ -63,10 +63,7 @@ every = "3 weeks"
 "#;
 
 fn shop() -> Service {
-    let service = Service::start();
-    std::fs::write(service.data().join("shop.toml"), SHOP).expect("a file");
-    service.fettler(&["shop", "load", "shop.toml"]).done();
-    service
+    Service::with_shop(SHOP)
 }
 
 /// The number of the open order of a task.

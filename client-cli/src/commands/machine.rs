@@ -23,6 +23,26 @@ pub(super) async fn run(session: &Session, command: MachineCommand) -> Result<An
     }
 }
 
+/// All machines of an area; of the whole site where it is empty.
+pub(super) async fn all(session: &Session, area: String) -> Result<Vec<pb::Machine>, Failure> {
+    let all: pb::ListMachinesResponse = paging::all(|page_token| {
+        let request = pb::ListMachinesRequest {
+            site: session.site(),
+            area: area.clone(),
+            page_size: paging::PAGE_MAX,
+            page_token,
+            ..Default::default()
+        };
+        async move {
+            session
+                .ask(&request, |link, request| async move { link.machines().list_machines(request).await })
+                .await
+        }
+    })
+    .await?;
+    Ok(all.machines)
+}
+
 async fn list(session: &Session, args: MachineListArgs) -> Result<Answer, Failure> {
     let state = match args.state {
         None => pb::MachineState::Unspecified,

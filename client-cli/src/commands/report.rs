@@ -1,6 +1,6 @@
 //! `report`: a month as one page of HTML with plots, and the tables behind it as CSV.
 
-use super::{figures, paging};
+use super::{figures, machine, paging};
 use crate::{
     args::{OutputForm, report::ReportArgs},
     backtest::own::{self, Kept, Own},
@@ -84,7 +84,7 @@ async fn gather(session: &Session, month: &str, earlier: Option<Vec<Before>>) ->
     let whole = whole.groups.into_iter().next().map(|group| group.figures).unwrap_or_default();
     let by_month = Ask { by: pb::FigureGrouping::Month, figure: "compliance", ..Ask::default() };
     let compliance = figures_of(session, &year, by_month).await?.groups;
-    let machines = machines(session).await?;
+    let machines = machine::all(session, String::new()).await?;
     let mut uses = Uses::of(stock(session).await?);
     let closings = closings(session, &year, &mut uses).await?;
     poured(session, &year, &machines, &mut uses).await?;
@@ -143,24 +143,6 @@ async fn look_ahead(session: &Session) -> Result<pb::LookAheadResponse, Failure>
         }
     })
     .await
-}
-
-async fn machines(session: &Session) -> Result<Vec<pb::Machine>, Failure> {
-    let all: pb::ListMachinesResponse = paging::all(|page_token| {
-        let request = pb::ListMachinesRequest {
-            site: session.site(),
-            page_size: paging::PAGE_MAX,
-            page_token,
-            ..Default::default()
-        };
-        async move {
-            session
-                .ask(&request, |link, request| async move { link.machines().list_machines(request).await })
-                .await
-        }
-    })
-    .await?;
-    Ok(all.machines)
 }
 
 async fn stock(session: &Session) -> Result<Vec<pb::StockItem>, Failure> {

@@ -1,6 +1,6 @@
 //! `sheet print` and `sheet labels`: pages of HTML for paper, or PDFs of them.
 
-use super::{due, instant, paging, round};
+use super::{due, instant, machine, round};
 use crate::{
     args::{
         OutputForm,
@@ -264,7 +264,7 @@ pub(super) async fn labels(session: &Session, args: SheetLabelsArgs) -> Result<A
     let leads = Leads::to(args.page.address.as_deref(), session.site())?;
     let places = Places::begin(session, &args.page)?;
     let mut machines = if args.machine.is_empty() {
-        of_area(session, args.area.clone().unwrap_or_default()).await?
+        machine::all(session, args.area.clone().unwrap_or_default()).await?
     } else {
         named(session, &args.machine).await?
     };
@@ -280,23 +280,4 @@ pub(super) async fn labels(session: &Session, args: SheetLabelsArgs) -> Result<A
     }
     let page = labels::page(&all, Cell { wide_mm: args.wide, high_mm: args.high });
     places.put(session, page).await
-}
-
-async fn of_area(session: &Session, area: String) -> Result<Vec<pb::Machine>, Failure> {
-    let all: pb::ListMachinesResponse = paging::all(|page_token| {
-        let request = pb::ListMachinesRequest {
-            site: session.site(),
-            area: area.clone(),
-            page_size: paging::PAGE_MAX,
-            page_token,
-            ..Default::default()
-        };
-        async move {
-            session
-                .ask(&request, |link, request| async move { link.machines().list_machines(request).await })
-                .await
-        }
-    })
-    .await?;
-    Ok(all.machines)
 }

@@ -295,3 +295,12 @@ pub(super) fn used(facts: &Facts) -> Vec<Section> {
     section.sheets.push(expected_sheet(facts, &expected));
     vec![held, section]
 }
+
+#[cfg(test)]
+mod tests {
+    #[test]
+    fn large_amounts_are_not_cut() {
+        assert_eq!(super::units(3_600_000_000_000).to_string(), "3600000000");
+        assert_eq!(super::units(-2_147_483_649).to_string(), "-2147483.649");
+    }
+}

@@ -294,4 +294,15 @@ mod tests {
         assert_eq!(orders(Ts(CANCELLED_FOR_MICROS)), [(3, false), (2, false), (1, true)]);
         assert_eq!(orders(Ts(CANCELLED_FOR_MICROS + 1)), [(3, false), (2, false)]);
     }
+
+    #[test]
+    fn a_calendar_tells_the_nearest_entries_only() {
+        let entry = |order: i64| Entry {
+            order: OrderNumber(order),
+            ..changes(&[], standing(100, "hall"), Ts(0)).remove(0)
+        };
+        let most = i64::try_from(ENTRIES_MAX).unwrap();
+        let told = listed((0..=most).rev().map(entry).collect(), &areas(&[]), Ts(0));
+        assert_eq!(told.last().map(|(entry, _)| entry.order.0), Some(most - 1));
+    }
 }
