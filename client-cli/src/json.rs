@@ -81,6 +81,7 @@ named!(
     ReturnMachineResponse,
     SetPinResponse,
     SettleReportResponse,
+    ShiftReport,
     SkipOrderResponse,
     StateLastDoneResponse,
     TakeReadingsResponse,

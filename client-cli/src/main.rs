@@ -27,6 +27,7 @@ mod fuzz;
 #[cfg(test)]
 mod fuzzed;
 mod html;
+mod import;
 mod json;
 mod link;
 mod out;

@@ -5,6 +5,7 @@
 
 #![expect(clippy::missing_panics_doc, reason = "the kit panics where a test has failed")]
 
+pub mod agent;
 pub mod agree;
 pub mod browser;
 pub mod calls;

@@ -8,6 +8,7 @@ pub(crate) mod calendar;
 pub(crate) mod figures;
 pub(crate) mod fluids;
 pub(crate) mod hours;
+pub(crate) mod import;
 pub(crate) mod journal;
 pub(crate) mod orders;
 pub(crate) mod planned;

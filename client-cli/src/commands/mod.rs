@@ -11,6 +11,8 @@ mod figures;
 mod fluid;
 mod hours_ask;
 mod hours_change;
+mod hours_follow;
+mod hours_import;
 mod hours_plan;
 mod hours_push;
 mod journal;
@@ -87,6 +89,8 @@ fn asks_nobody(command: &Command) -> bool {
     }
     matches!(command, Command::Sheet(SheetCommand::List | SheetCommand::Show(_)))
         || matches!(command, Command::Journal(JournalCommand::Confirm(_)))
+        || matches!(command, Command::Hours(HoursCommand::Import(args)) if args.dry_run)
+        || matches!(command, Command::Hours(HoursCommand::Follow(args)) if args.dry_run)
         || matches!(command, Command::Backtest(args) if args.cases.is_some())
 }
 
@@ -127,6 +131,8 @@ async fn dispatch(session: &Session, command: Command) -> Result<Answer, Failure
 async fn hours(session: &Session, command: HoursCommand) -> Result<Answer, Failure> {
     match command {
         HoursCommand::Push(args) => hours_push::run(session, args).await,
+        HoursCommand::Import(args) => hours_import::run(session, args).await,
+        HoursCommand::Follow(args) => hours_follow::run(session, args).await,
         HoursCommand::List(args) => hours_ask::list(session, args).await,
         HoursCommand::Held(args) => hours_ask::held(session, args).await,
         HoursCommand::Meter(args) => hours_ask::meter(session, args).await,

@@ -79,6 +79,8 @@ const ELSEWHERE: &[(&str, &str, &str, &str)] = &[
         "pm_downtime",
         "a column of the check values: time of standing for planned work",
     ),
+    ("client-cli/src/import/shdr", "asset", "ASSET@", "a command of SHDR"),
+    ("client-cli/src/fuzzed/imports.rs", "asset", "@ASSET@", "a command of SHDR"),
     (
         "service/domain/tests/planning",
         "floating",
