@@ -68,7 +68,7 @@ fn the_first_and_the_last_of_each_hour_are_kept_in_any_order_of_the_values() {
         said(3, "06:00:00", "3601"),
         said(4, "06:30:00", "5400"),
     ];
-    let expected = is(&[("u-1/9/1/op", "0.5"), ("u-1/9/2/op", "1"), ("u-1/9/4/op", "1.5")]);
+    let expected = is(&[("u-1/9/1/op", "0.1666666667"), ("u-1/9/2/op", "1"), ("u-1/9/4/op", "1.5")]);
     for _ in 0..values.len() {
         let (delivery, facts) = deliver(&plan, &values);
         assert_eq!(sent(&delivery), expected);
