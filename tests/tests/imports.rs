@@ -94,11 +94,7 @@ fn documents_are_imported_with_their_reset_and_validate() {
     let text = shop.ends("hours import current.xml sample.xml --mapping agent.toml", 0);
     has(
         &text,
-        &[
-            "1  resets recorded as replacements",
-            "1  UNAVAILABLE, which is no value",
-            "accepted               4",
-        ],
+        &["1  resets taken as replacements", "1  UNAVAILABLE, which is no value", "accepted               4"],
     );
     has(&text, &["sample.xml, line 10, `op-time`", "was reset (MAINTENANCE) from 4008.5 h"]);
     assert_eq!(

@@ -75,7 +75,7 @@ impl Fact {
             Fact::Settled => "local times settled as the mapping says",
             Fact::Restarted => "starts of the agent: its numbers began again",
             Fact::Reset => "resets of counters",
-            Fact::Replaced => "resets recorded as replacements",
+            Fact::Replaced => "resets taken as replacements",
             Fact::Fall => "falls of counters",
             Fact::Gap => "gaps",
         }
