@@ -248,6 +248,8 @@ fn spawn(
         .args(arguments)
         .env_clear()
         .env("HOME", data)
+        // As the unit of systemd and the container file have it.
+        .env("MALLOC_ARENA_MAX", "1")
         .envs(environment.iter().map(|(name, value)| (name, value)))
         .stdin(Stdio::null())
         .stdout(Stdio::piped())

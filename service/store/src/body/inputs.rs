@@ -165,6 +165,11 @@ pub(super) async fn load(
             order.closings.push(closing);
         }
     }
+    // Most have one version and few closings, and room for four of each: with many orders that is most of what they take.
+    for order in minds.values_mut().flat_map(|mind| &mut mind.orders) {
+        order.versions.shrink_to_fit();
+        order.closings.shrink_to_fit();
+    }
     for row in &of(&SKIPS, &mut *conn, site, machines).await? {
         let mut row = Reading::new(row, "work_order");
         let (machine, number) = (MachineId(row.next()?), OrderNumber(row.next()?));
