@@ -44,6 +44,7 @@ named!(
     GetMachineResponse,
     GetMeterResponse,
     AuditRow,
+    WatchDueResponse,
     GetFluidRecordResponse,
     GetOrderResponse,
     RecordFluidResponse,

@@ -7,6 +7,7 @@ mod calc;
 mod calendar;
 mod close;
 mod due;
+mod due_watch;
 mod figures;
 mod fluid;
 mod hours_ask;

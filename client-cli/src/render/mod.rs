@@ -5,6 +5,7 @@ pub(crate) mod audit;
 pub(crate) mod calc;
 pub(crate) mod calendar;
 pub(crate) mod due;
+pub(crate) mod due_watch;
 pub(crate) mod figures;
 pub(crate) mod fluid;
 pub(crate) mod fluid_page;

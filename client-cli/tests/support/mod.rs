@@ -7,6 +7,7 @@ mod rounds;
 mod service;
 mod shop;
 mod stock;
+mod watch;
 
 pub(crate) use service::{Mock, Plan};
 

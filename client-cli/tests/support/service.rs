@@ -1,6 +1,6 @@
 //! The service's side: it does what its plan says and remembers what it was asked.
 
-use super::TOKEN;
+use super::{TOKEN, watch};
 use fettler_proto::v1::{
     self as pb,
     due_service_server::{DueService, DueServiceServer},
@@ -242,6 +242,15 @@ fn item(order: i64) -> pb::DueItem {
 
 #[tonic::async_trait]
 impl DueService for Mock {
+    type WatchDueStream = watch::Tellings;
+
+    async fn watch_due(
+        &self,
+        request: Request<pb::WatchDueRequest>,
+    ) -> Result<Response<Self::WatchDueStream>, Status> {
+        Ok(Response::new(watch::told(request.into_inner(), item)))
+    }
+
     async fn list_due(
         &self,
         request: Request<pb::ListDueRequest>,

@@ -29,12 +29,13 @@ const AHEAD_MAX: Duration = Duration::from_millis(500);
 /// Services that need no token: they say whether the service lives and what it can do.
 const OPEN: [&str; 3] = ["/grpc.health.v1.", "/grpc.reflection.v1.", "/grpc.reflection.v1alpha."];
 /// Calls that last as long as their caller likes.
-const STREAMS: [&str; 5] = [
+const STREAMS: [&str; 6] = [
     "/fettler.v1.RunHoursService/StreamReports",
     "/grpc.health.v1.Health/Watch",
     "/grpc.reflection.v1.ServerReflection/ServerReflectionInfo",
     "/grpc.reflection.v1alpha.ServerReflection/ServerReflectionInfo",
     "/fettler.v1.AuditService/ExportClosings",
+    "/fettler.v1.DueService/WatchDue",
 ];
 
 /// When a call must be answered; a part of every request that has a deadline.

@@ -40,7 +40,7 @@ pub const fn roles(method: Method) -> &'static [Role] {
         Method::PlanUse => &[Reporter, Planner],
         Method::ListPlannedUse => ALL,
         // What is due.
-        Method::ListDue | Method::ExplainOrder | Method::LookAhead => SHOP,
+        Method::ListDue | Method::ExplainOrder | Method::LookAhead | Method::WatchDue => SHOP,
         // Secret addresses of it need no token once they are made.
         Method::GetDueCalendar => SHOP,
         Method::AddDueCalendar | Method::ListDueCalendars | Method::RevokeDueCalendar => &[Planner, Manager],

@@ -117,6 +117,7 @@ pub async fn serve_trusting(
         tasks: tasks.clone(),
         stopping: stopping.clone(),
         pins: Arc::default(),
+        watches: Arc::default(),
     };
     let routes = routes(&desk)?.add_service(health_service);
     let (grpc_tls, http_tls) = ports.tls.map(|tls| (tls.grpc, tls.http)).unzip();

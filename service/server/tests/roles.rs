@@ -77,6 +77,7 @@ const TABLE: &[(&str, &str, Code, &str)] = &[
     ("ListDue", "{}", Code::Ok, "TPM"),
     ("ExplainOrder", r#"{"order": "999"}"#, Code::NotFound, "TPM"),
     ("LookAhead", r#"{"until": "2026-12-24"}"#, Code::Ok, "TPM"),
+    ("WatchDue", "{}", Code::Ok, "TPM"),
     ("GetDueCalendar", "{}", Code::Ok, "TPM"),
     ("AddDueCalendar", r#"{"name": "wall", "secretSha256": "00"}"#, Code::InvalidArgument, "PM"),
     ("ListDueCalendars", "{}", Code::Ok, "PM"),
@@ -196,7 +197,12 @@ impl Shop {
         let mut grpc = tonic::client::Grpc::new(wire.clone());
         grpc.ready().await.unwrap();
         let codec = tonic_prost::ProstCodec::<DynamicMessage, ()>::default();
-        grpc.unary(Request::new(message), path, codec).await.map(drop)
+        if !method.is_server_streaming() {
+            return grpc.unary(Request::new(message), path, codec).await.map(drop);
+        }
+        // Some streams end when their caller leaves; the first message tells whether one is let in.
+        let mut answers = grpc.server_streaming(Request::new(message), path, codec).await?.into_inner();
+        answers.message().await.map(drop)
     }
 
     async fn token(&self, access: Access, expires_at: Option<Ts>) -> (String, fettler_domain::ids::TokenId) {

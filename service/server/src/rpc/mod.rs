@@ -20,6 +20,7 @@ mod round;
 mod run_hours;
 mod shop;
 mod stock;
+mod watch;
 
 use crate::auth::Pass;
 use crate::clock::Clock;
@@ -44,6 +45,8 @@ use tonic::{Request, Response, Status};
 
 use changing::Changing;
 
+pub use watch::Watches;
+
 /// The answer of a call.
 pub type Answer<T> = Result<Response<T>, Status>;
 
@@ -62,6 +65,8 @@ pub struct Desk {
     pub stopping: CancellationToken,
     /// Where PINs are compared.
     pub pins: Arc<PinDesk>,
+    /// The due lists that are watched.
+    pub watches: Arc<Watches>,
 }
 
 /// One call under way.

@@ -88,6 +88,19 @@ impl Paged for v1::ExportClosingsRequest {
     }
 }
 
+/// So does a list that is watched.
+impl Paged for v1::WatchDueRequest {
+    fn size(&self) -> i32 {
+        0
+    }
+    fn token(&self) -> &str {
+        &self.resume_token
+    }
+    fn forget_page(&mut self) {
+        self.resume_token = String::new();
+    }
+}
+
 /// Reads where the page begins and how long it is.
 pub fn ask<R: Paged, K: DeserializeOwned>(request: &R) -> Result<PageAsk<K>, Error> {
     let mut fields = Fields::new();

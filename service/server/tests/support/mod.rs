@@ -9,6 +9,7 @@ mod fake_care;
 mod fake_proofs;
 mod fake_rounds;
 mod fake_tokens;
+mod fake_watching;
 pub mod web;
 
 use fettler_domain::time::Ts;

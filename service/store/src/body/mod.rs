@@ -92,6 +92,7 @@ mod store_proofs;
 mod store_rounds;
 mod store_tokens;
 mod store_vault;
+mod store_watching;
 mod tokens;
 mod tx;
 mod upkeep;

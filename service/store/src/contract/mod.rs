@@ -21,6 +21,7 @@ mod shop;
 mod stock;
 mod tokens;
 mod vault;
+mod watching;
 
 pub use audit::{AuditAsk, AuditCursor, AuditFilter, AuditPage, Audited};
 pub use care::{
@@ -49,6 +50,7 @@ pub use shop::{MachineFilter, MachineMove, MachineRecord, MachineState, PersonRe
 pub use stock::{BuyFilter, BuyList, KeptItem, NOT_COUNTED_MAX, StockDone, StockFilter, StockTold};
 pub use tokens::{NewToken, TokenRecord, Tokens};
 pub use vault::{FAULTS_MAX, Fault, KeptNote, Part, Restore, Vault};
+pub use watching::Watching;
 
 use async_trait::async_trait;
 use fettler_domain::fluid::FluidSaid;
@@ -140,7 +142,9 @@ pub struct Upkeep {
 /// A store of shops.
 #[async_trait]
 #[expect(clippy::too_many_arguments, reason = "a call says each thing by itself")]
-pub trait Store: Care + DueCalendars + Pins + Proofs + Tokens + Rounds + Vault + Send + Sync {
+pub trait Store:
+    Care + DueCalendars + Pins + Proofs + Tokens + Rounds + Vault + Watching + Send + Sync
+{
     /// Adds a person, or gives the one with that name.
     async fn add_person(&self, caller: &Caller, name: &Name) -> Result<PersonRecord>;
     /// People by name.
