@@ -44,6 +44,8 @@ named!(
     GetMachineResponse,
     GetMeterResponse,
     AuditRow,
+    OutboundEntry,
+    AcknowledgeOutboundResponse,
     WatchDueResponse,
     GetFluidRecordResponse,
     GetOrderResponse,

@@ -6,11 +6,11 @@ use fettler_proto::v1::{
     due_service_client::DueServiceClient, figures_service_client::FiguresServiceClient,
     fluid_service_client::FluidServiceClient, journal_service_client::JournalServiceClient,
     machine_service_client::MachineServiceClient, order_service_client::OrderServiceClient,
-    person_service_client::PersonServiceClient, planned_use_service_client::PlannedUseServiceClient,
-    proof_service_client::ProofServiceClient, reading_service_client::ReadingServiceClient,
-    review_service_client::ReviewServiceClient, round_service_client::RoundServiceClient,
-    run_hours_service_client::RunHoursServiceClient, shop_service_client::ShopServiceClient,
-    stock_service_client::StockServiceClient,
+    outbound_service_client::OutboundServiceClient, person_service_client::PersonServiceClient,
+    planned_use_service_client::PlannedUseServiceClient, proof_service_client::ProofServiceClient,
+    reading_service_client::ReadingServiceClient, review_service_client::ReviewServiceClient,
+    round_service_client::RoundServiceClient, run_hours_service_client::RunHoursServiceClient,
+    shop_service_client::ShopServiceClient, stock_service_client::StockServiceClient,
 };
 use std::time::Duration;
 use tonic::{
@@ -82,6 +82,11 @@ impl Link {
     /// Work orders.
     pub(crate) fn orders(&self) -> OrderServiceClient<Wire> {
         OrderServiceClient::new(self.wire.clone()).max_decoding_message_size(ANSWER_BYTES_MAX)
+    }
+
+    /// What other systems book.
+    pub(crate) fn outbound(&self) -> OutboundServiceClient<Wire> {
+        OutboundServiceClient::new(self.wire.clone()).max_decoding_message_size(ANSWER_BYTES_MAX)
     }
 
     /// Readings.

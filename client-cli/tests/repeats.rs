@@ -32,6 +32,7 @@ const LINES: &[&str] = &[
     "fettler stock issue cloth 10 --by Ada --note \"for the wash stand\"",
     "fettler stock ordered \"way oil\" 40 --reference P-9",
     "fettler stock cancel \"way oil\" 3",
+    "fettler outbound done --reader erp --through 9",
     "fettler fluid add MC-01 sump \"water=20 L\" --by \"Ada Kern\"",
     "fettler fluid withdraw 2041 --by \"Ben Holt\" --reason \"another machine\"",
     "fettler review accept drain-bowl --machine L-03 --interval 32 --by \"Ada Kern\"",
@@ -99,6 +100,7 @@ fn every_command_that_takes_a_request_id_is_among_them() {
 fn verb(line: &str) -> Option<String> {
     let mut words = line.split(' ').skip(1);
     let first = words.next()?;
-    let group = ["fluid", "hours", "machine", "person", "review", "round", "shop", "stock"].contains(&first);
+    let group = ["fluid", "hours", "machine", "outbound", "person", "review", "round", "shop", "stock"]
+        .contains(&first);
     Some(if group { format!("{first} {}", words.next()?) } else { first.to_owned() })
 }

@@ -10,6 +10,7 @@ pub(crate) mod fluids;
 pub(crate) mod hours;
 pub(crate) mod journal;
 pub(crate) mod orders;
+pub(crate) mod outbound;
 pub(crate) mod planned;
 pub(crate) mod readings;
 pub(crate) mod report;
@@ -150,6 +151,9 @@ pub(crate) enum Command {
     Stock(stock::StockCommand),
     /// What to buy, how much, by when and why.
     Buy(stock::BuyArgs),
+    /// What an ERP books: pull closed work and what to buy, and say that it is done.
+    #[command(subcommand)]
+    Outbound(outbound::OutboundCommand),
     /// What closings tell of intervals, and the answer: accept, decline.
     Review(review::ReviewArgs),
     /// What was done in time, what is overdue, how long machines run between failures, what it took.

@@ -19,6 +19,7 @@ mod journal_proof;
 mod journal_verify;
 mod machine;
 mod orders;
+mod outbound;
 mod paging;
 mod person;
 mod raise;
@@ -112,6 +113,7 @@ async fn dispatch(session: &Session, command: Command) -> Result<Answer, Failure
         Command::Hours(command) => hours(session, command).await,
         Command::Stock(command) => stock::run(session, command).await,
         Command::Buy(args) => stock::buy(session, args).await,
+        Command::Outbound(command) => outbound::run(session, command).await,
         Command::Review(args) => review::run(session, args).await,
         Command::Figures(args) => figures::run(session, args).await,
         Command::Report(args) => report::run(session, args).await,

@@ -14,6 +14,7 @@ pub(crate) mod journal;
 pub(crate) mod labels;
 pub(crate) mod machine;
 pub(crate) mod order;
+pub(crate) mod outbound;
 pub(crate) mod planned;
 pub(crate) mod plot;
 pub(crate) mod point;

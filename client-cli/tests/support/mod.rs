@@ -2,6 +2,7 @@
 
 mod care;
 mod others;
+mod outbound;
 mod planned;
 mod rounds;
 mod service;

@@ -7,6 +7,7 @@ use fettler_proto::v1::{
     fluid_service_server::FluidServiceServer,
     machine_service_server::MachineServiceServer,
     order_service_server::{OrderService, OrderServiceServer},
+    outbound_service_server::OutboundServiceServer,
     person_service_server::PersonServiceServer,
     planned_use_service_server::PlannedUseServiceServer,
     reading_service_server::ReadingServiceServer,
@@ -90,6 +91,7 @@ impl Mock {
         };
         let server = Server::builder()
             .add_service(DueServiceServer::with_interceptor(mock.clone(), check))
+            .add_service(OutboundServiceServer::with_interceptor(mock.clone(), check))
             .add_service(OrderServiceServer::with_interceptor(mock.clone(), check))
             .add_service(RunHoursServiceServer::with_interceptor(mock.clone(), check))
             .add_service(PlannedUseServiceServer::with_interceptor(mock.clone(), check))
@@ -248,7 +250,7 @@ impl DueService for Mock {
         &self,
         request: Request<pb::WatchDueRequest>,
     ) -> Result<Response<Self::WatchDueStream>, Status> {
-        Ok(Response::new(watch::told(request.into_inner(), item)))
+        Ok(Response::new(watch::told(request.get_ref(), item)))
     }
 
     async fn list_due(

@@ -9,7 +9,7 @@ use tonic::Status;
 pub(crate) type Tellings = Pin<Box<dyn Stream<Item = Result<pb::WatchDueResponse, Status>> + Send>>;
 
 /// The stream that belongs to a request.
-pub(super) fn told(request: pb::WatchDueRequest, item: fn(i64) -> pb::DueItem) -> Tellings {
+pub(super) fn told(request: &pb::WatchDueRequest, item: fn(i64) -> pb::DueItem) -> Tellings {
     let message = |told: pb::WatchTold, token: &str| pb::WatchDueResponse {
         told: told.into(),
         resume_token: token.into(),

@@ -64,6 +64,8 @@ pub const fn roles(method: Method) -> &'static [Role] {
         Method::ReceiveStock => &[Reporter, Technician, Planner],
         Method::CountStock | Method::IssueStock => &[Technician, Planner],
         Method::RecordPurchase | Method::CancelPurchase => &[Reporter, Planner],
+        // What the ERP books of all that.
+        Method::GetOutbound | Method::AcknowledgeOutbound => &[Reporter, Planner],
         // What closings tell. A manager decides on intervals; who plans may see what is thought of them.
         Method::ListAdvice | Method::GetAdvice => &[Planner, Manager],
         Method::AnswerAdvice => AUDIT,

@@ -15,11 +15,11 @@ use fettler_proto::v1::{
     due_service_server::DueServiceServer, figures_service_server::FiguresServiceServer,
     fluid_service_server::FluidServiceServer, journal_service_server::JournalServiceServer,
     machine_service_server::MachineServiceServer, order_service_server::OrderServiceServer,
-    person_service_server::PersonServiceServer, planned_use_service_server::PlannedUseServiceServer,
-    proof_service_server::ProofServiceServer, reading_service_server::ReadingServiceServer,
-    review_service_server::ReviewServiceServer, round_service_server::RoundServiceServer,
-    run_hours_service_server::RunHoursServiceServer, shop_service_server::ShopServiceServer,
-    stock_service_server::StockServiceServer,
+    outbound_service_server::OutboundServiceServer, person_service_server::PersonServiceServer,
+    planned_use_service_server::PlannedUseServiceServer, proof_service_server::ProofServiceServer,
+    reading_service_server::ReadingServiceServer, review_service_server::ReviewServiceServer,
+    round_service_server::RoundServiceServer, run_hours_service_server::RunHoursServiceServer,
+    shop_service_server::ShopServiceServer, stock_service_server::StockServiceServer,
 };
 use fettler_store::contract::Store;
 use futures::FutureExt as _;
@@ -266,6 +266,7 @@ fn routes(desk: &Desk) -> Result<Routes, tonic_reflection::server::Error> {
         .add_service(limited!(DueServiceServer, desk))
         .add_service(limited!(DueCalendarServiceServer, desk))
         .add_service(limited!(OrderServiceServer, desk))
+        .add_service(limited!(OutboundServiceServer, desk))
         .add_service(limited!(ReadingServiceServer, desk))
         .add_service(limited!(RoundServiceServer, desk))
         .add_service(limited!(FluidServiceServer, desk))

@@ -124,6 +124,8 @@ const TABLE: &[(&str, &str, Code, &str)] = &[
     ("IssueStock", r#"{"item": "none", "quantity": "1", "by": "Ada"}"#, Code::NotFound, "TP"),
     ("RecordPurchase", r#"{"item": "none", "quantity": "1"}"#, Code::NotFound, "RP"),
     ("CancelPurchase", r#"{"item": "none", "purchase": "1"}"#, Code::NotFound, "RP"),
+    ("GetOutbound", "{}", Code::Ok, "RP"),
+    ("AcknowledgeOutbound", r#"{"reader": "erp", "through": "999"}"#, Code::InvalidArgument, "RP"),
     ("ListAdvice", "{}", Code::Ok, "PM"),
     ("GetAdvice", r#"{"machine": "none", "task": "none"}"#, Code::NotFound, "PM"),
     (

@@ -8,6 +8,7 @@ pub mod contract;
 mod copy;
 mod copy_calendars;
 mod copy_fluids;
+mod copy_outbound;
 mod postgres;
 mod sqlite;
 

@@ -30,6 +30,7 @@ macro_rules! changing {
 
 changing!(
     AcknowledgeHandoverRequest: |ask| ("by", &ask.by),
+    AcknowledgeOutboundRequest: |_| NOBODY,
     AddDueCalendarRequest: |_| NOBODY,
     AddPersonRequest: |_| NOBODY,
     AnswerAdviceRequest: |ask| ("by", &ask.by),

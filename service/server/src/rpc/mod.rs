@@ -10,6 +10,7 @@ mod fluid;
 mod journal;
 mod machine;
 mod order;
+mod outbound;
 mod person;
 mod planned;
 mod proof;

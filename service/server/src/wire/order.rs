@@ -260,7 +260,7 @@ pub fn closed(view: &ClosingView, names: &Names, calendar: &Calendar) -> v1::Clo
     }
 }
 
-fn wire_as_found(found: AsFound) -> v1::AsFound {
+pub(super) fn wire_as_found(found: AsFound) -> v1::AsFound {
     match found {
         AsFound::Good => v1::AsFound::Good,
         AsFound::Worn => v1::AsFound::Worn,

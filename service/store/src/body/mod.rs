@@ -20,6 +20,7 @@
 //! * [`fluids`], [`fluid_reads`]: what goes into sumps and reservoirs and comes out.
 //! * [`shelf`], [`shelf_use`], [`buy`]: items on the shelf, and what to buy.
 //! * [`due_calendars`]: what is told to people's own calendars.
+//! * [`outbound`]: what other systems book.
 //! * [`review`], [`review_answer`], [`care`]: what closings tell of intervals, the answers to it, and the orders and hours behind figures.
 //! * [`copy`]: everything, read and written as it stands.
 //! * [`check`], [`check_journal`], [`check_ledger`], [`check_plan`]: whether all of it is whole.
@@ -59,6 +60,7 @@ mod machines;
 mod meters;
 mod mind;
 mod orders;
+mod outbound;
 mod people;
 mod pins;
 mod plan_reads;
@@ -87,6 +89,7 @@ mod sites;
 mod store;
 mod store_calendars;
 mod store_care;
+mod store_outbound;
 mod store_pins;
 mod store_proofs;
 mod store_rounds;
@@ -169,6 +172,7 @@ pub(super) fn all_sql() -> Vec<&'static str> {
         machines::all_sql(),
         meters::all_sql(),
         orders::all_sql(),
+        outbound::all_sql(),
         people::all_sql(),
         plan_reads::all_sql(),
         plan_write::all_sql(),

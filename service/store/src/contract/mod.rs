@@ -12,6 +12,7 @@ mod fluids;
 mod hours;
 mod journal;
 mod orders;
+mod outbound;
 mod pins;
 mod planned;
 mod proofs;
@@ -37,6 +38,7 @@ pub use fluids::{
 pub use hours::{Acknowledged, HeldCounts, KeptReport, LoadReport, ReportCursor, ReportFilter, Settled};
 pub use journal::{EntryFilter, EntryRecord, JournalHead};
 pub use orders::{ClosingView, Ended, OrderFilter, OrderRecord};
+pub use outbound::{Outbound, OutboundEntry};
 pub use pins::{PinRecord, Pins};
 pub use planned::{PlanSaid, PlanTaken, PlannedCursor, PlannedFilter, PlannedPeriod, PlannedShift};
 pub use proofs::{CheckpointCursor, JournalKey, KeptCheckpoint, Proofs};
@@ -143,7 +145,7 @@ pub struct Upkeep {
 #[async_trait]
 #[expect(clippy::too_many_arguments, reason = "a call says each thing by itself")]
 pub trait Store:
-    Care + DueCalendars + Pins + Proofs + Tokens + Rounds + Vault + Watching + Send + Sync
+    Care + DueCalendars + Outbound + Pins + Proofs + Tokens + Rounds + Vault + Watching + Send + Sync
 {
     /// Adds a person, or gives the one with that name.
     async fn add_person(&self, caller: &Caller, name: &Name) -> Result<PersonRecord>;
