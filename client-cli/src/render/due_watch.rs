@@ -68,9 +68,9 @@ fn head_lines(head: &pb::DueHead, before: &pb::DueHead, board: Board) -> Vec<Str
     }
     lines.extend(stood.difference(&stand).map(|tag| format!("{tag} is not forbidden any more")));
     if head.held_reports != before.held_reports {
-        let held = usize::try_from(head.held_reports).unwrap_or(usize::MAX);
-        let held = words::count(held, "report is", "reports are");
-        lines.push(format!("{held} held and not counted"));
+        let number = usize::try_from(head.held_reports).unwrap_or(usize::MAX);
+        let reports = words::count(number, "report is", "reports are");
+        lines.push(format!("{reports} held and not counted"));
     }
     if head.not_shown != before.not_shown {
         lines.push(not_shown(head.not_shown));

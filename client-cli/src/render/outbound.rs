@@ -44,9 +44,10 @@ fn one(entry: &pb::OutboundEntry, board: Board) -> String {
         text.push_str(&label("used", &work.used.iter().map(used).collect::<Vec<_>>().join("; ")));
     }
     if let Some(buy) = &entry.buy {
-        let what = match entry.kind() {
-            pb::OutboundKind::BuyNoMore => format!("{}: nothing any more", buy.item),
-            _ => format!("{} {} of {}, {}", buy.quantity, buy.unit, buy.item, verdict(buy.verdict())),
+        let what = if entry.kind() == pb::OutboundKind::BuyNoMore {
+            format!("{}: nothing any more", buy.item)
+        } else {
+            format!("{} {} of {}, {}", buy.quantity, buy.unit, buy.item, verdict(buy.verdict()))
         };
         let _ = writeln!(text, "{} buy: {what}", entry.number);
         if !buy.order_by_day.is_empty() {

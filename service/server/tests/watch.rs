@@ -90,7 +90,7 @@ async fn next(stream: &mut Stream) -> v1::WatchDueResponse {
 }
 
 async fn told(stream: &mut Stream) -> Result<v1::WatchDueResponse, Status> {
-    let message = tokio::time::timeout(Duration::from_secs(60), stream.message());
+    let message = tokio::time::timeout(Duration::from_mins(1), stream.message());
     message.await.expect("something is told").map(|message| message.expect("the stream goes on"))
 }
 
@@ -283,16 +283,16 @@ async fn over_http_a_watch_is_lines_of_json_or_frames() {
     let mut frames = begin("application/grpc-web+proto", &[0, 0, 0, 0, 0]).await;
     let line: serde_json::Value = serde_json::from_slice(&lines.chunk().await).unwrap();
     assert_eq!(line["told"], "WATCH_TOLD_LIST");
-    let framed = |frame: Vec<u8>| {
+    let decoded = |frame: Vec<u8>| {
         assert_eq!(frame[0], 0, "a message");
         <v1::WatchDueResponse as prost::Message>::decode(&frame[5..]).unwrap()
     };
-    assert_eq!(framed(frames.chunk().await).told(), WatchTold::List);
+    assert_eq!(decoded(frames.chunk().await).told(), WatchTold::List);
     let order = shop.raise("L-03", "Look for the drip").await;
     let line: serde_json::Value = serde_json::from_slice(&lines.chunk().await).unwrap();
     assert_eq!(
         (&line["told"], &line["items"][0]["order"]),
         (&"WATCH_TOLD_CHANGES".into(), &order.to_string().into())
     );
-    assert_eq!(changes(&framed(frames.chunk().await)).0, [order]);
+    assert_eq!(changes(&decoded(frames.chunk().await)).0, [order]);
 }

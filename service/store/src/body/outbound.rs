@@ -21,7 +21,7 @@ use serde_json::Value;
 use std::collections::BTreeMap;
 
 /// Journal entries that are told in one transaction: each takes some statements, and writers wait meanwhile.
-const ENTRIES_AT_ONCE: i64 = 200;
+const ENTRIES_AT_ONCE: i64 = 50;
 
 const HEAD: &str = "SELECT next, entry, compared_at FROM outbound_head WHERE site = $1";
 const PUT_HEAD: &str = "INSERT INTO outbound_head (site, next, entry, compared_at) VALUES ($1, $2, $3, $4) \

@@ -140,8 +140,9 @@ impl Watcher {
     async fn take(&mut self, told: Result<Told, RecvError>) -> Result<(), Box<Status>> {
         match told {
             Ok(Told::Telling(telling)) => {
-                if self.turn % STEPS > 0 {
-                    sleep(STEP * u32::try_from(self.turn % STEPS).unwrap_or(0)).await;
+                let steps = u32::try_from(self.turn % STEPS).unwrap_or(0);
+                if steps > 0 {
+                    sleep(STEP * steps).await;
                 }
                 self.pending.push_back((telling, 0));
             }
