@@ -118,6 +118,11 @@ impl Service {
         self.folder.as_ref().expect("it has its folder until the end").path()
     }
 
+    /// What it said since it listens, line by line; waits until it has ended.
+    pub fn said(&self) -> Vec<String> {
+        self.heard.iter().collect()
+    }
+
     /// The number of its process.
     pub fn process(&self) -> u32 {
         self.child.id()
@@ -248,6 +253,8 @@ fn spawn(
         .args(arguments)
         .env_clear()
         .env("HOME", data)
+        // What it says is kept in memory, and some tests make millions of calls.
+        .env("FETTLER_LOG", "warn,fettler=info,fettler::call=warn")
         .envs(environment.iter().map(|(name, value)| (name, value)))
         .stdin(Stdio::null())
         .stdout(Stdio::piped())

@@ -3,13 +3,14 @@
 use crate::auth::Doorkeeper;
 use crate::clock::Clock;
 use crate::gate::GateLayer;
+use crate::meters::Meters;
 use crate::notary::{self, Notary};
 use crate::oidc::Provider;
 use crate::rpc::Desk;
 use crate::status::MESSAGE_BYTES_MAX;
 use crate::tls::Tls;
 use crate::upkeep;
-use crate::web::{self, HttpPort};
+use crate::web::{self, HttpPort, MetricsFor};
 use fettler_proto::v1::{
     audit_service_server::AuditServiceServer, due_calendar_service_server::DueCalendarServiceServer,
     due_service_server::DueServiceServer, figures_service_server::FiguresServiceServer,
@@ -23,6 +24,7 @@ use fettler_proto::v1::{
 };
 use fettler_store::contract::Store;
 use futures::FutureExt as _;
+use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::net::TcpListener;
@@ -105,6 +107,30 @@ pub async fn serve_trusting(
     provider: Option<Arc<Provider>>,
     shutdown: impl Future<Output = ()> + Send,
 ) -> Result<(), ServeError> {
+    serve_on(ports, store, clock, notary, Terms { provider, ..Terms::default() }, shutdown).await
+}
+
+/// What may be said of how to serve, beside where.
+#[derive(Default)]
+pub struct Terms {
+    /// Whose tokens are taken beside our own.
+    pub provider: Option<Arc<Provider>>,
+    /// Who is given the figures.
+    pub metrics_for: MetricsFor,
+    /// The folder whose disk the figures tell of.
+    pub data: Option<PathBuf>,
+}
+
+/// Serves on terms.
+pub async fn serve_on(
+    ports: Ports,
+    store: Arc<dyn Store>,
+    clock: Arc<dyn Clock>,
+    notary: Notary,
+    terms: Terms,
+    shutdown: impl Future<Output = ()> + Send,
+) -> Result<(), ServeError> {
+    let Terms { provider, metrics_for, data } = terms;
     let stopping = CancellationToken::new();
     let (tasks, calls) = (TaskTracker::new(), TaskTracker::new());
     let (health, health_service) = tonic_health::server::health_reporter();
@@ -117,15 +143,16 @@ pub async fn serve_trusting(
         tasks: tasks.clone(),
         stopping: stopping.clone(),
         pins: Arc::default(),
+        meters: Arc::new(Meters::new(store.clone(), clock.clone(), data)),
     };
     let routes = routes(&desk)?.add_service(health_service);
     let (grpc_tls, http_tls) = ports.tls.map(|tls| (tls.grpc, tls.http)).unzip();
     let incoming =
         TcpIncoming::from(ports.grpc).with_nodelay(Some(true)).with_keepalive(Some(KEEPALIVE_EVERY));
     let doorkeeper = Doorkeeper::new(store.clone(), clock.clone()).trusting(provider);
-    let gate = GateLayer::new(doorkeeper, calls.clone());
+    let gate = GateLayer::new(doorkeeper, desk.meters.clone(), calls.clone());
     let port = ports.http.map(|listener| HttpPort { listener, tls: http_tls });
-    let web = Web::start(port, web::paths(routes.clone(), &gate, &desk))?;
+    let web = Web::start(port, web::paths(routes.clone(), &gate, &desk, metrics_for))?;
     let server = server(grpc_tls)?
         .layer(gate)
         .add_routes(routes)
@@ -211,6 +238,39 @@ impl Web {
         self.ended.cancel();
         let _ = timeout(LAST_BYTES, self.running).await;
     }
+}
+
+/// The HTTP port while the store is being opened: it lives, and is not ready.
+pub struct Before(Option<Web>);
+
+impl Before {
+    /// Answers from now on, on the port that will be served.
+    pub fn start(ports: &mut Ports) -> Result<Before, BeforeError> {
+        let Some(listener) = ports.http.take() else { return Ok(Before(None)) };
+        let own = listener.into_std()?;
+        ports.http = Some(TcpListener::from_std(own.try_clone()?)?);
+        let tls = ports.tls.as_ref().map(|tls| tls.http.clone());
+        let port = HttpPort { listener: TcpListener::from_std(own)?, tls };
+        Ok(Before(Some(Web::start(Some(port), web::paths_before())?)))
+    }
+
+    /// Ends it, so that what is served takes over.
+    pub async fn end(self) {
+        if let Some(web) = self.0 {
+            web.end().await;
+        }
+    }
+}
+
+/// Why nothing is answered while the store is being opened.
+#[derive(Debug, thiserror::Error)]
+pub enum BeforeError {
+    /// The socket cannot be shared.
+    #[error("the socket of the HTTP port cannot be shared")]
+    Socket(#[from] std::io::Error),
+    /// The transport does not start.
+    #[error("the HTTP port does not start")]
+    Transport(#[from] tonic::transport::Error),
 }
 
 /// Ready when no call is under way and the last answers had their time. A peer that is connected and says nothing

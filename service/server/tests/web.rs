@@ -269,6 +269,20 @@ async fn a_service_that_stops_says_so_until_its_calls_have_ended() {
 }
 
 #[tokio::test]
+async fn a_service_whose_store_does_not_answer_lives_and_is_not_ready() {
+    let fake = Arc::new(Fake::open());
+    fake.is_away.store(true, std::sync::atomic::Ordering::SeqCst);
+    let server = Server::start(fake).await;
+    let told = ask(server.http, "GET", "/ready", &[], b"").await;
+    assert_eq!((told.status, told.text().as_str()), (503, "the store does not answer\n"));
+    assert_eq!(ask(server.http, "GET", "/live", &[], b"").await.status, 200);
+    // Figures of calls are told all the same.
+    let told = ask(server.http, "GET", "/metrics", &[], b"").await;
+    assert_eq!((told.status, &*told.headers["cache-control"]), (200, "no-store"));
+    assert!(told.text().contains("\nfettler_figures_failures_total 1\n"), "{}", told.text());
+}
+
+#[tokio::test]
 async fn silent_peers_do_not_hold_the_service() {
     let mut server = Server::start(Arc::new(Fake::open())).await;
     let silent = tokio::net::TcpStream::connect(server.http).await.unwrap();

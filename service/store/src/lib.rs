@@ -43,6 +43,14 @@ pub async fn look_at_file(file: &Path) -> Result<Arc<dyn Store>> {
     Ok(sqlite::look(&file.to_string_lossy(), true).await?)
 }
 
+/// Whether a location can be read as one; nothing is opened.
+pub fn readable(location: &str) -> Result<()> {
+    match Engine::of(location)? {
+        Engine::Sqlite(_) => Ok(()),
+        Engine::Postgres => postgres::readable(location),
+    }
+}
+
 /// The last step of the schema that is known here.
 pub fn schema() -> i64 {
     sqlite::schema()

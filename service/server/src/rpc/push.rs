@@ -43,7 +43,7 @@ pub(super) async fn take<'a>(
             Err(refused) => places.push(Err(*refused)),
         }
     }
-    let sent = taken.len();
+    let (sent, handed_over) = (taken.len(), std::time::Instant::now());
     let told = if sent == 0 { Vec::new() } else { call.store.push(&call.caller, site.site, taken).await? };
     if told.len() != sent {
         tracing::error!(sent, told = told.len(), "the store did not answer every report");
@@ -54,7 +54,9 @@ pub(super) async fn take<'a>(
         Ok(unit) => told.next().map(|told| report::acknowledgement(&told, unit, &site.calendar, call.now())),
         Err(refused) => Some(refused),
     };
-    Ok(places.into_iter().filter_map(of).collect())
+    let told: Vec<v1::Acknowledgement> = places.into_iter().filter_map(of).collect();
+    call.meters.reports(&told, sent, handed_over.elapsed());
+    Ok(told)
 }
 
 /// The acknowledgements of a stream, on their way to the caller.

@@ -31,11 +31,13 @@ const LINES: &str = "application/x-ndjson";
 /// What else a body may be in.
 const GRPC_WEB: &str = "application/grpc-web";
 /// The headers of a request that mean something to a call.
-const PASSED_ON: [HeaderName; 4] = [
+const PASSED_ON: [HeaderName; 6] = [
     header::AUTHORIZATION,
     HeaderName::from_static("grpc-timeout"),
     HeaderName::from_static(PIN),
     HeaderName::from_static(NEW_PIN),
+    HeaderName::from_static("traceparent"),
+    HeaderName::from_static("tracestate"),
 ];
 
 /// The handlers behind the gate, and whether the service is stopping.

@@ -51,6 +51,8 @@ pub struct Fake {
     pub is_shut: AtomicBool,
     /// Sites beside the first, on which upkeep fails when there are any.
     pub more_sites: Mutex<Vec<SiteId>>,
+    /// Whether reads find the store away.
+    pub is_away: AtomicBool,
     /// The sites of passes of upkeep.
     pub kept: Mutex<Vec<SiteId>>,
     /// The sites that another service sees to.
@@ -68,6 +70,7 @@ impl Default for Fake {
             waiting: Semaphore::new(0),
             fails: Semaphore::new(0),
             is_shut: AtomicBool::new(false),
+            is_away: AtomicBool::new(false),
             more_sites: Mutex::default(),
             kept: Mutex::default(),
             kept_by_others: Mutex::default(),
@@ -116,6 +119,9 @@ pub(super) fn away<T>() -> Result<T> {
 #[async_trait]
 impl Store for Fake {
     async fn sites(&self) -> Result<Vec<SiteRecord>> {
+        if self.is_away.load(Ordering::SeqCst) {
+            return away();
+        }
         let more = self.more_sites.lock().unwrap().clone();
         let more = more.into_iter().map(|site| SiteRecord { site, ..Fake::record() });
         Ok([Fake::record()].into_iter().chain(more).collect())

@@ -6,6 +6,7 @@
 pub mod fake;
 mod fake_calendars;
 mod fake_care;
+mod fake_gauges;
 mod fake_proofs;
 mod fake_rounds;
 mod fake_tokens;

@@ -21,6 +21,7 @@
 //! * [`shelf`], [`shelf_use`], [`buy`]: items on the shelf, and what to buy.
 //! * [`due_calendars`]: what is told to people's own calendars.
 //! * [`review`], [`review_answer`], [`care`]: what closings tell of intervals, the answers to it, and the orders and hours behind figures.
+//! * [`gauges`]: counts that operators watch.
 //! * [`copy`]: everything, read and written as it stands.
 //! * [`check`], [`check_journal`], [`check_ledger`], [`check_plan`]: whether all of it is whole.
 
@@ -49,6 +50,7 @@ mod entries;
 mod fleet;
 mod fluid_reads;
 mod fluids;
+mod gauges;
 mod handovers;
 mod head;
 mod history;
@@ -87,6 +89,7 @@ mod sites;
 mod store;
 mod store_calendars;
 mod store_care;
+mod store_gauges;
 mod store_pins;
 mod store_proofs;
 mod store_rounds;
@@ -133,6 +136,7 @@ pub(super) fn all_sql() -> Vec<&'static str> {
         entries::ALL_SQL,
         handovers::ALL_SQL,
         fluids::ALL_SQL,
+        gauges::ALL_SQL,
         head::ALL_SQL,
         proofs::ALL_SQL,
         raised::ALL_SQL,

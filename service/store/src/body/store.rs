@@ -36,7 +36,7 @@ use tokio::sync::Mutex;
 
 /// A store on one engine.
 pub(crate) struct SqlStore {
-    readers: Pool<Db>,
+    pub(super) readers: Pool<Db>,
     pub(super) queue: Queue,
     /// How many marks the last look at each site's fleet figures saw.
     seen: Mutex<BTreeMap<SiteId, i64>>,

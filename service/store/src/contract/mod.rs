@@ -9,6 +9,7 @@ mod due;
 mod due_calendars;
 mod error;
 mod fluids;
+mod gauges;
 mod hours;
 mod journal;
 mod orders;
@@ -33,6 +34,7 @@ pub use error::{Result, StoreError};
 pub use fluids::{
     FluidBook, FluidCursor, FluidDone, FluidFilter, FluidLimit, FluidLine, FluidReservoir, KeptFluid,
 };
+pub use gauges::{Gauges, MachineGauge, OrderGauge, SILENT_AFTER_DAYS, SiteGauge, StoreGauge};
 pub use hours::{Acknowledged, HeldCounts, KeptReport, LoadReport, ReportCursor, ReportFilter, Settled};
 pub use journal::{EntryFilter, EntryRecord, JournalHead};
 pub use orders::{ClosingView, Ended, OrderFilter, OrderRecord};
@@ -140,7 +142,9 @@ pub struct Upkeep {
 /// A store of shops.
 #[async_trait]
 #[expect(clippy::too_many_arguments, reason = "a call says each thing by itself")]
-pub trait Store: Care + DueCalendars + Pins + Proofs + Tokens + Rounds + Vault + Send + Sync {
+pub trait Store:
+    Care + DueCalendars + Gauges + Pins + Proofs + Tokens + Rounds + Vault + Send + Sync
+{
     /// Adds a person, or gives the one with that name.
     async fn add_person(&self, caller: &Caller, name: &Name) -> Result<PersonRecord>;
     /// People by name.
