@@ -1,6 +1,6 @@
 //! How a command ends: the exit codes, and the failures that lead to them with all that a person needs to go on.
 
-use crate::out::Out;
+use crate::{near, out::Out};
 use std::{error::Error as _, fmt::Write as _, io, process::ExitCode};
 use tonic::{Code, Status};
 use tonic_types::StatusExt as _;
@@ -40,6 +40,17 @@ pub(crate) struct Complaint {
     pub(crate) hints: Vec<String>,
     /// The gRPC code's name and the service's reason, where the service spoke.
     pub(crate) code: Option<String>,
+    /// What the service does not know.
+    pub(crate) missing: Option<Box<Missing>>,
+}
+
+/// A thing that the service does not know.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub(crate) struct Missing {
+    /// The kind of thing.
+    pub(crate) kind: String,
+    /// Its name as it was said.
+    pub(crate) name: String,
 }
 
 impl Complaint {
@@ -80,6 +91,14 @@ impl Failure {
     /// A usage failure of one sentence.
     pub(crate) fn usage(message: impl Into<String>) -> Failure {
         Failure::Usage(Complaint::new(message))
+    }
+
+    /// The failure with the names that are near to what was typed, where there are any.
+    pub(crate) fn with_near(self, typed: &str, names: &[&str]) -> Failure {
+        match near::question(typed, names.iter().copied()) {
+            Some(question) => self.with_hint(question),
+            None => self,
+        }
     }
 
     /// The failure with one more hint.
@@ -182,6 +201,10 @@ pub(crate) fn complaint_of(status: &Status) -> Complaint {
     if let Some(hint) = own_hint(status.code()) {
         complaint.hints.push(hint.to_owned());
     }
+    complaint.missing = details.error_info().filter(|_| status.code() == Code::NotFound).and_then(|info| {
+        let (kind, name) = (info.metadata.get("kind")?, info.metadata.get("name")?);
+        Some(Box::new(Missing { kind: kind.clone(), name: name.clone() }))
+    });
     let name = code_name(status.code());
     complaint.code = Some(match details.error_info() {
         Some(info) if !info.reason.is_empty() => format!("{name}, {}", info.reason),

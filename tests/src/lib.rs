@@ -19,6 +19,7 @@ pub mod fuzz_requests;
 pub mod fuzz_targets;
 pub mod history;
 pub mod kill;
+pub mod languages;
 pub mod line;
 pub mod load;
 pub mod model;

@@ -259,7 +259,8 @@ fn spawn(
     listen(child.stderr.take().expect("a pipe"), say);
     match announced(&heard) {
         Ok(endpoint) => {
-            let has_http = name == "fettlerd" && !arguments.iter().any(|a| a == "off");
+            let says = |word: &str| arguments.iter().any(|argument| argument == word);
+            let has_http = if name == "fettlerd" { !says("off") } else { says("--http") };
             let http = if has_http { announced_http(&heard) } else { String::new() };
             Ok((child, endpoint, http, heard))
         }

@@ -18,6 +18,7 @@ mod journal_proof;
 mod journal_verify;
 mod machine;
 mod orders;
+mod own;
 mod paging;
 mod person;
 mod raise;
@@ -36,6 +37,7 @@ mod skip;
 mod stock;
 mod stop;
 mod stop_talk;
+mod suggest;
 mod undo;
 mod why;
 
@@ -44,12 +46,12 @@ pub(crate) use round::seen as seen_round;
 
 use crate::{
     args::{
-        Args, ChangeArgs, Command, OutputForm, hours::HoursCommand, journal::JournalCommand,
-        sheet::SheetCommand,
+        ChangeArgs, Command, OutputForm, hours::HoursCommand, journal::JournalCommand, sheet::SheetCommand,
     },
     clock,
     config::Settings,
     exit::{Answer, Failure},
+    origin::Given,
     out::Out,
     render::due::Board,
     session::Session,
@@ -60,24 +62,29 @@ use prost_types::Timestamp;
 use uuid::Uuid;
 
 /// Runs what was typed until it is done or the person stops it.
-pub(crate) async fn run(args: Args, out: Out) -> Result<Answer, Failure> {
-    if let Command::Calc(calc) = args.command {
-        // The calculators need neither a service nor a token, so nothing that concerns these can stop them.
-        return calc::run(calc, args.global.output, usize::from(args.global.width), &out);
+pub(crate) async fn run(command: Command, given: &Given, out: Out) -> Result<Answer, Failure> {
+    // What needs neither a service nor a token is stopped by nothing that concerns these.
+    if let Command::Calc(args) = command {
+        return calc::run(args, given.output, usize::from(given.width), &out);
     }
-    let settings = if asks_nobody(&args.command) {
-        Settings::offline(&args.global)
-    } else {
-        Settings::resolve(&args.global)?
-    };
+    if let Some(result) = own::run(&command, given, &out) {
+        return result;
+    }
+    let settings = if asks_nobody(&command) { Settings::offline(given) } else { Settings::resolve(given)? };
     let session = Session::new(settings, out);
-    tokio::select! {
-        result = dispatch(&session, args.command) => result,
+    let result = tokio::select! {
+        result = dispatch(&session, command) => result,
         stopped = tokio::signal::ctrl_c() => Err(match stopped {
             Ok(()) => Failure::Interrupted,
             Err(error) => Failure::usage(format!("cannot listen for an interruption: {error}")),
         }),
-    }
+    };
+    suggest::with_names(&session, result).await
+}
+
+/// Whether a command says the same whatever the settings are, so that a fault in them does not stop it.
+pub(crate) fn needs_no_settings(command: &Command) -> bool {
+    matches!(command, Command::Completions(_) | Command::Manual(_))
 }
 
 /// Whether a command needs neither a service nor a token.
@@ -119,8 +126,10 @@ async fn dispatch(session: &Session, command: Command) -> Result<Answer, Failure
         Command::Shop(command) => shop::run(session, command).await,
         Command::Sheet(command) => sheet::run(session, command).await,
         Command::Journal(command) => journal::run(session, command).await,
-        Command::Calc(args) => calc::run(args, session.settings.output, session.settings.width, &session.out),
         Command::Backtest(args) => backtest::run(session, args).await,
+        Command::Calc(_) | Command::Config(_) | Command::Completions(_) | Command::Manual(_) => {
+            unreachable!("these were run before")
+        }
     }
 }
 
