@@ -32,7 +32,7 @@ async fn answers(caller: Caller, calls: &[Call]) -> Vec<Value> {
 }
 
 /// Where two answers differ first, and how.
-fn difference(one: &Value, other: &Value, path: String) -> Option<String> {
+fn difference(one: &Value, other: &Value, path: &str) -> Option<String> {
     let (count, pairs): (_, Vec<(String, &Value, &Value)>) = match (one, other) {
         (Value::Object(ones), Value::Object(others)) => {
             let of = |key: &String| (format!("{path}.{key}"), &one[key], &other[key]);
@@ -44,16 +44,16 @@ fn difference(one: &Value, other: &Value, path: String) -> Option<String> {
         }
         _ => (one == other, Vec::new()),
     };
-    let within = pairs.into_iter().find_map(|(path, one, other)| difference(one, other, path));
+    let within = pairs.into_iter().find_map(|(path, one, other)| difference(one, other, &path));
     within.or_else(|| (!count).then(|| format!("{path}: {one} and {other}")))
 }
 
 #[test]
 fn the_place_of_a_difference_is_found() {
     let (one, other) = (json!({"a": [1, {"b": "x"}]}), json!({"a": [1, {"b": "y"}]}));
-    assert_eq!(difference(&one, &other, String::new()).expect("they differ"), ".a[1].b: \"x\" and \"y\"");
-    assert!(difference(&json!({"a": 1}), &json!({"a": 1, "b": 2}), String::new()).is_some());
-    assert_eq!(difference(&one, &one.clone(), String::new()), None);
+    assert_eq!(difference(&one, &other, "").expect("they differ"), ".a[1].b: \"x\" and \"y\"");
+    assert!(difference(&json!({"a": 1}), &json!({"a": 1, "b": 2}), "").is_some());
+    assert_eq!(difference(&one, &one.clone(), ""), None);
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
@@ -71,7 +71,7 @@ async fn five_stacks_are_given_the_same_answers_and_error_details() {
     for caller in Caller::ALL.into_iter().filter(|caller| *caller != Caller::Rust) {
         let told = answers(caller, &calls).await;
         for (number, ((call, one), other)) in calls.iter().zip(&first).zip(&told).enumerate() {
-            let differs = difference(one, other, String::new());
+            let differs = difference(one, other, "");
             assert_eq!(differs, None, "call {}, {}, by {caller:?}", number + 1, call.call);
         }
     }
