@@ -81,6 +81,13 @@ impl Settings {
     }
 }
 
+impl Settings {
+    /// Whether the service is on this machine.
+    pub(crate) fn is_local(&self) -> bool {
+        is_loopback(&self.server)
+    }
+}
+
 fn server(given: &Given) -> Result<Uri, Failure> {
     let (text, origin) = given.text("server").expect("it has a default");
     address(&text, origin)

@@ -7,6 +7,7 @@ use fettler_tests::service::Service;
 use fettler_tests::terminal::talk_in;
 use serde_json::Value;
 use std::fs;
+use std::os::unix::fs::PermissionsExt as _;
 use std::process::Command;
 
 const SHOP: &str = r#"people = ["Ada Kern", "=2+3"]
@@ -184,6 +185,40 @@ fn names_that_were_meant_are_told() {
     let far = service.fettler(&["due", "--area", "nowhere"]);
     assert!(far.code == 3 && !far.stderr.contains("did you mean"), "{}", far.all());
     assert!(far.stderr.contains("`fettler machine list` shows the areas"), "{}", far.all());
+}
+
+#[test]
+fn the_doctor_tells_what_is_found_and_what_to_do() {
+    let service = Service::with_shop(SHOP);
+    let well = service.fettler(&["doctor", "--output", "json"]).done();
+    let told: Value = serde_json::from_str(&well).expect("JSON");
+    let checks = told["checks"].as_array().expect("a list");
+    assert!(checks.len() >= 7 && checks.iter().all(|check| check["well"] == true), "{well}");
+    assert!(service.fettler(&["doctor"]).done().contains("`admin`, admin of all sites"));
+    let ill = |ran: Ran, found: &str, remedy: &str| {
+        assert!(ran.code == 1 && ran.stdout.contains(found) && ran.stdout.contains(remedy), "{}", ran.all());
+    };
+    let run = |variables: &[(&str, &str)]| {
+        fettler_in(service.endpoint(), service.data(), (&["doctor", "--width", "200"], b""), variables)
+    };
+    ill(run(&[("FETTLER_TOKEN", "fettler_x")]), "not known here", "the token was read from FETTLER_TOKEN");
+    ill(run(&[("FETTLER_TOKEN", "")]), "carries no token", "--token-file FILE");
+    ill(run(&[("FETTLER_SITE", "nort")]), "`nort` is not a site", "did you mean `north`?");
+    ill(offline(&["doctor"]), "did not answer", "is `fettlerd serve` running there?");
+    // A token that ends soon, and a folder that others may read.
+    let made = Command::new(program("fettlerd"))
+        .args(["token", "add", "tablet", "--role", "technician", "--expires", "3d", "--data"])
+        .arg(service.data())
+        .env_clear()
+        .output()
+        .expect("it runs");
+    let token = String::from_utf8_lossy(&made.stdout).trim().to_owned();
+    ill(run(&[("FETTLER_TOKEN", &token)]), "`tablet`, technician of all sites", "`fettlerd token add` makes");
+    fs::set_permissions(service.data(), fs::Permissions::from_mode(0o755)).expect("a mode");
+    ill(run(&[]), "is open to others", "chmod -R go=");
+    // A clock that stands in another year.
+    let past = Service::start_with(&["--clock-at", "2026-01-05T09:00:00Z"]);
+    ill(past.fettler(&["doctor", "--width", "200"]), "apart from the service's", "NTP");
 }
 
 #[test]

@@ -180,6 +180,8 @@ pub(crate) enum Command {
     Calc(calc::CalcArgs),
     /// How good forecasts would have been: of the site's own history, or from files without a service.
     Backtest(backtest::BacktestArgs),
+    /// Whether the service is reached, trusted and known here, and what to do where it is not.
+    Doctor,
     /// The client's own settings: show.
     #[command(subcommand)]
     Config(own::ConfigCommand),

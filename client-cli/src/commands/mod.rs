@@ -6,6 +6,7 @@ mod backtest;
 mod calc;
 mod calendar;
 mod close;
+mod doctor;
 mod due;
 mod figures;
 mod fluid;
@@ -67,6 +68,9 @@ pub(crate) async fn run(command: Command, given: &Given, out: Out) -> Result<Ans
     if let Command::Calc(args) = command {
         return calc::run(args, given.output, usize::from(given.width), &out);
     }
+    if let Command::Doctor = command {
+        return doctor::run(given, &out).await;
+    }
     if let Some(result) = own::run(&command, given, &out) {
         return result;
     }
@@ -127,7 +131,11 @@ async fn dispatch(session: &Session, command: Command) -> Result<Answer, Failure
         Command::Sheet(command) => sheet::run(session, command).await,
         Command::Journal(command) => journal::run(session, command).await,
         Command::Backtest(args) => backtest::run(session, args).await,
-        Command::Calc(_) | Command::Config(_) | Command::Completions(_) | Command::Manual(_) => {
+        Command::Calc(_)
+        | Command::Doctor
+        | Command::Config(_)
+        | Command::Completions(_)
+        | Command::Manual(_) => {
             unreachable!("these were run before")
         }
     }

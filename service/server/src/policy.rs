@@ -18,7 +18,7 @@ const AUDIT: &[Role] = &[Manager];
 pub const fn roles(method: Method) -> &'static [Role] {
     match method {
         // The shop as declared.
-        Method::ListSites => ALL,
+        Method::GetInstallation | Method::ListSites => ALL,
         Method::GetShop => SHOP,
         Method::LoadShop | Method::StateLastDone => &[Planner],
         // Machines. Whoever sees a danger may forbid, and whoever works on it gives it back.

@@ -13,13 +13,13 @@ use crate::web::{self, HttpPort};
 use fettler_proto::v1::{
     audit_service_server::AuditServiceServer, due_calendar_service_server::DueCalendarServiceServer,
     due_service_server::DueServiceServer, figures_service_server::FiguresServiceServer,
-    fluid_service_server::FluidServiceServer, journal_service_server::JournalServiceServer,
-    machine_service_server::MachineServiceServer, order_service_server::OrderServiceServer,
-    person_service_server::PersonServiceServer, planned_use_service_server::PlannedUseServiceServer,
-    proof_service_server::ProofServiceServer, reading_service_server::ReadingServiceServer,
-    review_service_server::ReviewServiceServer, round_service_server::RoundServiceServer,
-    run_hours_service_server::RunHoursServiceServer, shop_service_server::ShopServiceServer,
-    stock_service_server::StockServiceServer,
+    fluid_service_server::FluidServiceServer, installation_service_server::InstallationServiceServer,
+    journal_service_server::JournalServiceServer, machine_service_server::MachineServiceServer,
+    order_service_server::OrderServiceServer, person_service_server::PersonServiceServer,
+    planned_use_service_server::PlannedUseServiceServer, proof_service_server::ProofServiceServer,
+    reading_service_server::ReadingServiceServer, review_service_server::ReviewServiceServer,
+    round_service_server::RoundServiceServer, run_hours_service_server::RunHoursServiceServer,
+    shop_service_server::ShopServiceServer, stock_service_server::StockServiceServer,
 };
 use fettler_store::contract::Store;
 use futures::FutureExt as _;
@@ -259,6 +259,7 @@ fn routes(desk: &Desk) -> Result<Routes, tonic_reflection::server::Error> {
     };
     Ok(Routes::new(limited!(ShopServiceServer, desk))
         .add_service(limited!(MachineServiceServer, desk))
+        .add_service(limited!(InstallationServiceServer, desk))
         .add_service(limited!(PersonServiceServer, desk))
         .add_service(limited!(RunHoursServiceServer, desk))
         .add_service(limited!(PlannedUseServiceServer, desk))

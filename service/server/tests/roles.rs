@@ -30,6 +30,7 @@ use tonic_types::StatusExt as _;
 /// A call, a request without its site, the code that answers it where it is let in, and the roles that are: Reporter,
 /// Technician, Planner, Manager. An administrator always is.
 const TABLE: &[(&str, &str, Code, &str)] = &[
+    ("GetInstallation", "{}", Code::Ok, "RTPM"),
     ("ListSites", "{}", Code::Ok, "RTPM"),
     ("GetShop", "{}", Code::Ok, "TPM"),
     ("LoadShop", r#"{"shop": {"site": {"zone": "UTC"}}, "validateOnly": true}"#, Code::Ok, "P"),
@@ -143,7 +144,7 @@ const TABLE: &[(&str, &str, Code, &str)] = &[
 ];
 
 /// Calls that concern no site.
-const OF_NO_SITE: &[&str] = &["ListSites", "ListPeople", "AddPerson", "SetPin"];
+const OF_NO_SITE: &[&str] = &["GetInstallation", "ListSites", "ListPeople", "AddPerson", "SetPin"];
 
 /// A shop with two sites and tokens.
 struct Shop {

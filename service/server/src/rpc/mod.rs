@@ -7,6 +7,7 @@ mod due;
 mod due_calendar;
 mod figures;
 mod fluid;
+mod installation;
 mod journal;
 mod machine;
 mod order;
