@@ -182,12 +182,29 @@ pub(crate) fn complaint_of(status: &Status) -> Complaint {
     if let Some(hint) = own_hint(status.code()) {
         complaint.hints.push(hint.to_owned());
     }
+    if details.error_info().is_some_and(|info| info.reason.starts_with("PIN_")) {
+        complaint.message = by_flags(&complaint.message);
+    }
     let name = code_name(status.code());
     complaint.code = Some(match details.error_info() {
         Some(info) if !info.reason.is_empty() => format!("{name}, {}", info.reason),
         Some(_) | None => name.to_owned(),
     });
     complaint
+}
+
+/// How a call names a person, and how a command does.
+const NAMED_BY: [(&str, &str); 5] = [
+    ("`said.by`", "`--by`"),
+    ("`entered_by`", "`--entered-by`"),
+    ("`done_by`", "`--by`"),
+    ("`by`", "`--by`"),
+    ("`name`", "`NAME`"),
+];
+
+/// A sentence about a field that names a person, as who typed the command knows it.
+fn by_flags(message: &str) -> String {
+    NAMED_BY.iter().fold(message.to_owned(), |text, (field, flag)| text.replace(field, flag))
 }
 
 fn message_of(status: &Status) -> String {
@@ -260,6 +277,21 @@ mod tests {
     use super::*;
     use std::{collections::HashMap, sync::Arc};
     use tonic_types::{ErrorDetails, FieldViolation};
+
+    #[test]
+    fn a_refusal_for_a_pin_names_the_flag_that_was_typed() {
+        let told = |reason: &str, text: &str| {
+            let details = tonic_types::ErrorDetails::with_error_info(reason, "fettler.v1", HashMap::new());
+            complaint_of(&Status::with_error_details(Code::PermissionDenied, text, details)).message
+        };
+        assert_eq!(told("PIN_NEEDED", "`said.by` names a person"), "`--by` names a person");
+        assert_eq!(
+            told("PIN_WRONG", "not that of the person in `done_by`"),
+            "not that of the person in `--by`"
+        );
+        assert_eq!(told("PIN_PAUSED", "for the person in `entered_by`"), "for the person in `--entered-by`");
+        assert_eq!(told("MANAGER_ONLY", "`by` stays"), "`by` stays");
+    }
 
     #[test]
     fn every_code_of_the_service_has_its_exit_code() {

@@ -48,6 +48,7 @@ named!(
     GetOrderResponse,
     RecordFluidResponse,
     WithdrawFluidResponse,
+    WithdrawIssueResponse,
     ExplainPointResponse,
     GetShopResponse,
     IssueStockResponse,

@@ -40,10 +40,16 @@ struct Held {
 /// A PIN as it was typed, made ready to travel.
 pub(crate) fn fit(what: &str, text: &str) -> Result<Pin, Failure> {
     let text = text.trim();
-    if text.is_empty() || !text.bytes().all(|b| b.is_ascii_digit()) {
+    if text.is_empty() {
+        return Err(Failure::usage(format!("{what}: is empty; a PIN is 6 to 12 digits")));
+    }
+    if !text.bytes().all(|b| b.is_ascii_digit()) {
         return Err(Failure::usage(format!(
-            "{what} holds something that is no PIN; a PIN is 6 to 12 digits"
+            "{what}: holds other signs than digits; a PIN is 6 to 12 digits"
         )));
+    }
+    if !(6..=12).contains(&text.len()) {
+        return Err(Failure::usage(format!("{what}: has {} digits; a PIN is 6 to 12 digits", text.len())));
     }
     let mut pin = Pin::try_from(text).map_err(|_| Failure::usage(format!("{what} cannot be sent")))?;
     pin.set_sensitive(true);

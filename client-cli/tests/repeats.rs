@@ -30,6 +30,8 @@ const LINES: &[&str] = &[
     "fettler stock receive \"way oil\" 20",
     "fettler stock count \"way oil\" --lot A-17=8,2027-03-01 --by Ada",
     "fettler stock issue cloth 10 --by Ada --note \"for the wash stand\"",
+    "fettler stock issue cloth 1000 --by Ada --it-is-so",
+    "fettler stock withdraw 2042 --by Ada --reason \"ten, not a hundred\"",
     "fettler stock ordered \"way oil\" 40 --reference P-9",
     "fettler stock cancel \"way oil\" 3",
     "fettler fluid add MC-01 sump \"water=20 L\" --by \"Ada Kern\"",

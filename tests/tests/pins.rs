@@ -24,6 +24,10 @@ fn shop() -> Service {
         fs::write(service.data().join(file), pin).expect("a file");
     }
     service.fettler(&["person", "pin", "Ada Kern", "--new-pin-file", "ada"]).done();
+    // Whoever loads a shop that asks for PINs is told who has none yet.
+    fs::write(service.data().join("again.toml"), SHOP).expect("a file");
+    let loaded = service.fettler(&["shop", "load", "again.toml"]);
+    assert!(loaded.stderr.contains("these have none yet: Jo Lind;"), "{}", loaded.all());
     service
 }
 

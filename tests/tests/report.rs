@@ -157,6 +157,18 @@ fn an_earlier_report_s_expectation_is_held_against_what_was_used() {
     let html = std::fs::read_to_string(page).expect("the page");
     assert!(html.contains("3.5 of 2 L") && html.contains("the report of 30 September 2026"), "{html}");
 
+    // One that is no earlier than the month says so, instead of writing no table without a word.
+    let late =
+        ["report", "--month", "2026-11", "-o", "late.html", "--csv", "late", "--earlier", "tables-2026-10"];
+    let ran = told.0.fettler(&late);
+    assert_eq!(
+        (ran.code, told.0.data().join("late").join("against.csv").exists()),
+        (0, false),
+        "{}",
+        ran.all()
+    );
+    assert!(ran.stderr.contains("--earlier: The earlier report "), "{}", ran.all());
+
     let wrong = told.0.fettler(&["report", "--month", "2026-10", "--earlier", "nowhere"]);
     assert!(wrong.code == 2 && wrong.stderr.contains("cannot read nowhere/expected.csv"), "{}", wrong.all());
     for (arguments, why) in [

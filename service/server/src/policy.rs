@@ -63,6 +63,7 @@ pub const fn roles(method: Method) -> &'static [Role] {
         Method::ListStock | Method::GetBuyList => ALL,
         Method::ReceiveStock => &[Reporter, Technician, Planner],
         Method::CountStock | Method::IssueStock => &[Technician, Planner],
+        Method::WithdrawIssue => SHOP,
         Method::RecordPurchase | Method::CancelPurchase => &[Reporter, Planner],
         // What closings tell. A manager decides on intervals; who plans may see what is thought of them.
         Method::ListAdvice | Method::GetAdvice => &[Planner, Manager],

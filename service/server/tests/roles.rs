@@ -115,6 +115,7 @@ const TABLE: &[(&str, &str, Code, &str)] = &[
         Code::NotFound,
         "TP",
     ),
+    ("WithdrawIssue", r#"{"entry": "999", "by": "Ada", "reason": "typo"}"#, Code::NotFound, "TPM"),
     ("WithdrawFluid", r#"{"entry": "999", "by": "Ada", "reason": "typo"}"#, Code::NotFound, "TPM"),
     ("ListStock", "{}", Code::Ok, "RTPM"),
     ("GetBuyList", "{}", Code::Ok, "RTPM"),
@@ -337,6 +338,7 @@ async fn a_stream_ends_when_its_token_is_taken_back() {
     let report = |n: u32| v1::StreamReportsRequest {
         site: "north".into(),
         report: Some(support::shift(&format!("r-{n}"), "none", "7")),
+        ..Default::default()
     };
     reports.send(report(0)).await.unwrap();
     let mut acks =

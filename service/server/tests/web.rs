@@ -195,13 +195,22 @@ async fn a_stream_of_lines_is_answered_line_by_line() {
     open.part(format!("\n{}", line("r-1")).as_bytes()).await;
     let ack: Value = serde_json::from_slice(&open.chunk().await).unwrap();
     assert_eq!(ack["acknowledgement"]["outcome"], "OUTCOME_DUPLICATE");
-    open.part(b"{\"rapport\": 1}\n").await;
-    let end = open.chunk().await;
-    assert_eq!(end.last(), Some(&b'\n'));
-    let end: Value = serde_json::from_slice(&end).unwrap();
-    assert_eq!(end["error"]["details"][0]["reason"], "MESSAGE_UNREADABLE");
-    assert!(end["error"]["message"].as_str().unwrap().contains("'rapport'"), "{end}");
-    assert!(open.chunk().await.is_empty(), "the answer ends");
+    // A line that cannot be read is refused by its number, blank ones counted, and the stream goes on.
+    open.part(b"\n{\"rapport\": 1}\n").await;
+    let ack: Value = serde_json::from_slice(&open.chunk().await).unwrap();
+    assert_eq!(
+        (&ack["sequence"], &ack["acknowledgement"]["outcome"]),
+        (&json!("3"), &json!("OUTCOME_REFUSED"))
+    );
+    let problem = &ack["acknowledgement"]["problems"][0];
+    assert_eq!(problem["field"], "line 5", "{ack}");
+    assert!(problem["text"].as_str().unwrap().contains("'rapport'"), "{ack}");
+    open.part(line("r-1").as_bytes()).await;
+    let ack: Value = serde_json::from_slice(&open.chunk().await).unwrap();
+    assert_eq!(
+        (&ack["sequence"], &ack["acknowledgement"]["outcome"]),
+        (&json!("4"), &json!("OUTCOME_DUPLICATE"))
+    );
 
     // What one sends at once, without an end of the last line, is answered as well.
     let all = format!("{}{}", line("r-2"), line("r-3").trim_end());

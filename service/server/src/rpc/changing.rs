@@ -62,6 +62,7 @@ changing!(
     TakeReadingsRequest: |ask| ("readings[0].by", ask.readings.first().map_or("", |said| &said.by)),
     UndoClosingRequest: |ask| ("by", &ask.by),
     WithdrawFluidRequest: |ask| ("by", &ask.by),
+    WithdrawIssueRequest: |ask| ("by", &ask.by),
     WithdrawReadingRequest: |ask| ("by", &ask.by),
 );
 

@@ -22,7 +22,7 @@ use fettler_store::contract::{
     LoadReport, MachineAhead, MachineFilter, MachineMove, MachineRecord, OrderFilter, OrderRecord, Page,
     PageAsk, PersonRecord, PlanSaid, PlanTaken, PlannedCursor, PlannedFilter, PlannedPeriod, PlannedShift,
     PointHistory, ReadingFilter, ReportCursor, ReportFilter, Result, Settled, SiteRecord, StockDone,
-    StockFilter, StockTold, Store, StoreError, TakenReading, Telling, Upkeep,
+    StockFilter, StockTold, Store, StoreError, TakenReading, Telling, Upkeep, Withdrawal,
 };
 use fettler_store::contract::{AuditCursor, AuditFilter, Audited};
 use fettler_store::contract::{FluidBook, FluidCursor, FluidDone, FluidFilter};
@@ -134,6 +134,7 @@ impl Store for Fake {
             added_at: caller.now,
             pin_set_at: None,
             wrong_pins: 0,
+            wrong_pin_at: None,
         })
     }
 
@@ -168,6 +169,10 @@ impl Store for Fake {
     }
 
     async fn change_stock(&self, _: &Caller, _: SiteId, _: &StockTold, _: bool) -> Result<StockDone> {
+        away()
+    }
+
+    async fn withdraw_issue(&self, _: &Caller, _: SiteId, _: &Withdrawal) -> Result<StockDone> {
         away()
     }
 
@@ -380,7 +385,7 @@ impl Store for Fake {
         away()
     }
 
-    async fn withdraw_fluid(&self, _: &Caller, _: SiteId, _: i64, _: &Name, _: &str) -> Result<FluidDone> {
+    async fn withdraw_fluid(&self, _: &Caller, _: SiteId, _: &Withdrawal) -> Result<FluidDone> {
         away()
     }
 
@@ -388,14 +393,7 @@ impl Store for Fake {
         away()
     }
 
-    async fn withdraw_reading(
-        &self,
-        _: &Caller,
-        _: SiteId,
-        _: i64,
-        _: &Name,
-        _: &str,
-    ) -> Result<KeptReading> {
+    async fn withdraw_reading(&self, _: &Caller, _: SiteId, _: &Withdrawal) -> Result<KeptReading> {
         away()
     }
 

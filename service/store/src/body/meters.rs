@@ -165,7 +165,11 @@ fn not_ahead(at: &At, now: Ts) -> Result<()> {
     if at.when <= now {
         return Ok(());
     }
-    Err(Error::invalid("at", format!("{} lies in the future; give when it happened", at.when)).into())
+    Err(Error::invalid(
+        "at",
+        format!("lies {} in the future; give when it happened", at.when.ahead_in_words(now)),
+    )
+    .into())
 }
 
 fn amount_of(field: &str, text: &str, meter: &MeterRecord) -> Result<Amount> {

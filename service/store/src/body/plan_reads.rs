@@ -168,7 +168,7 @@ fn read_entry(row: &DbRow) -> Result<DueEntry> {
     let hazard = row.next::<i64>()? != 0;
     let raised: RaisedCard = row.json_or_none("card")?.unwrap_or_default();
     let (place, kit, minutes, cautions, readings) = card.map_or_else(
-        || (String::new(), Vec::new(), 0, raised.cautions, Vec::new()),
+        || (raised.place, Vec::new(), 0, raised.cautions, raised.point.into_iter().collect()),
         |card| {
             let cautions = card.heeded();
             (card.place, card.kit, card.minutes, cautions, card.readings)

@@ -46,7 +46,9 @@ pub use rounds::{
     AREAS_MAX, HANDOVERS_MAX, KeptHandover, MachineReady, MachineRound, RoundFilter, RoundHead, Rounds,
 };
 pub use shop::{MachineFilter, MachineMove, MachineRecord, MachineState, PersonRecord, SiteRecord};
-pub use stock::{BuyFilter, BuyList, KeptItem, NOT_COUNTED_MAX, StockDone, StockFilter, StockTold};
+pub use stock::{
+    BuyFilter, BuyList, KeptItem, NOT_COUNTED_MAX, StockDone, StockFilter, StockTold, Withdrawal,
+};
 pub use tokens::{NewToken, TokenRecord, Tokens};
 pub use vault::{FAULTS_MAX, Fault, KeptNote, Part, Restore, Vault};
 
@@ -334,14 +336,7 @@ pub trait Store: Care + DueCalendars + Pins + Proofs + Tokens + Rounds + Vault +
     ) -> Result<FluidDone>;
 
     /// Withdraws an entry of the record of fluids.
-    async fn withdraw_fluid(
-        &self,
-        caller: &Caller,
-        site: SiteId,
-        entry: i64,
-        by: &Name,
-        reason: &str,
-    ) -> Result<FluidDone>;
+    async fn withdraw_fluid(&self, caller: &Caller, site: SiteId, ask: &Withdrawal) -> Result<FluidDone>;
 
     /// The record of the sumps and reservoirs of a machine, the oldest line first.
     async fn fluid_book(
@@ -352,14 +347,7 @@ pub trait Store: Care + DueCalendars + Pins + Proofs + Tokens + Rounds + Vault +
     ) -> Result<FluidBook>;
 
     /// Withdraws a reading.
-    async fn withdraw_reading(
-        &self,
-        caller: &Caller,
-        site: SiteId,
-        entry: i64,
-        by: &Name,
-        reason: &str,
-    ) -> Result<KeptReading>;
+    async fn withdraw_reading(&self, caller: &Caller, site: SiteId, ask: &Withdrawal) -> Result<KeptReading>;
     /// Readings, the newest entry first.
     async fn readings(
         &self,
@@ -400,6 +388,8 @@ pub trait Store: Care + DueCalendars + Pins + Proofs + Tokens + Rounds + Vault +
         told: &StockTold,
         validate_only: bool,
     ) -> Result<StockDone>;
+    /// Takes back what was said to have been taken off the shelf by hand.
+    async fn withdraw_issue(&self, caller: &Caller, site: SiteId, ask: &Withdrawal) -> Result<StockDone>;
     /// Items by name.
     async fn stock(
         &self,
