@@ -6,6 +6,7 @@ use crate::oidc::{FetchError, Provider, Source};
 use crate::tls::TlsFiles;
 use crate::tokens::TokenCommand;
 use crate::vault::{BackupArguments, CheckArguments, RestoreArguments};
+use crate::web::{BoardToken, BoardTokenError};
 use clap::{Args, Parser, Subcommand};
 use etcetera::BaseStrategy as _;
 use std::net::{Ipv4Addr, SocketAddr};
@@ -110,6 +111,25 @@ pub struct ServeArguments {
     /// Whose tokens are taken beside our own.
     #[command(flatten)]
     pub identity: IdentityArguments,
+    /// Who sees the board.
+    #[command(flatten)]
+    pub board: BoardArguments,
+}
+
+/// Who sees the board.
+#[derive(Debug, Args)]
+pub struct BoardArguments {
+    /// Show the board, without the names of people, to whoever reaches the HTTP port: by the token in this file, for the sites
+    /// and as long as that is taken. Default: the board asks for a token.
+    #[arg(long, env = "FETTLER_BOARD_TOKEN", value_name = "FILE")]
+    pub board_token: Option<PathBuf>,
+}
+
+impl BoardArguments {
+    /// The token, where one is named.
+    pub fn token(&self) -> Result<Option<BoardToken>, BoardTokenError> {
+        self.board_token.as_deref().map(BoardToken::read).transpose()
+    }
 }
 
 /// Whose tokens are taken beside our own.

@@ -156,10 +156,12 @@ where
     let Peer { address: peer, certificate } = Peer::of(request.extensions());
     let mut token = None;
     let mut slot = None;
+    // Nothing that comes from outside has one: it is what a page of the board holds for its reader.
+    let held = request.extensions_mut().remove::<Pass>();
     if !is_open(&path) {
         let authorization = request.headers().get(http::header::AUTHORIZATION).and_then(|v| v.to_str().ok());
-        let let_in = let_in(doorkeeper, limits, &path, authorization, certificate.as_deref());
-        match let_in.await {
+        let shown = (held.as_ref(), authorization, certificate.as_deref());
+        match let_in(doorkeeper, limits, &path, shown).await {
             Ok((pass, begun)) => {
                 token = Some(pass.record.token.0);
                 slot = Some(begun);
@@ -195,17 +197,20 @@ where
     Ok((answer, slot))
 }
 
+/// What is shown to be let in: a pass that was given before, a token, or a certificate.
+type Shown<'a> = (Option<&'a Pass>, Option<&'a str>, Option<&'a [u8]>);
+
 /// Lets a call in whose token has a role that may make it, as long as its caller does not ask for too much.
 async fn let_in(
     doorkeeper: &Arc<Doorkeeper>,
     limits: &Arc<Limits>,
     path: &str,
-    authorization: Option<&str>,
-    certificate: Option<&[u8]>,
+    shown: Shown<'_>,
 ) -> Result<(Pass, Slot), Failure> {
-    let pass = match (authorization, certificate) {
-        (None, Some(certificate)) => doorkeeper.admit_certificate(certificate).await?,
-        (authorization, _) => doorkeeper.admit(authorization).await?,
+    let pass = match shown {
+        (Some(held), _, _) => held.renewed().await?,
+        (None, None, Some(certificate)) => doorkeeper.admit_certificate(certificate).await?,
+        (None, authorization, _) => doorkeeper.admit(authorization).await?,
     };
     // What is no call of ours is answered as such further on.
     if let Some(method) = Method::from_path(path) {

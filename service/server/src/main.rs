@@ -11,10 +11,11 @@ use fettler_server::demo;
 use fettler_server::folder::{Folder, database_file};
 use fettler_server::notary::{Notary, Places};
 use fettler_server::notify::{self, Word};
-use fettler_server::serve::{Ports, serve, serve_trusting};
+use fettler_server::serve::{Ports, Trust, serve_trusting};
 use fettler_server::tls;
 use fettler_server::tokens::{self, TokenCommand};
 use fettler_server::vault;
+use fettler_server::web::BoardToken;
 use fettler_store::contract::Store;
 use std::io::{IsTerminal as _, Write as _};
 use std::net::SocketAddr;
@@ -75,6 +76,7 @@ fn run(arguments: Arguments) -> Result<()> {
 async fn run_serve(arguments: ServeArguments) -> Result<()> {
     let ports = listen(&arguments.listen).await?;
     let provider = arguments.identity.provider().await?;
+    let board = arguments.board.token()?;
     let scheme = if ports.tls.is_some() { "https" } else { "http" };
     let address = ports.grpc.local_addr()?;
     let folder = Folder::take(&arguments.place.folder()?)?;
@@ -99,7 +101,7 @@ async fn run_serve(arguments: ServeArguments) -> Result<()> {
         stop.await;
         notify::say(Word::Stopping);
     };
-    Ok(serve_trusting(ports, store, clock, notary, provider, stop).await?)
+    Ok(serve_trusting(ports, store, clock, notary, Trust { provider, board }, stop).await?)
 }
 
 async fn run_migrate(place: PlaceArguments) -> Result<()> {
@@ -208,7 +210,9 @@ async fn run_demo(arguments: DemoArguments) -> Result<()> {
             () = told(stopped) => {}
         }
     };
-    serve(ports, store, clock, notary, end).await?;
+    // Nothing of the invented shop is a secret: whoever reaches it sees its board.
+    let trust = Trust { provider: None, board: Some(BoardToken::read(&folder.token_path())?) };
+    serve_trusting(ports, store, clock, notary, trust, end).await?;
     shown.await?
 }
 

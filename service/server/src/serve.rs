@@ -9,7 +9,7 @@ use crate::rpc::Desk;
 use crate::status::MESSAGE_BYTES_MAX;
 use crate::tls::Tls;
 use crate::upkeep;
-use crate::web::{self, HttpPort};
+use crate::web::{self, BoardToken, HttpPort};
 use fettler_proto::v1::{
     audit_service_server::AuditServiceServer, due_calendar_service_server::DueCalendarServiceServer,
     due_service_server::DueServiceServer, figures_service_server::FiguresServiceServer,
@@ -93,16 +93,25 @@ pub async fn serve(
     notary: Notary,
     shutdown: impl Future<Output = ()> + Send,
 ) -> Result<(), ServeError> {
-    serve_trusting(ports, store, clock, notary, None, shutdown).await
+    serve_trusting(ports, store, clock, notary, Trust::default(), shutdown).await
 }
 
-/// The same, taking the tokens of an identity provider too.
+/// Who is let in beside the bearers of our own tokens.
+#[derive(Default)]
+pub struct Trust {
+    /// The identity provider whose tokens are taken too.
+    pub provider: Option<Arc<Provider>>,
+    /// The token by which the board is shown to whoever reaches the HTTP port.
+    pub board: Option<BoardToken>,
+}
+
+/// The same, letting others in too.
 pub async fn serve_trusting(
     ports: Ports,
     store: Arc<dyn Store>,
     clock: Arc<dyn Clock>,
     notary: Notary,
-    provider: Option<Arc<Provider>>,
+    trust: Trust,
     shutdown: impl Future<Output = ()> + Send,
 ) -> Result<(), ServeError> {
     let stopping = CancellationToken::new();
@@ -122,10 +131,11 @@ pub async fn serve_trusting(
     let (grpc_tls, http_tls) = ports.tls.map(|tls| (tls.grpc, tls.http)).unzip();
     let incoming =
         TcpIncoming::from(ports.grpc).with_nodelay(Some(true)).with_keepalive(Some(KEEPALIVE_EVERY));
-    let doorkeeper = Doorkeeper::new(store.clone(), clock.clone()).trusting(provider);
+    let doorkeeper = Doorkeeper::new(store.clone(), clock.clone()).trusting(trust.provider);
     let gate = GateLayer::new(doorkeeper, calls.clone());
-    let port = ports.http.map(|listener| HttpPort { listener, tls: http_tls });
-    let web = Web::start(port, web::paths(routes.clone(), &gate, &desk))?;
+    let port = ports.http.map(|listener| HttpPort { listener, tls: http_tls, board: trust.board });
+    let paths = port.as_ref().map(|port| web::paths(routes.clone(), &gate, &desk, port));
+    let web = Web::start(port.zip(paths))?;
     let server = server(grpc_tls)?
         .layer(gate)
         .add_routes(routes)
@@ -194,11 +204,11 @@ struct Web {
 
 impl Web {
     /// Starts it, where there is one, on a task of its own.
-    fn start(port: Option<HttpPort>, paths: axum::Router) -> Result<Web, tonic::transport::Error> {
+    fn start(port: Option<(HttpPort, axum::Router)>) -> Result<Web, tonic::transport::Error> {
         let (server, ended) = (server(None)?, CancellationToken::new());
         let until = ended.clone();
         let running = tokio::spawn(async move {
-            let Some(port) = port else { return };
+            let Some((port, paths)) = port else { return };
             if let Err(error) = web::run(server, port, paths, until).await {
                 tracing::error!(error = &error as &dyn std::error::Error, "the HTTP port failed");
             }

@@ -2,15 +2,19 @@
 //!
 //! * `incoming`: its connections.
 //! * `calendars`: due calendars, by secret addresses.
+//! * `board`: pages for a screen and a tablet on the shop floor.
 //! * `calls`, `codec`: every call, in JSON; `openapi`: what they take and answer.
 //!
 //! Whether the service lives and is ready is told without a token; a call needs one as over gRPC.
 
+mod board;
 mod calendars;
 mod calls;
 mod codec;
 mod incoming;
 mod openapi;
+
+pub use board::{BoardToken, BoardTokenError};
 
 use crate::gate::GateLayer;
 use crate::rpc::Desk;
@@ -38,12 +42,16 @@ pub struct HttpPort {
     pub listener: TcpListener,
     /// What encrypts its connections; none for plain ones.
     pub tls: Option<HttpTls>,
+    /// The token by which the board is shown without one; none where it asks for one.
+    pub board: Option<BoardToken>,
 }
 
-/// The paths of the port: whether the service lives and is ready, calendars, and every call. It is not ready any more once it is stopping.
-pub(crate) fn paths(routes: Routes, gate: &GateLayer, desk: &Desk) -> Router {
+/// The paths of the port: whether the service lives and is ready, calendars, the board, and every call. It is not ready any more once it is stopping.
+pub(crate) fn paths(routes: Routes, gate: &GateLayer, desk: &Desk, port: &HttpPort) -> Router {
     let calendars = calendars::paths(desk, gate.doorkeeper());
+    let doorkeeper = gate.doorkeeper();
     let gate = gate.layer(routes.prepare());
+    let board = board::paths(desk, doorkeeper, gate.clone(), port);
     let grpc_web = GrpcWebLayer::new().layer(gate.clone());
     let calls = Calls { gate, grpc_web, stopping: desk.stopping.clone() };
     Router::new()
@@ -56,6 +64,7 @@ pub(crate) fn paths(routes: Routes, gate: &GateLayer, desk: &Desk) -> Router {
         .fallback(calls::call)
         .with_state(calls)
         .merge(calendars)
+        .merge(board)
 }
 
 async fn ready(State(calls): State<Calls>) -> impl IntoResponse {
