@@ -25,6 +25,7 @@ mod wall;
 mod words;
 
 use super::HttpPort;
+use super::calendars::Remembered;
 use crate::auth::{Doorkeeper, Pass};
 use crate::clock::Clock;
 use crate::gate::Gate;
@@ -43,8 +44,17 @@ use requests::Typed;
 use sessions::{Purpose, Session, Sessions};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use std::time::{Duration, Instant};
+use tokio::sync::Semaphore;
 use tokio_util::sync::CancellationToken;
+use tonic::Status;
 use tonic::service::Routes;
+
+/// How long a board without names is shown again as it was gathered, so that nobody keeps the store busy by asking fast. Whoever works sees
+/// it gathered anew.
+const GATHERED_FOR: Duration = Duration::from_secs(5);
+/// Boards that are gathered at once; more wait their turn.
+const AT_ONCE: usize = 4;
 
 /// A token by which the board is shown to whoever reaches the port.
 pub struct BoardToken(String);
@@ -79,6 +89,9 @@ struct Board {
     open: Option<String>,
     /// Whether the port encrypts its connections.
     is_encrypted: bool,
+    /// What was gathered for readers who see no names.
+    gathered: Remembered<String, shown::Board>,
+    turns: Semaphore,
 }
 
 /// Who reads a page.
@@ -106,6 +119,8 @@ pub(super) fn paths(desk: &Desk, doorkeeper: Arc<Doorkeeper>, gate: Gate<Routes>
         sessions: Sessions::default(),
         open: port.board.as_ref().map(|token| token.0.clone()),
         is_encrypted: port.tls.is_some(),
+        gathered: Remembered::new(GATHERED_FOR),
+        turns: Semaphore::new(AT_ONCE),
     };
     Router::new()
         .route("/board", get(sheet))
@@ -149,6 +164,31 @@ impl Board {
         Asker::new(self.gate.clone(), reader.pass.clone(), peer)
     }
 
+    /// What is to be shown. It is the same for all who see no names and may see the site.
+    async fn gathered(
+        &self,
+        asker: &Asker,
+        view: &shown::View,
+        with_names: bool,
+    ) -> Result<Arc<shown::Board>, Status> {
+        let key = view.key();
+        let remembered = || self.gathered.get(&key).filter(|_| !with_names);
+        if let Some(board) = remembered() {
+            return Ok(board);
+        }
+        let _turn = self.turns.acquire().await.map_err(|_| Failure::Broken)?;
+        // Others who asked for it may have had it gathered meanwhile.
+        if let Some(board) = remembered() {
+            return Ok(board);
+        }
+        let asked = Instant::now();
+        let board = Arc::new(shown::gather(asker, view, with_names).await?);
+        if !with_names {
+            self.gathered.keep(key, asked, board.clone());
+        }
+        Ok(board)
+    }
+
     /// Refuses what is asked once the service stops.
     fn goes_on(&self) -> Result<(), Answer> {
         if self.stopping.is_cancelled() { Err(page::failed(&Failure::Stopping.into())) } else { Ok(()) }
@@ -158,7 +198,9 @@ impl Board {
 /// The board itself.
 async fn sheet(State(board): State<Arc<Board>>, request: Request) -> Response {
     let (parts, _) = request.into_parts();
-    page::answered(shown_sheet(&board, &parts).await)
+    let shown = shown_sheet(&board, &parts).await;
+    // Nobody is there to ask for it again on a wall.
+    page::answered(shown.map_err(Answer::again_if_passing))
 }
 
 async fn shown_sheet(board: &Board, parts: &Parts) -> Shown {
@@ -175,7 +217,8 @@ async fn shown_sheet(board: &Board, parts: &Parts) -> Shown {
         return Ok(sheet::sites(&sites, &reader));
     };
     let view = shown::View::of(&query, site.clone(), sites.len() > 1);
-    let shown = shown::gather(&asker, &view, reader.works()).await.map_err(|status| page::failed(&status))?;
+    let shown =
+        board.gathered(&asker, &view, reader.works()).await.map_err(|status| page::failed(&status))?;
     Ok(match view.wall {
         Some(part) => wall::page(&shown, &view, &reader, part),
         None => sheet::page(&shown, &view, &reader),

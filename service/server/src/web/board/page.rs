@@ -12,6 +12,8 @@ use sha2::{Digest as _, Sha256};
 use std::sync::LazyLock;
 use tonic::Status;
 
+/// Seconds after which a page that could not be made just then is asked for again.
+const AGAIN_SECONDS: u32 = 15;
 /// How pages look.
 const LOOK: &str = include_str!("look.css");
 
@@ -41,6 +43,15 @@ impl Answer {
     pub(super) fn with(mut self, name: HeaderName, value: HeaderValue) -> Answer {
         self.headers.push((name, value));
         self
+    }
+
+    /// Asked for again in a moment, where that may well be answered.
+    pub(super) fn again_if_passing(self) -> Answer {
+        if !is_passing(self.status) {
+            return self;
+        }
+        let soon = HeaderValue::from(AGAIN_SECONDS);
+        self.with(HeaderName::from_static("refresh"), soon)
     }
 
     /// Asked for again after so many seconds, at this address.
@@ -101,6 +112,9 @@ pub(super) fn failed(status: &Status) -> Answer {
         main {
             h1 { (title) }
             p { (sentence(status.message())) "." }
+            @if is_passing(number) {
+                p { "Load this page again in a moment. A form that was sent is sent again by that, and counts once." }
+            }
             p { a href="/board" { "To the board" } " · " a href="/board/enter" { "Enter another token" } }
         }
     };

@@ -66,7 +66,7 @@ fn head(board: &Board, view: &View) -> Markup {
             }
             p.day { (long_day(&board.list.shop_day)) }
             p.made { "as of " (teller.clock(board.list.as_of.as_ref())) }
-            p.sum { (sum(board)) }
+            p.sum { (sum(board, view)) }
             @if board.areas.len() > 1 { (areas(board, view)) }
         }
     }
@@ -86,7 +86,7 @@ fn areas(board: &Board, view: &View) -> Markup {
 }
 
 /// How the shop stands in a sentence or two.
-pub(super) fn sum(board: &Board) -> String {
+pub(super) fn sum(board: &Board, view: &View) -> String {
     let dated = || board.list.items.iter().filter(|item| item.section() == v1::DueSection::Dated);
     let number = |count: usize| i64::try_from(count).unwrap_or(i64::MAX);
     let forbidden = number(board.list.forbidden.len());
@@ -97,6 +97,7 @@ pub(super) fn sum(board: &Board) -> String {
     let late = number(dated().filter(|item| item.late).count());
     let due = number(dated().count());
     let stands = match (due, late) {
+        (due, late) if !view.is_first() => format!("The list goes on: {due} orders, {late} of them late."),
         (0, _) => "Nothing is due.".to_owned(),
         _ if !board.list.next_page_token.is_empty() => {
             format!("More than {due} orders are due, {late} of these late.")
@@ -206,7 +207,7 @@ fn more(board: &Board, view: &View) -> Markup {
     html! {
         @if !next.is_empty() {
             p.nothing {
-                "Of all that is due, these " (LINES_MAX) " have been due the longest. "
+                @if view.is_first() { "Of all that is due, these " (LINES_MAX) " have been due the longest. " }
                 a href=(view.link(&[("from", next)])) { "The next " (LINES_MAX) }
             }
         }

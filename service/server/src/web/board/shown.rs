@@ -99,6 +99,18 @@ impl View {
         if query.is_empty() { "/board".to_owned() } else { format!("/board?{query}") }
     }
 
+    /// Whether it is the list's beginning.
+    pub(super) fn is_first(&self) -> bool {
+        self.from.is_empty()
+    }
+
+    /// What is to be gathered, in a text of its own.
+    pub(super) fn key(&self) -> String {
+        Serializer::new(String::new())
+            .extend_pairs([&self.site.key, &self.area, &self.from].map(|part| ("", part)))
+            .finish()
+    }
+
     /// The address of an order's page.
     pub(super) fn order(&self, number: i64) -> String {
         let page = format!("/board/order/{number}");
@@ -123,13 +135,22 @@ pub(super) async fn gather(asker: &Asker, view: &View, with_names: bool) -> Resu
     let machines = v1::ListMachinesRequest { site: site(), page_size: MACHINES_MAX, ..Default::default() };
     let ready = v1::ListReadinessRequest { site: site(), page_size: MACHINES_MAX, ..Default::default() };
     let buy = v1::GetBuyListRequest { site: site(), page_size: BUY_MAX, ..Default::default() };
-    let (list, round, ready, buy, machines) = futures::try_join!(
+    // What must not start heads every page, and is told with the first.
+    let head = v1::ListDueRequest { page_size: 1, page_token: String::new(), ..due.clone() };
+    let (mut list, round, ready, buy, machines) = futures::try_join!(
         asker.list_due(due),
         asker.get_round(v1::GetRoundRequest { site: site(), at: None }),
         asker.list_readiness(ready),
         asker.get_buy_list(buy),
         asker.list_machines(machines),
     )?;
+    if !view.is_first() {
+        let head = asker.list_due(head).await?;
+        list.forbidden = head.forbidden;
+        list.held_reports = head.held_reports;
+        list.stale_rows = head.stale_rows;
+        list.stale_since = head.stale_since;
+    }
     let teller = Teller::new(&list.zone, list.as_of.as_ref());
     let areas = machines.machines.iter().filter(|machine| machine.state() != v1::MachineState::Retired);
     let mut board = Board {

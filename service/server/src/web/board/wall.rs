@@ -41,7 +41,7 @@ pub(super) fn page(board: &Board, view: &View, reader: &Reader, part: usize) -> 
                 "as of " (board.teller.clock(board.list.as_of.as_ref()))
                 @if parts.len() > 1 { ", part " (part) " of " (parts.len()) }
             }
-            p.sum { (sum(board)) }
+            p.sum { (sum(board, view)) }
         }
         main {
             (forbidden(&board.list.forbidden))
