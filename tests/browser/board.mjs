@@ -145,7 +145,7 @@ for (const [size, path] of [["phone", "/board"], ["tablet", "/board"], ["desk", 
   await page.goto("/board");
   await page.evaluate(() => { window.before = true; scrollTo(0, 900); });
   await page.waitForFunction(() => !window.before && document.readyState === "complete");
-  await page.waitForFunction(() => scrollY > 0, null, { timeout: 5_000 }).catch(() => {});
+  await page.waitForFunction(() => scrollY > 0, null, { timeout: 30_000 }).catch(() => {});
   tell({ step: "made anew", scrolled: await page.evaluate(() => Math.round(scrollY)) });
   await page.context().close();
 }

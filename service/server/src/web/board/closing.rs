@@ -79,7 +79,7 @@ pub(super) async fn close(
 
 async fn closed(board: &Board, request: Request, number: i64) -> Shown {
     let (parts, body) = request.into_parts();
-    if !requests::is_from_here(&parts.headers) {
+    if !requests::is_from_here(&parts.headers, &parts.uri) {
         return Err(entering::foreign());
     }
     let typed = Typed::read(body).await.ok_or_else(entering::too_large)?;

@@ -129,7 +129,7 @@ pub(super) async fn enter(State(board): State<Arc<Board>>, request: Request) -> 
 async fn entered(board: &Board, request: Request) -> Shown {
     board.goes_on()?;
     let (parts, body) = request.into_parts();
-    if !requests::is_from_here(&parts.headers) {
+    if !requests::is_from_here(&parts.headers, &parts.uri) {
         return Err(foreign());
     }
     let typed = Typed::read(body).await.ok_or_else(too_large)?;
@@ -185,7 +185,7 @@ pub(super) async fn leave(State(board): State<Arc<Board>>, request: Request) -> 
     let (cookie, typed) = (requests::cookie(&parts.headers), Typed::read(body).await.unwrap_or_default());
     let session = cookie.and_then(|cookie| board.sessions.find(cookie, board.clock.now()));
     let Some(session) = session else { return page::answered(Ok(page::elsewhere("/board"))) };
-    if !requests::is_from_here(&parts.headers) || !requests::has_mark(&typed, &session) {
+    if !requests::is_from_here(&parts.headers, &parts.uri) || !requests::has_mark(&typed, &session) {
         return page::answered(Err(foreign()));
     }
     board.sessions.end(cookie.unwrap_or_default());

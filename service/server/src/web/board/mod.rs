@@ -181,10 +181,10 @@ impl Board {
         if let Some(board) = remembered() {
             return Ok(board);
         }
-        let asked = Instant::now();
+        let begun = Instant::now();
         let board = Arc::new(shown::gather(asker, view, with_names).await?);
         if !with_names {
-            self.gathered.keep(key, asked, board.clone());
+            self.gathered.keep(key, begun, board.clone());
         }
         Ok(board)
     }

@@ -3,7 +3,8 @@
 use super::sessions::{Purpose, Session};
 use axum::body::Body;
 use form_urlencoded::Serializer;
-use http::{HeaderMap, HeaderName, HeaderValue, header};
+use http::uri::Authority;
+use http::{HeaderMap, HeaderName, HeaderValue, Uri, header};
 
 /// The cookie of a session. Browsers take one of the first name from an encrypted connection alone, and from no other host.
 const COOKIES: [&str; 2] = ["__Host-fettler-board", "fettler-board"];
@@ -41,13 +42,15 @@ fn set(secret: &str, seconds: i64, is_encrypted: bool) -> HeaderValue {
 
 /// Whether a form was sent from a page of this service, as far as the browser tells: by `Sec-Fetch-Site` (W3C Fetch Metadata), which it
 /// sends over connections that it trusts, else by `Origin` (RFC 6454). What tells neither is no browser, and has no cookie to misuse.
-pub(super) fn is_from_here(headers: &HeaderMap) -> bool {
+pub(super) fn is_from_here(headers: &HeaderMap, address: &Uri) -> bool {
     let text = |name: HeaderName| headers.get(name).and_then(|value| value.to_str().ok());
     if let Some(site) = text(HeaderName::from_static("sec-fetch-site")) {
         return matches!(site, "same-origin" | "none");
     }
     let Some(origin) = text(header::ORIGIN) else { return true };
-    origin.split_once("://").is_some_and(|(_, host)| Some(host) == text(header::HOST))
+    // HTTP/2 tells the host within the address.
+    let own = address.authority().map(Authority::as_str).or(text(header::HOST));
+    origin.split_once("://").is_some_and(|(_, host)| Some(host) == own)
 }
 
 /// Whether a form has the mark of its session.
@@ -118,7 +121,10 @@ mod tests {
     fn a_form_of_another_site_is_known_as_such() {
         let site = HeaderName::from_static("sec-fetch-site");
         let (host, origin) = (header::HOST, header::ORIGIN);
-        let here = |lines: &[(HeaderName, &str)]| is_from_here(&headers(lines));
+        let over_2 = Uri::from_static("https://shop/board/enter");
+        assert!(is_from_here(&headers(&[(origin.clone(), "https://shop")]), &over_2));
+        assert!(!is_from_here(&headers(&[(origin.clone(), "https://other")]), &over_2));
+        let here = |lines: &[(HeaderName, &str)]| is_from_here(&headers(lines), &Uri::from_static("/board"));
         assert!(here(&[(site.clone(), "same-origin")]) && here(&[(site.clone(), "none")]));
         assert!(!here(&[(site.clone(), "same-site")]) && !here(&[(site, "cross-site")]));
         assert!(here(&[(host.clone(), "shop:7134"), (origin.clone(), "http://shop:7134")]));
