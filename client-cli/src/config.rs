@@ -1,8 +1,9 @@
 //! Settings resolved against the world: server, token, site and form of output.
 
 use crate::{
-    args::{GlobalArgs, OutputForm},
+    args::OutputForm,
     exit::Failure,
+    origin::{Given, Origin},
     pin::Pocket,
 };
 use etcetera::BaseStrategy as _;
@@ -41,12 +42,12 @@ pub(crate) struct Settings {
 }
 
 impl Settings {
-    /// Resolves what was typed.
-    pub(crate) fn resolve(global: &GlobalArgs) -> Result<Settings, Failure> {
-        let server = server(&global.server)?;
+    /// Resolves what was given.
+    pub(crate) fn resolve(given: &Given) -> Result<Settings, Failure> {
+        let server = server(given)?;
         let local = is_loopback(&server);
-        let tls = tls(global, &server)?;
-        let (bearer, token_from) = match token(global, local && global.client_cert.is_none())? {
+        let tls = tls(given, &server)?;
+        let (bearer, token_from) = match token(given, local && given.path("client_cert").is_none())? {
             Some((token, from)) => {
                 let bearer = MetadataValue::try_from(format!("Bearer {token}")).map_err(|_| {
                     Failure::usage(format!("the token in {from} holds characters that no token has"))
@@ -60,29 +61,45 @@ impl Settings {
             tls,
             bearer,
             token_from,
-            pins: Pocket::new(global)?,
-            ..Settings::offline(global)
+            pins: Pocket::new(given)?,
+            ..Settings::offline(given)
         })
     }
 
     /// Settings of a command that asks no service, and so needs neither its address nor a token.
-    pub(crate) fn offline(global: &GlobalArgs) -> Settings {
+    pub(crate) fn offline(given: &Given) -> Settings {
         Settings {
             server: Uri::from_static("http://localhost"),
             tls: None,
             bearer: None,
             pins: Pocket::default(),
             token_from: String::new(),
-            site: global.site.clone().unwrap_or_default(),
-            output: global.output,
-            width: usize::from(global.width),
+            site: given.text("site").map(|(site, _)| site).unwrap_or_default(),
+            output: given.output,
+            width: usize::from(given.width),
         }
     }
 }
 
-fn server(text: &str) -> Result<Uri, Failure> {
+impl Settings {
+    /// Whether the service is on this machine.
+    pub(crate) fn is_local(&self) -> bool {
+        is_loopback(&self.server)
+    }
+}
+
+fn server(given: &Given) -> Result<Uri, Failure> {
+    let (text, origin) = given.text("server").expect("it has a default");
+    address(&text, origin)
+}
+
+fn address(text: &str, origin: &Origin) -> Result<Uri, Failure> {
+    let of = match origin {
+        Origin::Flag(_) | Origin::Default => "--server".to_owned(),
+        Origin::Variable(_) | Origin::Profile(_) => format!("the server of {},", origin.words()),
+    };
     let bad =
-        |what: &str| Failure::usage(format!("--server `{text}` {what}; write it like http://127.0.0.1:7133"));
+        |what: &str| Failure::usage(format!("{of} `{text}` {what}; write it like http://127.0.0.1:7133"));
     let uri: Uri = text.parse().map_err(|error| bad(&format!("is not an address ({error})")))?;
     match uri.scheme_str() {
         Some("http" | "https") if uri.host().is_some() => Ok(uri),
@@ -93,19 +110,30 @@ fn server(text: &str) -> Result<Uri, Failure> {
 }
 
 /// What an https service is trusted by, and shown. It is tried here, so that the connection is made of what fits.
-fn tls(global: &GlobalArgs, server: &Uri) -> Result<Option<ClientTlsConfig>, Failure> {
+fn tls(given: &Given, server: &Uri) -> Result<Option<ClientTlsConfig>, Failure> {
+    let own = match (given.path("client_cert"), given.path("client_key")) {
+        (Some((certificate, _)), Some((key, _))) => Some((certificate, key)),
+        (None, None) => None,
+        (Some((_, origin)), None) | (None, Some((_, origin))) => {
+            return Err(Failure::usage(format!(
+                "a client's certificate and its key go together, and {} gives one of them alone",
+                origin.words()
+            ))
+            .with_hint("give both --client-cert FILE and --client-key FILE"));
+        }
+    };
     if server.scheme_str() != Some("https") {
         return Ok(None);
     }
-    let Some(authority) = &global.ca_file else {
+    let Some((authority, _)) = given.path("ca_file") else {
         return Err(Failure::usage(format!(
             "{server} is encrypted, and by whom its certificate must be is not known"
         ))
         .with_hint("name the file of its authority with --ca-file FILE, or in FETTLER_CA_FILE"));
     };
-    let mut tls = ClientTlsConfig::new().ca_certificate(Certificate::from_pem(pem(authority)?));
-    if let (Some(certificate), Some(key)) = (&global.client_cert, &global.client_key) {
-        tls = tls.identity(Identity::from_pem(pem(certificate)?, pem(key)?));
+    let mut tls = ClientTlsConfig::new().ca_certificate(Certificate::from_pem(pem(&authority)?));
+    if let Some((certificate, key)) = own {
+        tls = tls.identity(Identity::from_pem(pem(&certificate)?, pem(&key)?));
     }
     let unfit = |error| Failure::usage(format!("the certificates that were given cannot be used: {error}"));
     Endpoint::from(server.clone()).tls_config(tls.clone()).map_err(unfit)?;
@@ -122,27 +150,30 @@ fn is_loopback(uri: &Uri) -> bool {
     host == "localhost" || host.parse::<std::net::IpAddr>().is_ok_and(|ip| ip.is_loopback())
 }
 
-/// Flag, then FETTLER_TOKEN, then FETTLER_TOKEN_FILE, then the service's data folder. The last is the administrator's
-/// own token, so it goes to a service on this machine only. With the token where it was read, in words.
-fn token(global: &GlobalArgs, local: bool) -> Result<Option<(String, String)>, Failure> {
-    let read = |path: &Path, by: &str| Ok(Some((read_token(path)?, format!("{by}{}", path.display()))));
-    if let Some(path) = &global.token_file {
-        return read(path, "--token-file ");
-    }
-    if let Ok(token) = env::var("FETTLER_TOKEN") {
+/// What was given, else the service's data folder. The last is the administrator's own token, so it goes to a service on this
+/// machine only. With the token where it was read, in words.
+fn token(given: &Given, local: bool) -> Result<Option<(String, String)>, Failure> {
+    if let Some((token, origin)) = given.secret("token_file") {
         let token = Some(token.trim().to_owned()).filter(|token| !token.is_empty());
-        return Ok(token.map(|token| (token, "FETTLER_TOKEN".to_owned())));
+        return Ok(token.map(|token| (token, origin.words())));
     }
-    if let Some(path) = env::var_os("FETTLER_TOKEN_FILE") {
-        return read(Path::new(&path), "the file of FETTLER_TOKEN_FILE, ");
+    if let Some((path, origin)) = given.path("token_file") {
+        let by = match origin {
+            Origin::Variable(name) => format!("the file of {name}, "),
+            Origin::Flag(flag) => format!("{flag} "),
+            Origin::Profile(_) | Origin::Default => format!("{}, ", origin.words()),
+        };
+        return Ok(Some((read_token(&path)?, format!("{by}{}", path.display()))));
     }
-    if !local {
-        return Ok(None);
-    }
-    match data_folder().map(|folder| folder.join(TOKEN_FILE)) {
-        Some(path) if path.exists() => read(&path, ""),
+    match admin_token().filter(|_| local) {
+        Some(path) if path.exists() => Ok(Some((read_token(&path)?, path.display().to_string()))),
         Some(_) | None => Ok(None),
     }
+}
+
+/// Where a service on this machine keeps the administrator's token.
+pub(crate) fn admin_token() -> Option<PathBuf> {
+    data_folder().map(|folder| folder.join(TOKEN_FILE))
 }
 
 fn data_folder() -> Option<PathBuf> {
@@ -183,6 +214,7 @@ mod tests {
 
     #[test]
     fn addresses_are_checked_before_any_socket_opens() {
+        let server = |text| address(text, &Origin::Default);
         assert!(server("http://127.0.0.1:7133").is_ok() && server("https://shop:7133").is_ok());
         for bad in ["127.0.0.1:7133", "ftp://shop:7133", "", "http://"] {
             assert!(matches!(server(bad), Err(Failure::Usage(_))), "{bad}");

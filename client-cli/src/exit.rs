@@ -1,6 +1,6 @@
 //! How a command ends: the exit codes, and the failures that lead to them with all that a person needs to go on.
 
-use crate::out::Out;
+use crate::{near, out::Out};
 use std::{error::Error as _, fmt::Write as _, io, process::ExitCode};
 use tonic::{Code, Status};
 use tonic_types::StatusExt as _;
@@ -40,6 +40,17 @@ pub(crate) struct Complaint {
     pub(crate) hints: Vec<String>,
     /// The gRPC code's name and the service's reason, where the service spoke.
     pub(crate) code: Option<String>,
+    /// What the service does not know.
+    pub(crate) missing: Option<Box<Missing>>,
+}
+
+/// A thing that the service does not know.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub(crate) struct Missing {
+    /// The kind of thing.
+    pub(crate) kind: String,
+    /// Its name as it was said.
+    pub(crate) name: String,
 }
 
 impl Complaint {
@@ -80,6 +91,14 @@ impl Failure {
     /// A usage failure of one sentence.
     pub(crate) fn usage(message: impl Into<String>) -> Failure {
         Failure::Usage(Complaint::new(message))
+    }
+
+    /// The failure with the names that are near to what was typed, where there are any.
+    pub(crate) fn with_near(self, typed: &str, names: &[&str]) -> Failure {
+        match near::question(typed, names.iter().copied()) {
+            Some(question) => self.with_hint(question),
+            None => self,
+        }
     }
 
     /// The failure with one more hint.
@@ -182,12 +201,33 @@ pub(crate) fn complaint_of(status: &Status) -> Complaint {
     if let Some(hint) = own_hint(status.code()) {
         complaint.hints.push(hint.to_owned());
     }
+    complaint.missing = details.error_info().filter(|_| status.code() == Code::NotFound).and_then(|info| {
+        let (kind, name) = (info.metadata.get("kind")?, info.metadata.get("name")?);
+        Some(Box::new(Missing { kind: kind.clone(), name: name.clone() }))
+    });
+    if details.error_info().is_some_and(|info| info.reason.starts_with("PIN_")) {
+        complaint.message = by_flags(&complaint.message);
+    }
     let name = code_name(status.code());
     complaint.code = Some(match details.error_info() {
         Some(info) if !info.reason.is_empty() => format!("{name}, {}", info.reason),
         Some(_) | None => name.to_owned(),
     });
     complaint
+}
+
+/// How a call names a person, and how a command does.
+const NAMED_BY: [(&str, &str); 5] = [
+    ("`said.by`", "`--by`"),
+    ("`entered_by`", "`--entered-by`"),
+    ("`done_by`", "`--by`"),
+    ("`by`", "`--by`"),
+    ("`name`", "`NAME`"),
+];
+
+/// A sentence about a field that names a person, as who typed the command knows it.
+fn by_flags(message: &str) -> String {
+    NAMED_BY.iter().fold(message.to_owned(), |text, (field, flag)| text.replace(field, flag))
 }
 
 fn message_of(status: &Status) -> String {
@@ -260,6 +300,21 @@ mod tests {
     use super::*;
     use std::{collections::HashMap, sync::Arc};
     use tonic_types::{ErrorDetails, FieldViolation};
+
+    #[test]
+    fn a_refusal_for_a_pin_names_the_flag_that_was_typed() {
+        let told = |reason: &str, text: &str| {
+            let details = tonic_types::ErrorDetails::with_error_info(reason, "fettler.v1", HashMap::new());
+            complaint_of(&Status::with_error_details(Code::PermissionDenied, text, details)).message
+        };
+        assert_eq!(told("PIN_NEEDED", "`said.by` names a person"), "`--by` names a person");
+        assert_eq!(
+            told("PIN_WRONG", "not that of the person in `done_by`"),
+            "not that of the person in `--by`"
+        );
+        assert_eq!(told("PIN_PAUSED", "for the person in `entered_by`"), "for the person in `--entered-by`");
+        assert_eq!(told("MANAGER_ONLY", "`by` stays"), "`by` stays");
+    }
 
     #[test]
     fn every_code_of_the_service_has_its_exit_code() {

@@ -1,6 +1,8 @@
 //! Files that people hand in, bent by chance: reading them tells what is wrong, and never breaks, stands still or grows.
 //! The proof `fuzz-files` does more of it.
 
+mod imports;
+
 use crate::args::{Args, Command, hours::HoursCommand};
 use crate::calc;
 use crate::calc::rows::Rows;

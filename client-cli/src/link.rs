@@ -4,8 +4,9 @@ use crate::config::Settings;
 use fettler_proto::v1::{
     audit_service_client::AuditServiceClient, due_calendar_service_client::DueCalendarServiceClient,
     due_service_client::DueServiceClient, figures_service_client::FiguresServiceClient,
-    fluid_service_client::FluidServiceClient, journal_service_client::JournalServiceClient,
-    machine_service_client::MachineServiceClient, order_service_client::OrderServiceClient,
+    fluid_service_client::FluidServiceClient, installation_service_client::InstallationServiceClient,
+    journal_service_client::JournalServiceClient, machine_service_client::MachineServiceClient,
+    order_service_client::OrderServiceClient, outbound_service_client::OutboundServiceClient,
     person_service_client::PersonServiceClient, planned_use_service_client::PlannedUseServiceClient,
     proof_service_client::ProofServiceClient, reading_service_client::ReadingServiceClient,
     review_service_client::ReviewServiceClient, round_service_client::RoundServiceClient,
@@ -84,6 +85,11 @@ impl Link {
         OrderServiceClient::new(self.wire.clone()).max_decoding_message_size(ANSWER_BYTES_MAX)
     }
 
+    /// What other systems book.
+    pub(crate) fn outbound(&self) -> OutboundServiceClient<Wire> {
+        OutboundServiceClient::new(self.wire.clone()).max_decoding_message_size(ANSWER_BYTES_MAX)
+    }
+
     /// Readings.
     pub(crate) fn readings(&self) -> ReadingServiceClient<Wire> {
         ReadingServiceClient::new(self.wire.clone()).max_decoding_message_size(ANSWER_BYTES_MAX)
@@ -102,6 +108,11 @@ impl Link {
     /// Fluids.
     pub(crate) fn fluids(&self) -> FluidServiceClient<Wire> {
         FluidServiceClient::new(self.wire.clone()).max_decoding_message_size(ANSWER_BYTES_MAX)
+    }
+
+    /// The installation itself.
+    pub(crate) fn installation(&self) -> InstallationServiceClient<Wire> {
+        InstallationServiceClient::new(self.wire.clone()).max_decoding_message_size(ANSWER_BYTES_MAX)
     }
 
     /// Run hours.

@@ -27,11 +27,16 @@ mod fuzz;
 #[cfg(test)]
 mod fuzzed;
 mod html;
+mod import;
 mod json;
 mod link;
+mod near;
+mod origin;
 mod out;
+mod pager;
 mod pin;
 mod planfile;
+mod profile;
 mod proving;
 mod push;
 mod render;
@@ -48,6 +53,7 @@ mod table_file;
 #[cfg(test)]
 mod testkit;
 mod times;
+mod trust;
 mod walk;
 
 use clap::Parser as _;
@@ -58,14 +64,23 @@ fn main() -> ExitCode {
         Ok(args) => args,
         Err(error) => return exit::from_clap(&error),
     };
-    let out = out::Out::standard(args.global.color);
+    let given = if commands::needs_no_settings(&args.command) {
+        Ok(origin::Given::bare(&args.global))
+    } else {
+        origin::Given::settle(&args.global)
+    };
+    let given = match given {
+        Ok(given) => given,
+        Err(failure) => return exit::finish(&out::Out::standard(&origin::Given::default()), Err(failure)),
+    };
+    let out = out::Out::standard(&given);
     let result = tokio::runtime::Builder::new_multi_thread()
         .worker_threads(2)
         .enable_all()
         .build()
         .map_err(exit::Failure::from)
         .and_then(|runtime| {
-            let result = runtime.block_on(commands::run(args, out.clone()));
+            let result = runtime.block_on(commands::run(args.command, &given, out.clone()));
             // A thread that waits for somebody to type must not hold up the end.
             runtime.shutdown_background();
             result

@@ -1,7 +1,7 @@
 //! PINs of the people in whose names this run speaks: given by environment or file, or typed where the terminal does not show
 //! them. They are kept in memory, for the run alone, and travel as metadata of a call.
 
-use crate::{args::GlobalArgs, config::secret_in, exit::Failure, out::Out};
+use crate::{config::secret_in, exit::Failure, origin::Given, out::Out};
 use std::{
     collections::BTreeMap,
     env,
@@ -40,10 +40,16 @@ struct Held {
 /// A PIN as it was typed, made ready to travel.
 pub(crate) fn fit(what: &str, text: &str) -> Result<Pin, Failure> {
     let text = text.trim();
-    if text.is_empty() || !text.bytes().all(|b| b.is_ascii_digit()) {
+    if text.is_empty() {
+        return Err(Failure::usage(format!("{what}: is empty; a PIN is 6 to 12 digits")));
+    }
+    if !text.bytes().all(|b| b.is_ascii_digit()) {
         return Err(Failure::usage(format!(
-            "{what} holds something that is no PIN; a PIN is 6 to 12 digits"
+            "{what}: holds other signs than digits; a PIN is 6 to 12 digits"
         )));
+    }
+    if !(6..=12).contains(&text.len()) {
+        return Err(Failure::usage(format!("{what}: has {} digits; a PIN is 6 to 12 digits", text.len())));
     }
     let mut pin = Pin::try_from(text).map_err(|_| Failure::usage(format!("{what} cannot be sent")))?;
     pin.set_sensitive(true);
@@ -53,7 +59,7 @@ pub(crate) fn fit(what: &str, text: &str) -> Result<Pin, Failure> {
 /// A PIN from a file, else from the environment.
 pub(crate) fn given(file: Option<&Path>, variable: &str) -> Result<Option<Pin>, Failure> {
     if let Some(file) = file {
-        return secret_in(file, "PIN").and_then(|text| fit(&file.display().to_string(), &text)).map(Some);
+        return of_file(file).map(Some);
     }
     match env::var(variable) {
         Ok(text) if !text.trim().is_empty() => fit(variable, &text).map(Some),
@@ -61,10 +67,18 @@ pub(crate) fn given(file: Option<&Path>, variable: &str) -> Result<Option<Pin>, 
     }
 }
 
+fn of_file(file: &Path) -> Result<Pin, Failure> {
+    secret_in(file, "PIN").and_then(|text| fit(&file.display().to_string(), &text))
+}
+
 impl Pocket {
     /// With what was given.
-    pub(crate) fn new(global: &GlobalArgs) -> Result<Pocket, Failure> {
-        let given = given(global.pin_file.as_deref(), "FETTLER_PIN")?;
+    pub(crate) fn new(settings: &Given) -> Result<Pocket, Failure> {
+        let given = match settings.secret("pin_file") {
+            Some((text, origin)) if !text.trim().is_empty() => Some(fit(&origin.words(), &text)?),
+            Some(_) => None,
+            None => settings.path("pin_file").map(|(file, _)| of_file(&file)).transpose()?,
+        };
         Ok(Pocket(Arc::new(Mutex::new(Held { given, of: BTreeMap::new() }))))
     }
 

@@ -12,7 +12,7 @@ use crate::{
     out::Out,
     pin,
     render::table::Table,
-    times,
+    times, trust,
 };
 use chrono_tz::Tz;
 use fettler_proto::v1 as pb;
@@ -152,11 +152,12 @@ impl Session {
                 "it may or may not have been taken; this command is safe to repeat:\n  {}",
                 again.command()
             )),
-            None if told.message.contains("certificate") => complaint.hint(
-                "is --ca-file the authority of that service's certificate, and --server the name it is for?",
-            ),
             None => complaint.hint("is `fettlerd serve` running there? name another with --server URL"),
         };
+        // The encryption does not mend itself, so what it says goes before the advice to repeat.
+        if let Some(hint) = trust::hint(&told.message, server.scheme_str() == Some("https")) {
+            complaint.hints.insert(0, hint.to_owned());
+        }
         Failure::NotReachable(complaint)
     }
 
@@ -188,6 +189,7 @@ impl Session {
             }
             sites => sites.iter().find(|site| site.key == wanted).cloned().ok_or_else(|| {
                 Failure::usage(format!("--site `{wanted}` is not a site of this service; {known}"))
+                    .with_near(wanted, &keys)
             })?,
         })
     }

@@ -41,6 +41,7 @@ pub(crate) fn file(name: &str) -> Result<&'static str, Failure> {
     found.ok_or_else(|| {
         let names: Vec<&str> = ALL.iter().map(|(name, _)| *name).collect();
         Failure::usage(format!("there is no sheet `{name}`; there are {}", names.join(", ")))
+            .with_near(name, &names)
     })
 }
 

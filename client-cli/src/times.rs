@@ -64,6 +64,11 @@ pub(crate) fn instant(text: &str, zone: Option<Tz>) -> Result<DateTime<Utc>, Tim
     }
     let local = civil(text).ok_or_else(|| TimeError::Unreadable(text.to_owned()))?;
     let zone = zone.ok_or_else(|| TimeError::NoZone(text.to_owned()))?;
+    wall(text, local, zone)
+}
+
+/// A local time of `zone`, which was written as `text`.
+pub(crate) fn wall(text: &str, local: NaiveDateTime, zone: Tz) -> Result<DateTime<Utc>, TimeError> {
     match zone.from_local_datetime(&local) {
         LocalResult::Single(time) => Ok(time.with_timezone(&Utc)),
         LocalResult::Ambiguous(first, second) => Err(TimeError::Twice {
@@ -80,7 +85,7 @@ pub(crate) fn instant(text: &str, zone: Option<Tz>) -> Result<DateTime<Utc>, Tim
     }
 }
 
-fn civil(text: &str) -> Option<NaiveDateTime> {
+pub(crate) fn civil(text: &str) -> Option<NaiveDateTime> {
     const FORMS: [&str; 4] =
         ["%Y-%m-%d %H:%M", "%Y-%m-%d %H:%M:%S%.f", "%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M:%S%.f"];
     // The parser reads any number of digits for a year; a shop means four.
@@ -92,17 +97,20 @@ fn civil(text: &str) -> Option<NaiveDateTime> {
 
 /// Names the same wall clock in the offset before the gap, which is what the person most likely meant.
 fn after_gap(local: NaiveDateTime, zone: Tz) -> String {
-    let before = local
-        .checked_sub_days(Days::new(1))
-        .and_then(|earlier| zone.from_local_datetime(&earlier).earliest())
-        .map(|earlier| earlier.offset().fix());
-    match before.and_then(|offset| offset.from_local_datetime(&local).single()) {
+    match past_gap(local, zone) {
         Some(time) => {
             let meant = time.with_timezone(&zone);
             format!("perhaps {} is meant", meant.format("%Y-%m-%d %H:%M"))
         }
         None => "write another, or one with its offset".to_owned(),
     }
+}
+
+/// The instant that a clock which had not been moved would show so.
+pub(crate) fn past_gap(local: NaiveDateTime, zone: Tz) -> Option<DateTime<Utc>> {
+    let earlier = local.checked_sub_days(Days::new(1))?;
+    let before = zone.from_local_datetime(&earlier).earliest()?.offset().fix();
+    Some(before.from_local_datetime(&local).single()?.with_timezone(&Utc))
 }
 
 /// Checks a shop day.

@@ -21,7 +21,7 @@ class Shop:
     def __init__(self):
         self.machines, self.tasks, self.meters, self.items = {}, {}, {}, {}
         self.orders, self.closed, self.skipped, self.runs = {}, {}, {}, []
-        self.stated = {}
+        self.stated, self.first, self.forbidden = {}, {}, []
         self.next_order = 1
 
     def take(self, entry):
@@ -30,7 +30,19 @@ class Shop:
         if handler:
             handler(number, after, entry)
 
-    def machine_declared(self, number, after, _):
+    def on_record(self, machine, at):
+        self.first[machine] = min(at, self.first.get(machine, at))
+
+    def machine_forbidden(self, number, _, entry):
+        self.forbidden.append([int(number), entry["at"], None])
+
+    def machine_returned(self, number, _, entry):
+        for span in self.forbidden:
+            if span[0] == int(number) and span[2] is None:
+                span[2] = entry["at"]
+
+    def machine_declared(self, number, after, entry):
+        self.on_record(int(number), entry["at"])
         self.machines[int(number)] = {"tag": after["tag"], "family": after.get("family") or ""}
 
     def meter_declared(self, number, after, _):
@@ -56,6 +68,7 @@ class Shop:
 
     def order_closed(self, number, after, entry):
         self.closed[int(number)] = after
+        self.on_record(self.orders[int(number)]["machine"], after["done_at"])
         if after.get("next"):
             order = self.orders[int(number)]
             self.open(after["next"], order["task"], order["machine"], entry["at"])
@@ -72,6 +85,8 @@ class Shop:
     def report_arrived(self, _, after, __):
         assert after["outcome"] == "accepted" and after["content"]["kind"] == "interval", after
         self.runs.append(after["content"])
+        machine = next(n for n, m in self.machines.items() if m["tag"] == after["content"]["machine"])
+        self.on_record(machine, after["content"]["start"])
 
 
 def due_of_open(shop, order):
@@ -195,40 +210,54 @@ class Figures:
             self.put("between_failures", hours, len(broke), [[o, True] for o in sorted(broke)])
         using = [(o, c["used"]) for o, c in closed if c["used"]]
         cost = sum((self.cost(used) for _, said in using for used in said), Fraction(0))
-        self.put("consumables_cost", cost, len(using), [[o, True] for o, _ in using], cost)
+        known = not using or any(self.costs(used) for _, said in using for used in said)
+        self.put("consumables_cost", cost, len(using), [[o, True] for o, _ in using], cost if known else None)
 
     def available(self):
-        """What machines did at each instant at which any of it changes, added up."""
+        """What machines did at each instant at which any of it changes, added up. Before its first record nothing is known of a
+        machine; one that must not start is in a down state."""
         until, failed, worked = min(self.until, self.now), [], []
+        begin = {m: min(until, max(self.start, self.shop.first[m])) for m in self.machines}
+        banned = [
+            (None, m, max(since, begin[m]), min(until if end is None else end, until))
+            for m, since, end in self.shop.forbidden
+            if m in self.machines
+        ]
         for order in self.orders:
             closing, of = self.shop.closed.get(order), self.shop.orders[order]
             if closing and of["machine"] in self.machines:
                 broke, done = closing["as_found"] == "broke_down", closing["done_at"]
                 if of["task"] is None and broke:
-                    failed.append((order, of["machine"], max(of["opened"], self.start), min(done, until)))
+                    failed.append((order, of["machine"], max(of["opened"], begin[of["machine"]]), min(done, until)))
                 if of["task"] is not None and not broke:
                     since = done - closing["minutes"] * HOUR // 60
-                    worked.append((order, of["machine"], max(since, self.start), min(done, until)))
+                    worked.append((order, of["machine"], max(since, begin[of["machine"]]), min(done, until)))
 
         def stood(spans):
             edges = sorted({edge for _, _, start, end in spans for edge in (start, end)})
             micros = 0
             for one, next in zip(edges, edges[1:]):
                 micros += (next - one) * len({m for _, m, start, end in spans if start <= one and next <= end})
-            return Fraction(micros, HOUR), [[order, False] for order, _, start, end in spans if start < end]
+            told = [[order, False] for order, _, start, end in spans if start < end and order is not None]
+            return Fraction(micros, HOUR), told
 
-        whole = Fraction((until - self.start) * len(self.machines), HOUR)
-        off, orders = stood(failed)
+        whole = Fraction(sum(until - since for since in begin.values()), HOUR)
+        off, orders = stood(failed + banned)
         self.put("availability", whole - off, whole, orders)
+        off, orders = stood(failed)
         ran = hours_of(self.shop, self.machines, self.start, until)
         self.put("intrinsic_availability", ran, ran + off, orders)
-        off, orders = stood(failed + worked)
+        off, orders = stood(failed + worked + banned)
         self.put("operational_availability", whole - off, whole, orders)
 
-    def cost(self, used):
+    def costs(self, used):
         item = self.shop.items.get(used["item"])
-        if not item or item.get("unit_cost") is None or used["unit"] not in ("", item["unit"]):
+        return item and item.get("unit_cost") is not None and used["unit"] in ("", item["unit"])
+
+    def cost(self, used):
+        if not self.costs(used):
             return Fraction(0)
+        item = self.shop.items[used["item"]]
         return Fraction(used["quantity"]) * Fraction(item["unit_cost"], 1000)
 
 

@@ -31,11 +31,12 @@ def read_more(terminal, until):
 def main():
     ask = json.loads(sys.stdin.readline())
     patience = ask.get("patience", 120)
+    size = struct.pack("HHHH", 40, ask["columns"], 0, 0)
     child, terminal = pty.fork()
     if child == 0:
+        # Before the program begins, so that it never sees a terminal without a size.
+        fcntl.ioctl(0, termios.TIOCSWINSZ, size)
         os.execvpe(ask["command"][0], ask["command"], ask["env"])
-    size = struct.pack("HHHH", 40, ask["columns"], 0, 0)
-    fcntl.ioctl(terminal, termios.TIOCSWINSZ, size)
     until = time.monotonic() + patience
     shown = b""
     seen = 0

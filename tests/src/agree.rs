@@ -17,7 +17,7 @@ use fettler_domain::text::{ForeignName, Key, Name};
 use fettler_domain::time::{MICROS_PER_HOUR, ShopDay, Ts};
 use fettler_store::contract::{
     Caller, DueFilter, DuePart, EntryFilter, JournalHead, MachineMove, OrderFilter, PageAsk, PlanSaid,
-    PlannedFilter, ReadingFilter, ReportFilter, Store,
+    PlannedFilter, ReadingFilter, ReportFilter, Store, Withdrawal,
 };
 use std::fmt::Debug;
 use std::sync::Arc;
@@ -293,7 +293,8 @@ impl Pair {
                 let known = self.stores[0].readings(site, &filter, page).await.expect("readings").rows;
                 let entry = known.get(self.random.below(known.len() + 1)).map_or(0, |kept| kept.entry);
                 let call = self.caller("WithdrawReading");
-                both!(self, what, |store| store.withdraw_reading(&call, site, entry, &ada, "wrong tank"));
+                let ask = Withdrawal { entry, by: ada, reason: "wrong tank".to_owned() };
+                both!(self, what, |store| store.withdraw_reading(&call, site, &ask));
             }
             _ => {
                 let now = self.now;

@@ -251,7 +251,9 @@ impl Requests {
         let mut ask = Request::new(futures::stream::iter(bodies));
         self.sign(&mut ask);
         let mut answers = grpc.streaming(ask, path.parse().expect("a path"), Raw).await?.into_inner();
-        for _ in 0..ANSWERS_MAX {
+        // A watch goes on until its caller leaves.
+        let most = if method.name() == "WatchDue" { 1 } else { ANSWERS_MAX };
+        for _ in 0..most {
             match answers.next().await {
                 Some(answer) => answer.map(drop)?,
                 None => break,

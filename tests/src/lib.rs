@@ -5,6 +5,7 @@
 
 #![expect(clippy::missing_panics_doc, reason = "the kit panics where a test has failed")]
 
+pub mod agent;
 pub mod agree;
 pub mod browser;
 pub mod calls;
@@ -19,6 +20,7 @@ pub mod fuzz_requests;
 pub mod fuzz_targets;
 pub mod history;
 pub mod kill;
+pub mod languages;
 pub mod line;
 pub mod load;
 pub mod model;

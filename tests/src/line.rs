@@ -16,10 +16,15 @@ pub struct Line {
 impl Line {
     /// A line to a service.
     pub fn to(service: &Service) -> Line {
+        Line::to_port(service.endpoint())
+    }
+
+    /// A line to an address such as `http://127.0.0.1:7133`.
+    pub fn to_port(endpoint: &str) -> Line {
         let listener = TcpListener::bind("127.0.0.1:0").expect("a port");
         let address = format!("http://{}", listener.local_addr().expect("an address"));
         let line = Line { address, to: Arc::new(Mutex::new(None)) };
-        line.lead_to(service);
+        line.lead_to_port(endpoint);
         let to = line.to.clone();
         thread::spawn(move || {
             for caller in listener.incoming().map_while(Result::ok) {
@@ -46,7 +51,12 @@ impl Line {
 
     /// Leads to a service from now on.
     pub fn lead_to(&self, service: &Service) {
-        let address = service.endpoint().trim_start_matches("http://").to_owned();
+        self.lead_to_port(service.endpoint());
+    }
+
+    /// Leads to an address from now on.
+    pub fn lead_to_port(&self, endpoint: &str) {
+        let address = endpoint.trim_start_matches("http://").to_owned();
         *self.to.lock().expect("no thread broke") = Some(address);
     }
 

@@ -38,7 +38,7 @@ pub async fn stream(wire: &Wire, reports: &[ShiftReport], mut seen: impl FnMut(u
     let all: Vec<ShiftReport> = reports.to_vec();
     tokio::spawn(async move {
         for report in all {
-            let message = StreamReportsRequest { site: String::new(), report: Some(report) };
+            let message = StreamReportsRequest { report: Some(report), ..Default::default() };
             // The stream may break while there is more to send.
             if send.send(message).await.is_err() {
                 return;

@@ -118,6 +118,11 @@ impl Service {
         self.folder.as_ref().expect("it has its folder until the end").path()
     }
 
+    /// What it said since it listens, line by line; waits until it has ended.
+    pub fn said(&self) -> Vec<String> {
+        self.heard.iter().collect()
+    }
+
     /// The number of its process.
     pub fn process(&self) -> u32 {
         self.child.id()
@@ -248,6 +253,10 @@ fn spawn(
         .args(arguments)
         .env_clear()
         .env("HOME", data)
+        // As the unit of systemd and the container file have it.
+        .env("MALLOC_ARENA_MAX", "1")
+        // What it says is kept in memory, and some tests make millions of calls.
+        .env("FETTLER_LOG", "warn,fettler=info,fettler::call=warn")
         .envs(environment.iter().map(|(name, value)| (name, value)))
         .stdin(Stdio::null())
         .stdout(Stdio::piped())
@@ -259,7 +268,9 @@ fn spawn(
     listen(child.stderr.take().expect("a pipe"), say);
     match announced(&heard) {
         Ok(endpoint) => {
-            let has_http = name == "fettlerd" && !arguments.iter().any(|a| a == "off");
+            let is_off = || arguments.array_windows().any(|[flag, value]| flag == "--http" && value == "off");
+            let has_http =
+                if name == "fettlerd" { !is_off() } else { arguments.iter().any(|word| word == "--http") };
             let http = if has_http { announced_http(&heard) } else { String::new() };
             Ok((child, endpoint, http, heard))
         }

@@ -19,6 +19,16 @@ pub struct Talked {
 
 /// Runs the client against the service at an address: each time it shows the first text, the second is typed.
 pub fn talk(service: &Service, address: &str, arguments: &[&str], talk: &[(&str, &str)]) -> Talked {
+    talk_in(service, (address, arguments), &[], talk)
+}
+
+/// The same with more in the client's environment.
+pub fn talk_in(
+    service: &Service,
+    (address, arguments): (&str, &[&str]),
+    environment: &[(&str, &str)],
+    talk: &[(&str, &str)],
+) -> Talked {
     let data = service.data().display().to_string();
     let command: Vec<String> = std::iter::once(program("fettler").display().to_string())
         .chain(arguments.iter().map(|&argument| argument.to_owned()))
@@ -27,7 +37,7 @@ pub fn talk(service: &Service, address: &str, arguments: &[&str], talk: &[(&str,
         .iter()
         .map(|(expect, typed)| if typed.is_empty() { vec![*expect] } else { vec![*expect, *typed] })
         .collect();
-    let ask = json!({
+    let mut ask = json!({
         "command": command,
         "env": {
             "HOME": data, "FETTLER_DATA": data,
@@ -37,6 +47,9 @@ pub fn talk(service: &Service, address: &str, arguments: &[&str], talk: &[(&str,
         "columns": COLUMNS,
         "talk": talk,
     });
+    for (name, value) in environment {
+        ask["env"][*name] = (*value).into();
+    }
     let told: Value =
         serde_json::from_str(&oracle::run("terminal.py", &[], &format!("{ask}\n"))).expect("JSON");
     let shown = told["shown"].as_str().expect("a text").to_owned();

@@ -78,6 +78,8 @@ const DONE: &[(&str, &[&str])] = &[
     ),
     // Before its count is reached: due only by a forecast.
     ("2026-10-10", &["close", "oil", "L-03", "--as-found", "good"]),
+    ("2026-10-12", &["machine", "forbid", "M-01", "--reason", "the door's interlock"]),
+    ("2026-10-14", &["machine", "return", "M-01", "--reason", "replaced"]),
     ("2026-10-16", &["close", "bowl", "L-03", "--as-found", "broke-down", "--minutes", "30"]),
     ("2026-10-18", &["close", "bowl", "M-01", "--as-found", "good", "--minutes", "7"]),
     ("2026-10-30", &["close", "oil", "L-03", "--as-found", "good", "--minutes", "18"]),
@@ -127,6 +129,10 @@ impl Told {
         let at = format!("{day}T08:00:00Z");
         if said[0] == "raise" {
             self.ok(&["raise", said[1], said[2], "--by", "Ada Kern"]);
+            return;
+        }
+        if said[0] == "machine" {
+            self.ok(&[said, &["--by", "Ada Kern"]].concat());
             return;
         }
         let order = self.open(said[2], said[1]);

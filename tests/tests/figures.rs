@@ -66,11 +66,12 @@ fn every_figure_follows_from_the_exported_journal() {
     // By hand: 7.25 h and 9 h a day for 31 days over two breakdowns; 3.5 L at 4.50.
     let whole = &expect["whole"][""];
     same("hours", &whole["between_failures"]["numerator"], &json!(16.25 * 31.0));
-    // Two machines for 31 days, of which the mill stood from 12:00 on the 7th, when its order was raised, to 08:00 on the 9th.
-    same("hours not failed", &whole["availability"]["numerator"], &json!(2.0 * 744.0 - 44.0));
+    // Two machines for 31 days, of which the mill stood from 12:00 on the 7th, when its order was raised, to 08:00 on the 9th, and
+    // must not start from 12:00 on the 12th to 12:00 on the 14th.
+    same("hours up", &whole["availability"]["numerator"], &json!(2.0 * 744.0 - 44.0 - 48.0));
     // Planned work of 5, 20, 4, 7 and 18 minutes, and one closing that does not say how long it took.
     let planned_hours = 54.0 / 60.0;
-    let operational = 2.0 * 744.0 - 44.0 - planned_hours;
+    let operational = 2.0 * 744.0 - 44.0 - 48.0 - planned_hours;
     same("hours up", &whole["operational_availability"]["numerator"], &json!(operational));
     same("hours run and failed", &whole["intrinsic_availability"]["denominator"], &json!(503.75 + 44.0));
     // The bowls five times, and the way oil once: its closing of 10 October came before its count, and is no earlier or later by a forecast.
@@ -94,6 +95,35 @@ fn every_figure_follows_from_the_exported_journal() {
         csv.starts_with("group,figure,value,unit,numerator") && csv.contains("2026-10,work_hours,2.98"),
         "{csv}"
     );
+}
+
+/// The shop was declared on 28 August at 12:00. Of July nothing is known, and of August only what was from then on.
+#[test]
+fn nothing_is_known_of_the_time_before_the_first_record() {
+    let told = shop();
+    let of = |month: &str| -> Value {
+        let answer = told.json(&["figures", "--month", month]);
+        let figures = answer["groups"][0]["figures"].as_array().expect("figures").clone();
+        figures
+            .into_iter()
+            .map(|figure| (figure["name"].as_str().expect("a name").to_owned(), figure))
+            .collect()
+    };
+    let july = of("2026-07");
+    for name in ["availability", "operational_availability", "intrinsic_availability"] {
+        assert!(july[name].get("value").is_none(), "{july}");
+    }
+    let remark = "nothing is on record from the period or before it of L-03, M-01";
+    assert_eq!(july["availability"]["remarks"], json!([remark]), "{july}");
+    let august = of("2026-08");
+    // Three days and a half of two machines.
+    same("hours of August", &august["availability"]["denominator"], &json!(2.0 * 84.0));
+    assert_eq!(
+        august["availability"]["remarks"],
+        json!(["the period begins with the first record of L-03, M-01"])
+    );
+    let shown = told.ok(&["figures", "--month", "2026-07"]);
+    assert!(shown.contains(remark) || shown.contains("nothing is on record"), "{shown}");
 }
 
 /// Of the last closings of the lathe's bowl three found it failed or broken down: advice, its answer, and what is quiet after.

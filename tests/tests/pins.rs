@@ -24,6 +24,10 @@ fn shop() -> Service {
         fs::write(service.data().join(file), pin).expect("a file");
     }
     service.fettler(&["person", "pin", "Ada Kern", "--new-pin-file", "ada"]).done();
+    // Whoever loads a shop that asks for PINs is told who has none yet.
+    fs::write(service.data().join("again.toml"), SHOP).expect("a file");
+    let loaded = service.fettler(&["shop", "load", "again.toml"]);
+    assert!(loaded.stderr.contains("these have none yet: Jo Lind;"), "{}", loaded.all());
     service
 }
 
@@ -59,7 +63,7 @@ fn a_closing_needs_the_pin_and_the_audit_shows_it() {
     let (order, ada) = (raised(&service), ["--by", "Ada Kern"]);
     let refused = service.fettler(&[&["close", &order], &ada[..]].concat());
     assert_eq!(refused.code, 3, "{}", refused.all());
-    for part in ["`done_by`", "PIN_NEEDED", "--pin-file FILE"] {
+    for part in ["`--by`", "PIN_NEEDED", "--pin-file FILE"] {
         assert!(refused.stderr.contains(part), "{}", refused.all());
     }
     let wrong = service.fettler(&[&["close", &order, "--pin-file", "other"], &ada[..]].concat());

@@ -41,7 +41,7 @@ fn three_months() -> Told {
     told.ok(&["shop", "load", &file.display().to_string(), "--by", "Ada Kern"]);
     told.ok(&["fluid", "add", "S-01", "sump", "C-9=8.5 L", "--by", "Ada Kern"]);
     told.ok(&["fluid", "add", "S-01", "sump", "water=40 L", "--by", "Ada Kern"]);
-    told.ok(&["stock", "issue", "cloth", "3", "--by", "Ada Kern"]);
+    told.ok(&["stock", "issue", "cloth", "3", "--by", "Ada Kern", "--it-is-so"]);
     told
 }
 
@@ -156,6 +156,18 @@ fn an_earlier_report_s_expectation_is_held_against_what_was_used() {
     assert_eq!(rows, [["rag", "pcs", "0", "4", "0"], ["way oil", "L", "3.5", "2", "1.75"]]);
     let html = std::fs::read_to_string(page).expect("the page");
     assert!(html.contains("3.5 of 2 L") && html.contains("the report of 30 September 2026"), "{html}");
+
+    // One that is no earlier than the month says so, instead of writing no table without a word.
+    let late =
+        ["report", "--month", "2026-11", "-o", "late.html", "--csv", "late", "--earlier", "tables-2026-10"];
+    let ran = told.0.fettler(&late);
+    assert_eq!(
+        (ran.code, told.0.data().join("late").join("against.csv").exists()),
+        (0, false),
+        "{}",
+        ran.all()
+    );
+    assert!(ran.stderr.contains("--earlier: The earlier report "), "{}", ran.all());
 
     let wrong = told.0.fettler(&["report", "--month", "2026-10", "--earlier", "nowhere"]);
     assert!(wrong.code == 2 && wrong.stderr.contains("cannot read nowhere/expected.csv"), "{}", wrong.all());

@@ -412,7 +412,10 @@ fn a_file_of_answers_says_of_each_line_what_became_of_it() {
     );
     assert_eq!(stopped.code, 3, "{}", stopped.all());
     assert!(
-        stopped.stdout.contains("2,L-02,leaks,refused,,") && stopped.stdout.contains("3,L-01,air,not sent,")
+        stopped.stdout.contains("2,L-02,leaks,not recorded,,the file was stopped")
+            && stopped.stdout.contains("3,L-01,air,not recorded,,the file was stopped"),
+        "{}",
+        stopped.all()
     );
     let twice = say("machine,check\nL-02,leaks\nL-01,air\nL-02,leaks\n", &[]);
     assert_eq!(twice.code, 2, "{}", twice.all());

@@ -109,6 +109,17 @@ fn stock_goes_with_the_work_and_comes_with_purchases() {
     told.csv(&["stock", "list"], "way oil,4711,L,21,0,2,5");
     told.ok(&["stock", "cancel", "way oil", "1"]);
     told.ok(&["stock", "issue", "way oil", "0.5", "--by", "Ada Kern", "--note", "topped up"]);
+    // A slip is asked back, and what was taken after all is taken back.
+    let slip = ["stock", "issue", "way oil", "50", "--by", "Ada Kern"];
+    let asked = told.ran(&slip);
+    assert_eq!(asked.code, 3, "{}", asked.all());
+    assert!(asked.stderr.contains("50 L is more than the 20.5 L by the book"), "{}", asked.all());
+    let taken = told.ok(&[&slip[..], &["--it-is-so"]].concat());
+    let entry = taken.split("fettler stock withdraw ").nth(1).and_then(|rest| rest.split('`').next());
+    let entry = entry.unwrap_or_else(|| panic!("no entry in {taken}")).to_owned();
+    let back = told.ok(&["stock", "withdraw", &entry, "--by", "Ada Kern", "--reason", "half a litre"]);
+    assert!(back.contains("20.5 L of way oil is back in stock"), "{back}");
+    told.csv(&["stock", "list"], "way oil,4711,L,20.5,0,2,0");
     told.ok(&["stock", "count", "way oil", "20", "--by", "Ada Kern"]);
     let entries = told.ok(&["journal", "list", "--kind", "stock.", "--output", "csv"]);
     for kind in ["stock.received", "stock.used", "stock.returned", "stock.issued", "stock.counted"] {

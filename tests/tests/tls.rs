@@ -109,13 +109,35 @@ fn a_service_is_trusted_by_the_authority_of_its_certificate_only() {
     let shop = Shop::open(false);
     shop.call("ca.pem", &["person", "list"]).done();
     let ran = shop.call("other-ca.pem", &["person", "list"]);
-    assert!(ran.code == 4 && ran.stderr.contains("is --ca-file the authority"), "{}", ran.all());
+    assert!(ran.code == 4 && ran.stderr.contains("not of the authority in --ca-file"), "{}", ran.all());
     // Whoever does not encrypt is not understood, and without an authority nobody is trusted.
     let plain = shop.service.fettler(&["person", "list"]);
     assert_eq!(plain.code, 4, "{}", plain.all());
     let endpoint = shop.service.endpoint().replace("http:", "https:");
     let ran = fettler(&endpoint, shop.service.data(), &["person", "list"], b"");
     assert!(ran.code == 2 && ran.stderr.contains("--ca-file"), "{}", ran.all());
+}
+
+#[test]
+fn each_fault_of_the_encryption_says_what_to_do() {
+    let shop = Shop::open(true);
+    let hint = |ran: &Ran, hint: &str| {
+        assert!(ran.code == 4 && ran.stderr.contains(hint), "no `{hint}`:\n{}", ran.all());
+    };
+    hint(&shop.call("other-ca.pem", &["person", "list"]), "not of the authority in --ca-file");
+    hint(&shop.call("ca.pem", &["person", "list"]), "--client-cert FILE");
+    let port = shop.service.endpoint().rsplit(':').next().expect("a port").to_owned();
+    let called = |server: &str| {
+        fettler(server, shop.service.data(), &["--ca-file", &shop.at("ca.pem"), "person", "list"], b"")
+    };
+    hint(&called(&format!("https://localhost:{port}")), "for another name");
+    hint(&shop.service.fettler(&["person", "list"]), "--server https://HOST:PORT");
+    // An encrypted caller of a service that is not, and a certificate that is over.
+    let plain = Service::start();
+    hint(&called(&plain.endpoint().replace("http:", "https:")), "--server http://HOST:PORT");
+    shop.own.sign(shop.folder.path(), "old", "127.0.0.1", true);
+    let old = Service::start_with(&["--tls-cert", &shop.at("old.pem"), "--tls-key", &shop.at("old.key")]);
+    hint(&called(&old.endpoint().replace("http:", "https:")), "the certificate is over");
 }
 
 #[test]

@@ -94,10 +94,10 @@ pub(crate) struct ToldArgs {
     pub(crate) say: SayArgs,
 }
 
-/// Arguments of `fluid withdraw`.
+/// Arguments of `fluid withdraw` and `stock withdraw`.
 #[derive(Debug, Args)]
 pub(crate) struct WithdrawArgs {
-    /// The entry's number, as the record shows it.
+    /// The entry's number, as the record or `stock issue` shows it.
     #[arg(value_parser = clap::value_parser!(i64).range(0..))]
     pub(crate) entry: i64,
     /// Who withdraws it.

@@ -1,5 +1,6 @@
 //! Arguments of `hours`.
 
+use super::import::{FollowArgs, ImportArgs};
 use super::planned::{PlanArgs, PlannedArgs};
 use super::{ChangeArgs, LimitArgs};
 use clap::{Args, Subcommand, ValueEnum};
@@ -9,6 +10,10 @@ use clap::{Args, Subcommand, ValueEnum};
 pub(crate) enum HoursCommand {
     /// Push reports from a CSV file; each row has its own outcome.
     Push(PushArgs),
+    /// Import files as other programs write them, read by a mapping file: tables, MTConnect documents, adapters' logs.
+    Import(ImportArgs),
+    /// Follow an MTConnect agent: what its counters show since the last turn.
+    Follow(FollowArgs),
     /// Reports as the ledger keeps them.
     List(ListArgs),
     /// Reports that are kept and not counted, with their reasons.

@@ -8,8 +8,11 @@ pub(crate) mod calendar;
 pub(crate) mod figures;
 pub(crate) mod fluids;
 pub(crate) mod hours;
+pub(crate) mod import;
 pub(crate) mod journal;
 pub(crate) mod orders;
+pub(crate) mod outbound;
+pub(crate) mod own;
 pub(crate) mod planned;
 pub(crate) mod readings;
 pub(crate) mod report;
@@ -52,9 +55,10 @@ pub(crate) struct Args {
 }
 
 /// The form of the answer on stdout.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, ValueEnum)]
 pub(crate) enum OutputForm {
     /// For people.
+    #[default]
     Table,
     /// The protobuf JSON mapping of the service's answer.
     Json,
@@ -62,47 +66,50 @@ pub(crate) enum OutputForm {
     Csv,
 }
 
-/// What holds for every command.
-#[derive(Debug, ClapArgs)]
+/// What holds for every command. Nothing here looks at the environment: a flag that was not typed would then stand in the
+/// usage line of every complaint; `origin` does.
+#[derive(Clone, Debug, Default, ClapArgs)]
 #[command(next_help_heading = "Everywhere")]
 pub(crate) struct GlobalArgs {
-    /// Where the service listens.
-    #[arg(
-        long,
-        global = true,
-        value_name = "URL",
-        env = "FETTLER_SERVER",
-        default_value = "http://127.0.0.1:7133"
-    )]
-    pub(crate) server: String,
-    /// The site's key; needed only where there are several.
-    #[arg(long, global = true, value_name = "KEY", env = "FETTLER_SITE")]
+    /// Where the service listens. Else FETTLER_SERVER, the profile's, http://127.0.0.1:7133.
+    #[arg(long, global = true, value_name = "URL")]
+    pub(crate) server: Option<String>,
+    /// The site's key; needed only where there are several. Else FETTLER_SITE, the profile's.
+    #[arg(long, global = true, value_name = "KEY")]
     pub(crate) site: Option<String>,
-    /// The file that holds the token. Else FETTLER_TOKEN, FETTLER_TOKEN_FILE, or the service's data folder on this
-    /// machine.
+    /// The file that holds the token. Else FETTLER_TOKEN, FETTLER_TOKEN_FILE, the profile's, or the service's data folder on
+    /// this machine.
     #[arg(long, global = true, value_name = "FILE")]
     pub(crate) token_file: Option<PathBuf>,
-    /// The file that holds the PIN of the person who is named. Else FETTLER_PIN, or what is typed at the terminal, unseen.
-    #[arg(long, global = true, value_name = "FILE", env = "FETTLER_PIN_FILE")]
+    /// The file that holds the PIN of the person who is named. Else FETTLER_PIN_FILE, FETTLER_PIN, the profile's, or what is
+    /// typed at the terminal, unseen.
+    #[arg(long, global = true, value_name = "FILE")]
     pub(crate) pin_file: Option<PathBuf>,
-    /// The authority of an https service's certificate, PEM.
-    #[arg(long, global = true, value_name = "FILE", env = "FETTLER_CA_FILE")]
+    /// The authority of an https service's certificate, PEM. Else FETTLER_CA_FILE, the profile's.
+    #[arg(long, global = true, value_name = "FILE")]
     pub(crate) ca_file: Option<PathBuf>,
-    /// A certificate to show to the service, PEM; with --client-key. It may stand in a token's place.
-    #[arg(long, global = true, value_name = "FILE", env = "FETTLER_CLIENT_CERT", requires = "client_key")]
+    /// A certificate to show to the service, PEM; with --client-key. It may stand in a token's place. Else FETTLER_CLIENT_CERT,
+    /// the profile's.
+    #[arg(long, global = true, value_name = "FILE")]
     pub(crate) client_cert: Option<PathBuf>,
-    /// The certificate's key, PEM.
-    #[arg(long, global = true, value_name = "FILE", env = "FETTLER_CLIENT_KEY", requires = "client_cert")]
+    /// The certificate's key, PEM. Else FETTLER_CLIENT_KEY, the profile's.
+    #[arg(long, global = true, value_name = "FILE")]
     pub(crate) client_key: Option<PathBuf>,
-    /// The form of the answer.
-    #[arg(long, global = true, value_enum, default_value = "table")]
-    pub(crate) output: OutputForm,
-    /// When headings may be set in bold; NO_COLOR is heeded. Meaning never hangs on it.
-    #[arg(long, global = true, value_enum, default_value = "auto", value_name = "WHEN")]
-    pub(crate) color: ColorChoice,
-    /// How wide tables may be, in characters.
-    #[arg(long, global = true, default_value = "80", value_name = "N", value_parser = clap::value_parser!(u16).range(60..=400))]
-    pub(crate) width: u16,
+    /// The profile of the client's file of settings. Else FETTLER_PROFILE, the one that the file names.
+    #[arg(long, global = true, value_name = "NAME")]
+    pub(crate) profile: Option<String>,
+    /// The form of the answer [default: table].
+    #[arg(long, global = true, value_enum)]
+    pub(crate) output: Option<OutputForm>,
+    /// When headings may be set in bold; NO_COLOR and CLICOLOR_FORCE are heeded. Meaning never hangs on it [default: auto].
+    #[arg(long, global = true, value_enum, value_name = "WHEN")]
+    pub(crate) color: Option<ColorChoice>,
+    /// How wide tables may be, 60 to 400 characters [default: 80].
+    #[arg(long, global = true, value_name = "N", value_parser = clap::value_parser!(u16).range(60..=400))]
+    pub(crate) width: Option<u16>,
+    /// Show nothing through a pager. Else what is longer than the terminal goes through PAGER, the profile's, or less.
+    #[arg(long, global = true)]
+    pub(crate) no_pager: bool,
 }
 
 /// What to do.
@@ -150,6 +157,9 @@ pub(crate) enum Command {
     Stock(stock::StockCommand),
     /// What to buy, how much, by when and why.
     Buy(stock::BuyArgs),
+    /// What an ERP books: pull closed work and what to buy, and say that it is done.
+    #[command(subcommand)]
+    Outbound(outbound::OutboundCommand),
     /// What closings tell of intervals, and the answer: accept, decline.
     Review(review::ReviewArgs),
     /// What was done in time, what is overdue, how long machines run between failures, what it took.
@@ -175,6 +185,15 @@ pub(crate) enum Command {
     Calc(calc::CalcArgs),
     /// How good forecasts would have been: of the site's own history, or from files without a service.
     Backtest(backtest::BacktestArgs),
+    /// Whether the service is reached, trusted and known here, and what to do where it is not.
+    Doctor,
+    /// The client's own settings: show.
+    #[command(subcommand)]
+    Config(own::ConfigCommand),
+    /// The words of every command, for a shell that completes what is typed.
+    Completions(own::CompletionsArgs),
+    /// Pages of this manual for `man`, one for each command.
+    Manual(own::ManualArgs),
 }
 
 /// What every changing command takes.

@@ -24,6 +24,9 @@ pub(crate) struct DueArgs {
     /// List what may well fall due by then, so that nothing surprises: with one chance in ten or more.
     #[arg(long)]
     pub(crate) sure: bool,
+    /// Stay, and tell each change of the list as it comes, until you stop it.
+    #[arg(long)]
+    pub(crate) watch: bool,
 }
 
 /// Arguments of `why`.

@@ -1,5 +1,6 @@
 //! Arguments of `stock` and `buy`.
 
+use super::fluids::WithdrawArgs;
 use super::{ChangeArgs, LimitArgs};
 use clap::{ArgGroup, Args, Subcommand};
 
@@ -16,6 +17,8 @@ pub(crate) enum StockCommand {
     Count(CountArgs),
     /// Some of an item was taken off the shelf by hand; what an order used belongs into its closing.
     Issue(IssueArgs),
+    /// Take back what was said to be taken by hand, with a reason and a name; it stays on record.
+    Withdraw(WithdrawArgs),
     /// Some of an item was ordered, or an open purchase is restated.
     Ordered(OrderedArgs),
     /// What is still open of a purchase will not come.
@@ -116,6 +119,9 @@ pub(crate) struct IssueArgs {
     /// What for.
     #[arg(long, value_name = "TEXT")]
     pub(crate) note: Option<String>,
+    /// It is so, though it is more than there is by the book.
+    #[arg(long)]
+    pub(crate) it_is_so: bool,
     /// What such a change takes.
     #[command(flatten)]
     pub(crate) say: SayArgs,

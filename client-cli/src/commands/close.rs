@@ -200,17 +200,52 @@ async fn show_cautions(session: &Session, order: i64) -> Result<bool, Failure> {
         return Ok(false);
     }
     if !(session.out.is_watched() && io::stdin().is_terminal()) {
-        session.out.note("not confirmed (--cautions-confirmed confirms them); a closing is recorded so\n");
+        session.out.note(NOT_CONFIRMED);
         return Ok(false);
     }
     session.out.note("Were they shown to the doer and heeded? yes or no: ");
-    let answer = tokio::task::spawn_blocking(|| {
-        let mut line = String::new();
-        io::stdin().read_line(&mut line).map(|_| line)
-    });
-    let line = answer.await.map_err(|error| Failure::usage(format!("cannot read the answer: {error}")))?;
-    let line = line.map_err(|error| Failure::usage(format!("cannot read the answer: {error}")))?;
-    Ok(matches!(line.trim().to_lowercase().as_str(), "y" | "yes"))
+    loop {
+        let answer = tokio::task::spawn_blocking(|| {
+            let mut line = String::new();
+            io::stdin().read_line(&mut line).map(|_| line)
+        });
+        let line =
+            answer.await.map_err(|error| Failure::usage(format!("cannot read the answer: {error}")))?;
+        let line = line.map_err(|error| Failure::usage(format!("cannot read the answer: {error}")))?;
+        match heeded(&line) {
+            Heeded::Yes => return Ok(true),
+            Heeded::No => return Ok(false),
+            Heeded::Ended => {
+                session.out.note(NOT_CONFIRMED);
+                return Ok(false);
+            }
+            Heeded::Unclear => session.out.note("that is neither; yes or no: "),
+        }
+    }
+}
+
+/// What is said where nobody is there to be asked: what was done is taken all the same.
+const NOT_CONFIRMED: &str = "nobody confirmed these cautions: the closing is recorded, and that they were not confirmed is a finding of \
+    it (--cautions-confirmed confirms them)\n";
+
+/// What a line says to the question whether cautions were heeded.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Heeded {
+    Yes,
+    No,
+    /// Neither, so that it is asked again.
+    Unclear,
+    /// The input has ended.
+    Ended,
+}
+
+fn heeded(line: &str) -> Heeded {
+    match line.trim().to_lowercase().as_str() {
+        "y" | "yes" => Heeded::Yes,
+        "n" | "no" => Heeded::No,
+        _ if line.is_empty() => Heeded::Ended,
+        _ => Heeded::Unclear,
+    }
 }
 
 /// What is said of an order before it is closed; nothing where it has neither a hazard nor a caution.
@@ -354,6 +389,21 @@ fn amount(text: &str) -> (&str, &str) {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn an_unclear_answer_to_a_caution_is_asked_again() {
+        for (line, said) in [
+            ("yes\n", Heeded::Yes),
+            (" Y\n", Heeded::Yes),
+            ("No\n", Heeded::No),
+            ("n\n", Heeded::No),
+            ("yess\n", Heeded::Unclear),
+            ("\n", Heeded::Unclear),
+            ("", Heeded::Ended),
+        ] {
+            assert_eq!(heeded(line), said, "{line:?}");
+        }
+    }
 
     #[test]
     fn cautions_confirmed_at_the_terminal_stand_in_the_command_to_repeat() {

@@ -1,6 +1,6 @@
 //! `due`: what is due, the forbidden machines first.
 
-use super::{board_in, paging};
+use super::{board_in, due_watch, paging};
 use crate::{
     args::{OutputForm, orders::DueArgs},
     exit::{Answer, Failure},
@@ -15,6 +15,9 @@ pub(crate) async fn run(session: &Session, args: DueArgs) -> Result<Answer, Fail
     let mut request = resolve(session.site(), &args)?;
     if let Some(span) = &args.within {
         request.until = look_ahead(session, &request, span).await?;
+    }
+    if args.watch {
+        return due_watch::run(session, request).await;
     }
     let list = gather(session, &request).await?;
     let now = list.as_of.as_ref().and_then(times::from_wire).unwrap_or_else(crate::clock::now);

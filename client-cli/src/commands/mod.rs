@@ -6,11 +6,15 @@ mod backtest;
 mod calc;
 mod calendar;
 mod close;
+mod doctor;
 mod due;
+mod due_watch;
 mod figures;
 mod fluid;
 mod hours_ask;
 mod hours_change;
+mod hours_follow;
+mod hours_import;
 mod hours_plan;
 mod hours_push;
 mod journal;
@@ -18,6 +22,8 @@ mod journal_proof;
 mod journal_verify;
 mod machine;
 mod orders;
+mod outbound;
+mod own;
 mod paging;
 mod person;
 mod raise;
@@ -36,6 +42,7 @@ mod skip;
 mod stock;
 mod stop;
 mod stop_talk;
+mod suggest;
 mod undo;
 mod why;
 
@@ -44,12 +51,12 @@ pub(crate) use round::seen as seen_round;
 
 use crate::{
     args::{
-        Args, ChangeArgs, Command, OutputForm, hours::HoursCommand, journal::JournalCommand,
-        sheet::SheetCommand,
+        ChangeArgs, Command, OutputForm, hours::HoursCommand, journal::JournalCommand, sheet::SheetCommand,
     },
     clock,
     config::Settings,
     exit::{Answer, Failure},
+    origin::Given,
     out::Out,
     render::due::Board,
     session::Session,
@@ -60,24 +67,32 @@ use prost_types::Timestamp;
 use uuid::Uuid;
 
 /// Runs what was typed until it is done or the person stops it.
-pub(crate) async fn run(args: Args, out: Out) -> Result<Answer, Failure> {
-    if let Command::Calc(calc) = args.command {
-        // The calculators need neither a service nor a token, so nothing that concerns these can stop them.
-        return calc::run(calc, args.global.output, usize::from(args.global.width), &out);
+pub(crate) async fn run(command: Command, given: &Given, out: Out) -> Result<Answer, Failure> {
+    // What needs neither a service nor a token is stopped by nothing that concerns these.
+    if let Command::Calc(args) = command {
+        return calc::run(args, given.output, usize::from(given.width), &out);
     }
-    let settings = if asks_nobody(&args.command) {
-        Settings::offline(&args.global)
-    } else {
-        Settings::resolve(&args.global)?
-    };
+    if let Command::Doctor = command {
+        return doctor::run(given, &out).await;
+    }
+    if let Some(result) = own::run(&command, given, &out) {
+        return result;
+    }
+    let settings = if asks_nobody(&command) { Settings::offline(given) } else { Settings::resolve(given)? };
     let session = Session::new(settings, out);
-    tokio::select! {
-        result = dispatch(&session, args.command) => result,
+    let result = tokio::select! {
+        result = dispatch(&session, command) => result,
         stopped = tokio::signal::ctrl_c() => Err(match stopped {
             Ok(()) => Failure::Interrupted,
             Err(error) => Failure::usage(format!("cannot listen for an interruption: {error}")),
         }),
-    }
+    };
+    suggest::with_names(&session, result).await
+}
+
+/// Whether a command says the same whatever the settings are, so that a fault in them does not stop it.
+pub(crate) fn needs_no_settings(command: &Command) -> bool {
+    matches!(command, Command::Completions(_) | Command::Manual(_))
 }
 
 /// Whether a command needs neither a service nor a token.
@@ -87,6 +102,8 @@ fn asks_nobody(command: &Command) -> bool {
     }
     matches!(command, Command::Sheet(SheetCommand::List | SheetCommand::Show(_)))
         || matches!(command, Command::Journal(JournalCommand::Confirm(_)))
+        || matches!(command, Command::Hours(HoursCommand::Import(args)) if args.dry_run)
+        || matches!(command, Command::Hours(HoursCommand::Follow(args)) if args.dry_run)
         || matches!(command, Command::Backtest(args) if args.cases.is_some())
 }
 
@@ -111,6 +128,7 @@ async fn dispatch(session: &Session, command: Command) -> Result<Answer, Failure
         Command::Hours(command) => hours(session, command).await,
         Command::Stock(command) => stock::run(session, command).await,
         Command::Buy(args) => stock::buy(session, args).await,
+        Command::Outbound(command) => outbound::run(session, command).await,
         Command::Review(args) => review::run(session, args).await,
         Command::Figures(args) => figures::run(session, args).await,
         Command::Report(args) => report::run(session, args).await,
@@ -119,14 +137,22 @@ async fn dispatch(session: &Session, command: Command) -> Result<Answer, Failure
         Command::Shop(command) => shop::run(session, command).await,
         Command::Sheet(command) => sheet::run(session, command).await,
         Command::Journal(command) => journal::run(session, command).await,
-        Command::Calc(args) => calc::run(args, session.settings.output, session.settings.width, &session.out),
         Command::Backtest(args) => backtest::run(session, args).await,
+        Command::Calc(_)
+        | Command::Doctor
+        | Command::Config(_)
+        | Command::Completions(_)
+        | Command::Manual(_) => {
+            unreachable!("these were run before")
+        }
     }
 }
 
 async fn hours(session: &Session, command: HoursCommand) -> Result<Answer, Failure> {
     match command {
         HoursCommand::Push(args) => hours_push::run(session, args).await,
+        HoursCommand::Import(args) => hours_import::run(session, args).await,
+        HoursCommand::Follow(args) => hours_follow::run(session, args).await,
         HoursCommand::List(args) => hours_ask::list(session, args).await,
         HoursCommand::Held(args) => hours_ask::held(session, args).await,
         HoursCommand::Meter(args) => hours_ask::meter(session, args).await,

@@ -1,9 +1,11 @@
 //! `person`: who closes, decides and declares.
 
-use super::{paging, request_id};
+use super::{board, board_in, paging, request_id};
 use crate::{
     args::shop::{PersonAddArgs, PersonCommand, PersonListArgs, PersonPinArgs},
+    clock,
     exit::{Answer, Failure},
+    json::Named,
     pin, render,
     session::Session,
 };
@@ -24,8 +26,7 @@ async fn add(session: &Session, args: PersonAddArgs) -> Result<Answer, Failure> 
     let answer = session
         .change(&request, id, |link, request| async move { link.people().add_person(request).await })
         .await?;
-    session.show_list(&answer, "nobody", || render::machine::people(answer.person.as_slice()))?;
-    Ok(Answer::Done)
+    show(session, &answer, answer.person.as_slice(), "nobody").await
 }
 
 /// Gives a person a PIN.
@@ -33,7 +34,11 @@ async fn set_pin(session: &Session, args: PersonPinArgs) -> Result<Answer, Failu
     let pins = &session.settings.pins;
     if args.own && !pins.has(&args.name) {
         let so_far = pin::typed(&session.out, "the PIN so far (it is not shown) > ")?;
-        pins.take_for_all(&so_far.ok_or_else(nobody_typed)?)?;
+        let missing = || {
+            Failure::usage("--own: the PIN so far was not given")
+                .with_hint("at a terminal it is asked for; else give it in FETTLER_PIN or --pin-file FILE")
+        };
+        pins.take_for_all(&so_far.ok_or_else(missing)?)?;
     }
     let new = match pin::given(args.new_pin_file.as_deref(), "FETTLER_NEW_PIN")? {
         Some(new) => new,
@@ -47,8 +52,7 @@ async fn set_pin(session: &Session, args: PersonPinArgs) -> Result<Answer, Failu
             async move { link.people().set_pin(request).await }
         })
         .await?;
-    session.show_list(&answer, "nobody", || render::machine::people(answer.person.as_slice()))?;
-    Ok(Answer::Done)
+    show(session, &answer, answer.person.as_slice(), "nobody").await
 }
 
 fn typed_twice(session: &Session) -> Result<pin::Pin, Failure> {
@@ -63,8 +67,8 @@ fn typed_twice(session: &Session) -> Result<pin::Pin, Failure> {
 }
 
 fn nobody_typed() -> Failure {
-    Failure::usage("no PIN was given")
-        .with_hint("it is typed at a terminal; else give it in FETTLER_NEW_PIN or --new-pin-file FILE, the one so far in FETTLER_PIN or --pin-file FILE")
+    Failure::usage("the new PIN was not given")
+        .with_hint("at a terminal it is typed twice; else give it in FETTLER_NEW_PIN or --new-pin-file FILE")
 }
 
 /// The names of all people.
@@ -85,6 +89,37 @@ async fn page(
 
 async fn list(session: &Session, args: PersonListArgs) -> Result<Answer, Failure> {
     let all = paging::gather(session, &args.limit, |size, token| page(session, size, token)).await?;
-    session.show_list(&all, "nobody is known yet", || render::machine::people(&all.people))?;
+    show(session, &all, &all.people, "nobody is known yet").await
+}
+
+/// Shows people; JSON and CSV as they are, the table with how their PINs stand in words.
+async fn show<A: prost::Message + Named>(
+    session: &Session,
+    answer: &A,
+    people: &[pb::Person],
+    empty: &str,
+) -> Result<Answer, Failure> {
+    // People belong to no site. What was changed is told, too, where no site is declared yet, or several are.
+    let (board, zone) = match board(session).await {
+        Ok(board) => (board, ""),
+        Err(_) => (board_in(session, chrono_tz::UTC, clock::told_at()), "times in UTC\n"),
+    };
+    let text = || match people {
+        [] => format!("{empty}\n"),
+        people => render::machine::people(people, board) + zone,
+    };
+    session.show(answer, text, || render::machine::people_rows(people))?;
     Ok(Answer::Done)
+}
+
+/// Those who have no PIN.
+pub(super) async fn without_pin(session: &Session) -> Result<Vec<String>, Failure> {
+    let all: pb::ListPeopleResponse =
+        paging::all(|page_token| page(session, paging::PAGE_MAX, page_token)).await?;
+    Ok(all
+        .people
+        .into_iter()
+        .filter(|person| person.pin_set_at.is_none())
+        .map(|person| person.name)
+        .collect())
 }

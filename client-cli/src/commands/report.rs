@@ -15,7 +15,7 @@ use crate::{
 };
 use chrono::{DateTime, NaiveTime, Utc};
 use fettler_proto::v1 as pb;
-use std::path::Path;
+use std::{collections::BTreeSet, path::Path};
 
 /// The most machines that a page of a look ahead has.
 const AHEAD_PAGE: i32 = 50;
@@ -29,6 +29,9 @@ pub(crate) async fn run(session: &Session, args: ReportArgs) -> Result<Answer, F
     let earlier = args.earlier.as_deref().map(read_earlier).transpose()?;
     let facts = gather(session, &args.month, earlier).await?;
     let sections = report::sections(&facts);
+    if let Some(why) = report::not_held(&facts, &sections) {
+        session.out.note(&format!("--earlier: {why}\n"));
+    }
     if let Some(folder) = &args.csv {
         std::fs::create_dir_all(folder)
             .map_err(|error| Failure::usage(format!("--csv: cannot make {}: {error}", folder.display())))?;
@@ -263,12 +266,30 @@ struct IssuedSaid {
     told_under: Option<String>,
 }
 
-/// Adds what was taken off the shelf by hand.
-async fn by_hand(session: &Session, year: &Year, uses: &mut Uses) -> Result<(), Failure> {
+/// What a use was taken back with, as the journal holds it.
+#[derive(serde::Deserialize)]
+struct Returned {
+    after: ReturnedAfter,
+}
+
+#[derive(serde::Deserialize)]
+struct ReturnedAfter {
+    said: ReturnedSaid,
+}
+
+#[derive(serde::Deserialize)]
+struct ReturnedSaid {
+    /// The entry that is taken back.
+    #[serde(rename = "use")]
+    entry: i64,
+}
+
+/// All entries of a kind.
+async fn entries(session: &Session, kind: &str) -> Result<Vec<pb::Entry>, Failure> {
     let all: pb::ListEntriesResponse = paging::all(|page_token| {
         let request = pb::ListEntriesRequest {
             site: session.site(),
-            kind: "stock.issued".to_owned(),
+            kind: kind.to_owned(),
             page_size: paging::PAGE_MAX,
             page_token,
             ..Default::default()
@@ -280,7 +301,17 @@ async fn by_hand(session: &Session, year: &Year, uses: &mut Uses) -> Result<(), 
         }
     })
     .await?;
-    for entry in &all.entries {
+    Ok(all.entries)
+}
+
+/// Adds what was taken off the shelf by hand and not taken back.
+async fn by_hand(session: &Session, year: &Year, uses: &mut Uses) -> Result<(), Failure> {
+    let returned = entries(session, "stock.returned").await?;
+    let read = |entry: &pb::Entry| serde_json::from_str::<Returned>(&entry.leaf).ok();
+    let returned: BTreeSet<i64> =
+        returned.iter().filter_map(read).map(|back| back.after.said.entry).collect();
+    let all = entries(session, "stock.issued").await?;
+    for entry in all.iter().filter(|entry| !returned.contains(&entry.number)) {
         let at = entry.recorded_at.as_ref().and_then(times::from_wire);
         let Some(month) = at.and_then(|at| year.month_of(at)) else { continue };
         let Ok(Issued { after }) = serde_json::from_str::<Issued>(&entry.leaf) else {
@@ -329,8 +360,7 @@ async fn hours(session: &Session, year: &Year, machines: Vec<pb::Machine>) -> Re
         if machine.state() == pb::MachineState::Retired && figure.numerator <= 0.0 {
             continue;
         }
-        let is_known = !figure.remarks.iter().any(|remark| remark.starts_with("hours are not known"));
-        all.push(Ran { machine, hours: figure.numerator, is_known });
+        all.push(Ran { machine, hours: figure.numerator, is_known: !figure.hours_missing });
     }
     all.sort_by(|a, b| a.machine.tag.cmp(&b.machine.tag));
     Ok(all)

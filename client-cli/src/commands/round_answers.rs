@@ -123,7 +123,8 @@ async fn record(
             }
             Err(Failure::Refused(complaint)) => {
                 let Some(faults) = in_the_way(&complaint, &lines) else {
-                    told.add(machine, &lines, &Became::Refused(complaint.line()));
+                    // The fault is of no line, as of a person who is not known: it is told once, as the error.
+                    told.add(machine, &lines, &Became::NotSent);
                     return Err(Failure::Refused(complaint));
                 };
                 let mut rest = Vec::new();

@@ -54,10 +54,24 @@ async fn load(session: &Session, args: LoadArgs) -> Result<Answer, Failure> {
         by: args.by.unwrap_or_default(),
         past_rules: args.past_rules,
     };
+    let asks_pin = request
+        .shop
+        .as_ref()
+        .and_then(|shop| shop.site.as_ref())
+        .is_some_and(|site| site.asks_pin == Some(true));
     let answer = session
         .change(&request, id, |link, request| async move { link.shop().load_shop(request).await })
         .await?;
     session.show(&answer, || loaded_text(session, &answer, args.dry_run), || changes(&answer.changes))?;
+    if asks_pin {
+        let without = super::person::without_pin(session).await?;
+        if !without.is_empty() {
+            session.out.note(&format!(
+                "the site asks for PINs, and these have none yet: {}; `fettler person pin NAME` gives one\n",
+                without.join(", ")
+            ));
+        }
+    }
     Ok(Answer::Done)
 }
 

@@ -2,6 +2,7 @@
 
 use super::{board, paging, request_id};
 use crate::{
+    args::fluids::WithdrawArgs,
     args::stock::{
         BuyArgs, CancelArgs, CountArgs, IssueArgs, ListArgs, LotsArgs, OrderedArgs, ReceiveArgs, SayArgs,
         StockCommand,
@@ -23,6 +24,7 @@ pub(crate) async fn run(session: &Session, command: StockCommand) -> Result<Answ
         StockCommand::Receive(args) => receive(session, args).await,
         StockCommand::Count(args) => count(session, args).await,
         StockCommand::Issue(args) => issue(session, args).await,
+        StockCommand::Withdraw(args) => withdraw(session, args).await,
         StockCommand::Ordered(args) => ordered(session, args).await,
         StockCommand::Cancel(args) => cancel(session, args).await,
     }
@@ -150,11 +152,31 @@ async fn issue(session: &Session, args: IssueArgs) -> Result<Answer, Failure> {
         by: args.by,
         note: args.note.unwrap_or_default(),
         validate_only: args.say.dry_run,
+        confirmed: args.it_is_so,
     };
     let answer = session
         .change(&request, id, |link, request| async move { link.stock().issue_stock(request).await })
         .await?;
-    changed(session, &args.say, &answer, (answer.item.as_ref(), &answer.remarks)).await
+    let back = format!("entry {}; `fettler stock withdraw {0}` takes it back", answer.entry);
+    let mut remarks = answer.remarks.clone();
+    remarks.extend((!args.say.dry_run).then_some(back));
+    changed(session, &args.say, &answer, (answer.item.as_ref(), &remarks)).await
+}
+
+async fn withdraw(session: &Session, args: WithdrawArgs) -> Result<Answer, Failure> {
+    let id = request_id(&args.change);
+    let request = pb::WithdrawIssueRequest {
+        site: session.site(),
+        request_id: id.to_string(),
+        entry: args.entry,
+        by: args.by,
+        reason: args.reason,
+    };
+    let answer = session
+        .change(&request, id, |link, request| async move { link.stock().withdraw_issue(request).await })
+        .await?;
+    let say = SayArgs { dry_run: false, change: args.change };
+    changed(session, &say, &answer, (answer.item.as_ref(), &answer.remarks)).await
 }
 
 async fn ordered(session: &Session, args: OrderedArgs) -> Result<Answer, Failure> {

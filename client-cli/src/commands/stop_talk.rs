@@ -101,7 +101,8 @@ impl<'s> Talk<'s> {
         }
         self.tell("", render::due::DEFERRAL);
         if self.lines.is_none() && !kinds.is_empty() {
-            let how = "not confirmed (--cautions-confirmed confirms them); the closings are recorded so";
+            let how = "nobody confirmed these cautions: the closings are recorded, and that is a finding of each (--cautions-confirmed \
+                confirms them)";
             self.tell("", how);
         }
         Ok(heeded)

@@ -54,25 +54,48 @@ pub(crate) fn open(name: &str) -> Result<Lines, Failure> {
     Lines::new(plain).map_err(cannot)
 }
 
+/// A whole file, or stdin for `-`, unpacked; of one that is larger so much and a byte more.
+pub(crate) fn whole(name: &str, bytes_max: usize) -> Result<Vec<u8>, Failure> {
+    let mut bytes = Vec::new();
+    let read = open(name)?.reader.take(bytes_max as u64 + 1).read_to_end(&mut bytes);
+    read.map_err(|error| Failure::usage(format!("cannot read `{name}`: {error}")))?;
+    Ok(bytes)
+}
+
+/// What is read, unpacked if it is compressed.
+fn unpacked(mut plain: Box<dyn io::Read + Send>) -> io::Result<Box<dyn BufRead + Send>> {
+    let mut head = Vec::new();
+    plain.by_ref().take(GZIP_MAGIC.len() as u64).read_to_end(&mut head)?;
+    let packed = head == GZIP_MAGIC;
+    let whole = BufReader::with_capacity(BUFFER_BYTES, io::Cursor::new(head).chain(plain));
+    Ok(if packed {
+        Box::new(BufReader::with_capacity(BUFFER_BYTES, MultiGzDecoder::new(whole)))
+    } else {
+        Box::new(whole)
+    })
+}
+
 impl Lines {
     /// Reads lines from `plain`, which may be compressed.
     pub(crate) fn new(plain: Box<dyn io::Read + Send>) -> io::Result<Lines> {
-        let mut head = Vec::new();
-        let mut plain = plain;
-        plain.by_ref().take(GZIP_MAGIC.len() as u64).read_to_end(&mut head)?;
-        let packed = head == GZIP_MAGIC;
-        let whole = BufReader::with_capacity(BUFFER_BYTES, io::Cursor::new(head).chain(plain));
-        let reader: Box<dyn BufRead + Send> = if packed {
-            Box::new(BufReader::with_capacity(BUFFER_BYTES, MultiGzDecoder::new(whole)))
-        } else {
-            Box::new(whole)
-        };
+        let reader = unpacked(plain)?;
         Ok(Lines { reader, buffer: Vec::new(), number: 0, leaves_comments_out: false })
     }
 
     /// The same without the lines that start with `#`.
     pub(crate) fn without_comments(self) -> Lines {
         Lines { leaves_comments_out: true, ..self }
+    }
+
+    /// Passes over lines, blank ones too.
+    pub(crate) fn skip(&mut self, lines: u64) -> io::Result<()> {
+        for _ in 0..lines {
+            if self.reader.skip_until(b'\n')? == 0 {
+                break;
+            }
+            self.number += 1;
+        }
+        Ok(())
     }
 
     /// The next line that is not blank, with its number.
@@ -126,19 +149,28 @@ impl Lines {
 
     /// Reads the remaining lines on a thread of their own. The thread ends with the file, or once nobody listens.
     pub(crate) fn rows(self, form: Form) -> mpsc::Receiver<Batch> {
+        let (mut ranges, mut scratch) = (Vec::new(), String::new());
+        self.rows_by(move |line, found| {
+            Some(Row { line, place: None, content: row(&form, &found, &mut ranges, &mut scratch) })
+        })
+    }
+
+    /// The same by another reader of lines, which may pass a line over.
+    pub(crate) fn rows_by(
+        self,
+        read: impl FnMut(u64, Line<'_>) -> Option<Row> + Send + 'static,
+    ) -> mpsc::Receiver<Batch> {
         let (sender, receiver) = mpsc::channel(BATCHES_WAITING);
-        thread::spawn(move || self.pump(&form, &sender));
+        thread::spawn(move || self.pump(read, &sender));
         receiver
     }
 
-    fn pump(mut self, form: &Form, sender: &mpsc::Sender<Batch>) {
-        let mut ranges = Vec::new();
-        let mut scratch = String::new();
+    fn pump(mut self, mut read: impl FnMut(u64, Line<'_>) -> Option<Row>, sender: &mpsc::Sender<Batch>) {
         let mut batch = Vec::with_capacity(BATCH_ROWS);
         loop {
             match self.next_line() {
                 Ok(Some((line, found))) => {
-                    batch.push(Row { line, content: row(form, &found, &mut ranges, &mut scratch) });
+                    batch.extend(read(line, found));
                     if batch.len() < BATCH_ROWS {
                         continue;
                     }
@@ -161,6 +193,14 @@ impl Lines {
             }
         }
     }
+}
+
+/// Rows that are there already, on the way that those of a file take.
+pub(crate) fn ready(rows: Vec<Row>) -> mpsc::Receiver<Batch> {
+    let (sender, receiver) = mpsc::channel(1);
+    // There is room for one, and it is listened to.
+    let _ = sender.try_send(Batch::Rows(rows));
+    receiver
 }
 
 fn row(

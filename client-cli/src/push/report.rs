@@ -140,7 +140,7 @@ pub(crate) fn text(row: &Row, ack: &pb::Acknowledgement, columns: &Columns, widt
         Err(_) => String::new(),
     };
     let mut out = String::new();
-    for line in lines(&format!("line {}{id}: {}", row.line, became(ack)), width) {
+    for line in lines(&format!("{}{id}: {}", row.whereabouts(), became(ack)), width) {
         out.push_str(&line);
         out.push('\n');
     }
@@ -165,7 +165,7 @@ pub(crate) fn cells(row: &Row, ack: &pb::Acknowledgement, columns: &Columns) -> 
         found.iter().map(pick).filter(|text| !text.is_empty()).collect::<Vec<_>>().join("; ")
     };
     [
-        row.line.to_string(),
+        row.place.as_deref().map_or_else(|| row.line.to_string(), str::to_owned),
         reference.source,
         reference.report_id,
         reference.revision.to_string(),

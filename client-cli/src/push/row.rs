@@ -14,8 +14,17 @@ use std::ops::Range;
 pub(crate) struct Row {
     /// Its number in the file; the header is line 1.
     pub(crate) line: u64,
+    /// Where it stands, where the number alone does not say it: the file and what in it.
+    pub(crate) place: Option<Box<str>>,
     /// The report, or every field that cannot be read.
     pub(crate) content: Result<pb::ShiftReport, Vec<pb::FieldProblem>>,
+}
+
+impl Row {
+    /// Where it stands, in words.
+    pub(crate) fn whereabouts(&self) -> String {
+        self.place.as_deref().map_or_else(|| format!("line {}", self.line), str::to_owned)
+    }
 }
 
 /// How the lines of a file are read.
@@ -130,6 +139,12 @@ impl Columns {
         .with_hint(
             "name the columns with --start-col, --end-col and --hours-col, or --reading-col and --at-col",
         ))
+    }
+
+    /// Columns of which only the headers matter: the lines are read elsewhere.
+    pub(crate) fn headed(headers: Vec<(Column, String)>) -> Columns {
+        let places = headers.into_iter().map(|(column, header)| (column, 0, header)).collect();
+        Columns { width: 0, places }
     }
 
     fn place(&self, column: Column) -> Option<usize> {

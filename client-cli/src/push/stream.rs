@@ -219,7 +219,7 @@ impl<'a> Push<'a> {
         if let Some(report) = self.next_report() {
             let site = if self.sent == 0 { self.session.site() } else { String::new() };
             self.sent += 1;
-            permit.send(pb::StreamReportsRequest { site, report: Some(report) });
+            permit.send(pb::StreamReportsRequest { site, report: Some(report), ..Default::default() });
         }
     }
 

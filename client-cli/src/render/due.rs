@@ -429,7 +429,9 @@ mod tests {
     #[test]
     fn headings_alone_change_with_the_style() {
         let list = testkit::due_list();
-        let out = crate::out::Out::standard(crate::out::ColorChoice::Always);
+        let global =
+            crate::args::GlobalArgs { color: Some(crate::out::ColorChoice::Always), ..Default::default() };
+        let out = crate::out::Out::standard(&crate::origin::Given::bare(&global));
         let bold = board(&list, Shown::default(), Board { style: out.style(), ..plain() });
         assert!(bold.contains("\u{1b}[1mMUST NOT START\u{1b}[0m"));
         assert_eq!(

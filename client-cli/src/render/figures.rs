@@ -152,6 +152,7 @@ mod tests {
             order_count: 2,
             orders: vec![behind(3, true), behind(9, false)],
             remarks: vec!["1 order is still open inside its window".into()],
+            hours_missing: false,
         };
         let between = pb::Figure {
             name: "between_failures".into(),

@@ -114,8 +114,9 @@ pub(crate) fn card(answer: &pb::GetMachineResponse, board: Board) -> String {
 }
 
 /// People as rows.
-pub(crate) fn people(people: &[pb::Person]) -> Table {
-    let mut table = Table::new(["number", "name", "added_at", "pin_set_at", "wrong_pins"]);
+pub(crate) fn people_rows(people: &[pb::Person]) -> Table {
+    let mut table =
+        Table::new(["number", "name", "added_at", "pin_set_at", "wrong_pins", "pin_paused_until"]);
     for person in people {
         table.push([
             person.number.to_string(),
@@ -123,7 +124,79 @@ pub(crate) fn people(people: &[pb::Person]) -> Table {
             rfc3339(person.added_at.as_ref()),
             rfc3339(person.pin_set_at.as_ref()),
             super::words::unless_zero(person.wrong_pins.into()),
+            rfc3339(person.pin_paused_until.as_ref()),
         ]);
     }
     table
+}
+
+/// After so many wrong PINs none is heard until a new one is set.
+const WRONG_MAX: i32 = 100;
+
+/// People for people.
+pub(crate) fn people(people: &[pb::Person], board: Board) -> String {
+    let told = |at: Option<&prost_types::Timestamp>| board.teller.instant(at).unwrap_or_default();
+    let mut table = Table::new(["name", "added", "PIN", "number"]);
+    for person in people {
+        let wrong = match person.wrong_pins {
+            0 => String::new(),
+            1 => ", 1 wrong since".to_owned(),
+            wrong => format!(", {wrong} wrong since"),
+        };
+        let pin = match (&person.pin_set_at, &person.pin_paused_until) {
+            (None, _) => "none".to_owned(),
+            (Some(_), Some(until)) => format!("paused until {}{wrong}", told(Some(until))),
+            (Some(_), None) if person.wrong_pins >= WRONG_MAX => {
+                "not heard until a new one is set".to_owned()
+            }
+            (Some(at), None) => format!("set {}{wrong}", told(Some(at))),
+        };
+        table.push([person.name.clone(), told(person.added_at.as_ref()), pin, person.number.to_string()]);
+    }
+    table.text(board.width, board.style)
+}
+
+#[cfg(test)]
+mod people_tests {
+    use super::*;
+    use crate::{out::Style, times::Teller};
+
+    #[test]
+    fn people_are_told_with_how_their_pins_stand() {
+        let at = |seconds| Some(prost_types::Timestamp { seconds, nanos: 0 });
+        let now = chrono::DateTime::from_timestamp(1_764_060_000, 0).expect("an instant");
+        let board =
+            Board { teller: Teller::new(chrono_tz::Europe::Berlin, now), width: 100, style: Style::PLAIN };
+        let person = |name: &str, pin_set_at, wrong_pins, pin_paused_until| pb::Person {
+            name: name.into(),
+            added_at: at(1_764_000_000),
+            pin_set_at,
+            wrong_pins,
+            pin_paused_until,
+            ..Default::default()
+        };
+        let set = at(1_764_050_000);
+        let shown = people(
+            &[
+                person("Ada", None, 0, None),
+                person("Ben", set, 0, None),
+                person("Cem", set, 5, at(1_764_060_600)),
+                person("Dan", set, 100, None),
+                person("Eve", set, 1, None),
+            ],
+            board,
+        );
+        for expect in [
+            "name",
+            "PIN",
+            "none",
+            "paused until",
+            "5 wrong since",
+            "not heard until a new one is set",
+            "1 wrong since",
+        ] {
+            assert!(shown.contains(expect), "{expect} in:\n{shown}");
+        }
+        assert!(!shown.contains("added_at") && !shown.contains('Z'), "{shown}");
+    }
 }

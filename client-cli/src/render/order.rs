@@ -72,6 +72,17 @@ pub(crate) fn alone(order: &pb::Order, board: Board) -> String {
     format!("{}{}", one(order, board), deferral(is_cautious(order), [], board))
 }
 
+/// The task of an order, or by what it was raised.
+fn task_of(order: &pb::Order) -> String {
+    let pb::Order { task, raised_by_point: point, raised_by_check: check, .. } = order;
+    match (task.as_str(), check.as_str(), point.as_str()) {
+        ("", "", "") => "none; raised by hand".to_owned(),
+        ("", "", point) => format!("none; raised by a reading of {point}"),
+        ("", check, _) => format!("none; raised by the check {check}"),
+        (task, _, _) => task.to_owned(),
+    }
+}
+
 /// Whether an order's record shows cautions.
 fn is_cautious(order: &pb::Order) -> bool {
     order.closing.iter().chain(&order.undone).any(|closing| !closing.cautions_shown.is_empty())
@@ -84,7 +95,7 @@ fn one(order: &pb::Order, board: Board) -> String {
     let mut label = |name: &str, text: &str| out.push_str(&labelled(2, name, 12, text, board.width));
     let teller = board.teller;
     label("machine", &order.machine);
-    label("task", if order.task.is_empty() { "none; raised by hand" } else { &order.task });
+    label("task", &task_of(order));
     label("opened", &teller.instant(order.opened_at.as_ref()).unwrap_or_default());
     label("raised by", &order.raised_by);
     label("note", &order.note);

@@ -166,7 +166,7 @@ pub(crate) enum Became {
     Refused(String),
     /// The service did not answer: whether it was recorded is not known.
     Unknown,
-    /// It was not sent, as an earlier line stopped the file.
+    /// It was not recorded, as the file was stopped: before it was sent, or by a fault that is of no line.
     NotSent,
 }
 
@@ -188,7 +188,7 @@ impl Became {
             },
             Became::Refused(_) => "refused",
             Became::Unknown => "not known",
-            Became::NotSent => "not sent",
+            Became::NotSent => "not recorded",
         }
     }
 
@@ -210,7 +210,7 @@ impl Became {
             }
             Became::Refused(why) => why.clone(),
             Became::Unknown => "no answer came: it may or may not have been recorded".to_owned(),
-            Became::NotSent => "an earlier line stopped the file".to_owned(),
+            Became::NotSent => "the file was stopped; the error says why".to_owned(),
         }
     }
 }

@@ -56,7 +56,8 @@ fn value(point: &pb::TestPoint) -> String {
 /// A check of the round as a row of a table.
 pub(super) fn check(check: &pb::RoundCheck) -> String {
     let card = check.check.clone().unwrap_or_default();
-    let mut out = format!("<tr><td><b>{}</b>", safe(&card.title));
+    // The key is what a file of answers names it by.
+    let mut out = format!("<tr><td><b>{}</b> ({})", safe(&card.title), safe(&card.key));
     let of_point = check.point.iter().flat_map(|point| &point.cautions);
     let cautions: Vec<&str> = card.cautions.iter().chain(of_point).map(String::as_str).collect();
     heed(&mut out, if card.hazard { "HAZARD" } else { "" }, &cautions);

@@ -192,7 +192,7 @@ pub(crate) fn changed(
 }
 
 /// What a line of the buy list says.
-fn verdict(verdict: pb::BuyVerdict) -> &'static str {
+pub(super) fn verdict(verdict: pb::BuyVerdict) -> &'static str {
     match verdict {
         pb::BuyVerdict::Unspecified => "",
         pb::BuyVerdict::Order => "order",

@@ -242,10 +242,13 @@ fn shortened(name: &str) -> String {
     format!("{begin}…")
 }
 
+/// The heading of what was used against what an earlier report expected.
+pub(super) const HELD: &str = "Used against what was expected";
+
 /// What was used, and what is expected.
 pub(super) fn used(facts: &Facts) -> Vec<Section> {
     let expected = expected(facts);
-    let mut held = Section { title: "Used against what was expected", ..Section::empty() };
+    let mut held = Section { title: HELD, ..Section::empty() };
     match &facts.earlier {
         Some(before) => against(facts, before, &mut held),
         None => held.rests.push(

@@ -46,6 +46,13 @@ pub(crate) fn tables(sections: &[Section]) -> impl Iterator<Item = (String, Stri
     sheets.map(|sheet| (format!("{}.csv", sheet.name), sheet.csv()))
 }
 
+/// Why nothing is held against an earlier report, where one was given; none where it is.
+pub(crate) fn not_held(facts: &Facts, sections: &[Section]) -> Option<String> {
+    let section =
+        sections.iter().find(|section| section.title == consumption::HELD && section.sheets.is_empty());
+    section.filter(|_| facts.earlier.is_some()).and_then(|section| section.rests.first().cloned())
+}
+
 /// The page.
 pub(crate) fn page(facts: &Facts, sections: &[Section]) -> String {
     let title = format!("{}: care in {}", facts.site_name, facts.month_name());

@@ -3,7 +3,7 @@
 use crate::exit::Complaint;
 
 /// A TOML error as a complaint.
-pub(super) fn told(name: &str, text: &str, error: &toml::de::Error) -> Complaint {
+pub(crate) fn told(name: &str, text: &str, error: &toml::de::Error) -> Complaint {
     let at = error.span().map_or(0, |span| span.start.min(text.len()));
     let line = text[..at].matches('\n').count() + 1;
     let message = error.message();

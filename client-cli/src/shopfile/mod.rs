@@ -4,7 +4,7 @@
 //! refused with the nearest known one, because a misspelt `hazard` that is silently ignored could hurt someone.
 
 mod checks;
-mod fault;
+pub(crate) mod fault;
 mod from_wire;
 mod items;
 pub(crate) mod last_done;

@@ -2,11 +2,13 @@
 
 mod care;
 mod others;
+mod outbound;
 mod planned;
 mod rounds;
 mod service;
 mod shop;
 mod stock;
+mod watch;
 
 pub(crate) use service::{Mock, Plan};
 

@@ -1,12 +1,13 @@
 //! The service's side: it does what its plan says and remembers what it was asked.
 
-use super::TOKEN;
+use super::{TOKEN, watch};
 use fettler_proto::v1::{
     self as pb,
     due_service_server::{DueService, DueServiceServer},
     fluid_service_server::FluidServiceServer,
     machine_service_server::MachineServiceServer,
     order_service_server::{OrderService, OrderServiceServer},
+    outbound_service_server::OutboundServiceServer,
     person_service_server::PersonServiceServer,
     planned_use_service_server::PlannedUseServiceServer,
     reading_service_server::ReadingServiceServer,
@@ -90,6 +91,7 @@ impl Mock {
         };
         let server = Server::builder()
             .add_service(DueServiceServer::with_interceptor(mock.clone(), check))
+            .add_service(OutboundServiceServer::with_interceptor(mock.clone(), check))
             .add_service(OrderServiceServer::with_interceptor(mock.clone(), check))
             .add_service(RunHoursServiceServer::with_interceptor(mock.clone(), check))
             .add_service(PlannedUseServiceServer::with_interceptor(mock.clone(), check))
@@ -242,6 +244,15 @@ fn item(order: i64) -> pb::DueItem {
 
 #[tonic::async_trait]
 impl DueService for Mock {
+    type WatchDueStream = watch::Tellings;
+
+    async fn watch_due(
+        &self,
+        request: Request<pb::WatchDueRequest>,
+    ) -> Result<Response<Self::WatchDueStream>, Status> {
+        Ok(Response::new(watch::told(request.get_ref(), item)))
+    }
+
     async fn list_due(
         &self,
         request: Request<pb::ListDueRequest>,

@@ -34,6 +34,13 @@ impl StockService for Mock {
         self.change(request.get_ref())
     }
 
+    async fn withdraw_issue(
+        &self,
+        request: Request<pb::WithdrawIssueRequest>,
+    ) -> Result<Response<pb::WithdrawIssueResponse>, Status> {
+        self.change(request.get_ref())
+    }
+
     async fn record_purchase(
         &self,
         request: Request<pb::RecordPurchaseRequest>,

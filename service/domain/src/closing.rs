@@ -140,8 +140,8 @@ pub fn judge(
 fn impossible(said: &ClosingSaid, now: Ts) -> Vec<Violation> {
     let mut wrong = Vec::new();
     if said.done_at.micros_since(now) > AHEAD_MAX_MICROS {
-        let text =
-            format!("{} is in the future; give when it was done, at the latest now ({now})", said.done_at);
+        let ahead = said.done_at.ahead_in_words(now);
+        let text = format!("lies {ahead} in the future; give when it was done");
         wrong.push(Violation::new("done_at", text));
     }
     wrong.extend(said.beyond_bounds());

@@ -80,6 +80,8 @@ pub struct Work<'w> {
     pub cautions: &'w [String],
     /// Whether neglect or the work can hurt someone.
     pub hazard: bool,
+    /// Whether the machine must not start.
+    pub forbidden: bool,
 }
 
 impl Work<'_> {
@@ -118,6 +120,9 @@ impl Work<'_> {
         }
         if let Some(larger) = self.plan.covered_by {
             line("done with", &format!("work order {larger}"));
+        }
+        if self.forbidden {
+            line("must not start", "the machine is forbidden until somebody returns it");
         }
         for caution in self.cautions {
             line("heed", caution);

@@ -17,6 +17,7 @@ pub mod ids;
 pub mod journal;
 pub mod ledger;
 pub mod order;
+pub mod outbound;
 pub mod physics;
 pub mod pin;
 pub mod plan;

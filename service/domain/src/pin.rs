@@ -129,8 +129,8 @@ pub enum Unproven<'a> {
     NotSet,
     /// It is wrong; so many more are heard before a pause.
     Wrong(u32),
-    /// None is heard now.
-    NotHeard(Hearing),
+    /// None is heard at this instant.
+    NotHeard(Hearing, Ts),
 }
 
 impl Unproven<'_> {
@@ -155,13 +155,14 @@ impl Unproven<'_> {
                     "the PIN is not that of the person in `{field}`; {left} more before a pause of 15 minutes; {set}"
                 ),
             ),
-            Unproven::NotHeard(Hearing::Pausing(until)) => (
+            Unproven::NotHeard(Hearing::Pausing(until), now) => (
                 "PIN_PAUSED",
                 format!(
-                    "too many wrong PINs were given for the person in `{field}`; none is heard before {until}; wait, {own}, or {set}"
+                    "too many wrong PINs were given for the person in `{field}`; none is heard for another {}; wait, {own}, or {set}",
+                    until.ahead_in_words(now)
                 ),
             ),
-            Unproven::NotHeard(Hearing::Shut | Hearing::Open) => (
+            Unproven::NotHeard(Hearing::Shut | Hearing::Open, _) => (
                 "PIN_SHUT",
                 format!(
                     "{WRONG_MAX} wrong PINs in a row were given for the person in `{field}`; none is heard until {set}"
@@ -224,8 +225,8 @@ mod tests {
             (Unproven::Needed { site: "north" }, "PIN_NEEDED"),
             (Unproven::NotSet, "PIN_NOT_SET"),
             (Unproven::Wrong(4), "PIN_WRONG"),
-            (Unproven::NotHeard(pausing), "PIN_PAUSED"),
-            (Unproven::NotHeard(Hearing::Shut), "PIN_SHUT"),
+            (Unproven::NotHeard(pausing, Ts(0)), "PIN_PAUSED"),
+            (Unproven::NotHeard(Hearing::Shut, Ts(0)), "PIN_SHUT"),
         ] {
             let Error::NotAllowed { reason: said, subject, text } = why.refusal("done_by", "Ada Kern") else {
                 panic!("{why:?}");

@@ -35,6 +35,16 @@ impl Ts {
         self.0 - earlier.0
     }
 
+    /// How far it lies ahead of `now`, in hours and minutes: what is said of an instant where no time zone is known.
+    pub fn ahead_in_words(self, now: Ts) -> String {
+        let minutes = (self.micros_since(now).max(0) + MICROS_PER_MINUTE - 1) / MICROS_PER_MINUTE;
+        match (minutes / 60, minutes % 60) {
+            (0, minutes) => format!("{minutes} min"),
+            (hours, 0) => format!("{hours} h"),
+            (hours, minutes) => format!("{hours} h {minutes} min"),
+        }
+    }
+
     /// The instant as chrono's UTC time.
     pub fn to_utc(self) -> DateTime<Utc> {
         DateTime::from_timestamp_micros(self.0).unwrap_or(DateTime::<Utc>::MIN_UTC)

@@ -30,9 +30,14 @@ const REFUSED_WINDOW: Duration = Duration::from_secs(10);
 
 /// A new token.
 pub fn new_token() -> Result<String, getrandom::Error> {
+    Ok(format!("{PREFIX}{}", new_secret()?))
+}
+
+/// 256 random bits as text.
+pub(crate) fn new_secret() -> Result<String, getrandom::Error> {
     let mut secret = [0_u8; 32];
     getrandom::fill(&mut secret)?;
-    Ok(format!("{PREFIX}{}", URL_SAFE_NO_PAD.encode(secret)))
+    Ok(URL_SAFE_NO_PAD.encode(secret))
 }
 
 /// Whether a text has the form of 32 bytes in base64url.
@@ -89,10 +94,16 @@ enum Shown {
 impl Pass {
     /// Whether the token is still taken: a stream may last longer than it.
     pub async fn still_holds(&self) -> Result<(), Failure> {
-        match &self.shown {
-            Shown::Hashes(hashes) => self.doorkeeper.taken(hashes, Instant::now()).await.map(drop),
-            Shown::Identity(token) => self.doorkeeper.identified(token, Instant::now()).await.map(drop),
-        }
+        self.renewed().await.map(drop)
+    }
+
+    /// The same pass as the token stands now, if it is still taken: its roles and sites may be others meanwhile.
+    pub(crate) async fn renewed(&self) -> Result<Pass, Failure> {
+        let record = match &self.shown {
+            Shown::Hashes(hashes) => self.doorkeeper.taken(hashes, Instant::now()).await?,
+            Shown::Identity(token) => self.doorkeeper.identified(token, Instant::now()).await?,
+        };
+        Ok(Pass { record, ..self.clone() })
     }
 }
 

@@ -1,13 +1,16 @@
 //! The command line, read into settings that are known to be right.
 
+use crate::log::LogArguments;
 use crate::notary::Places;
 use crate::oidc::claims::{Grant, Rules};
 use crate::oidc::{FetchError, Provider, Source};
 use crate::tls::TlsFiles;
 use crate::tokens::TokenCommand;
 use crate::vault::{BackupArguments, CheckArguments, RestoreArguments};
+use crate::web::{BoardToken, BoardTokenError, MetricsFor};
 use clap::{Args, Parser, Subcommand};
 use etcetera::BaseStrategy as _;
+use std::ffi::OsString;
 use std::net::{Ipv4Addr, SocketAddr};
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -39,6 +42,8 @@ pub enum Command {
     /// Make, list and take back tokens.
     #[command(subcommand)]
     Token(TokenCommand),
+    /// Tell each setting of `serve` and where it comes from.
+    Config(ConfigArguments),
     /// Serve an invented shop, and show its due list of today.
     Demo(DemoArguments),
 }
@@ -95,9 +100,29 @@ impl JournalArguments {
     }
 }
 
+/// How to look at the settings.
+#[derive(Debug, Args)]
+pub struct ConfigArguments {
+    /// Tell all that is wrong with them as well, and end with 1 if anything is.
+    #[arg(long)]
+    pub check: bool,
+    /// The flags with which `serve` would be called.
+    #[arg(trailing_var_arg = true, allow_hyphen_values = true, value_name = "FLAGS")]
+    pub serve: Vec<OsString>,
+}
+
 /// How to serve.
 #[derive(Debug, Args)]
 pub struct ServeArguments {
+    /// A file of settings, TOML: their names are those of the flags, with _ for -. What is typed or stands in the environment comes before it.
+    #[arg(long, env = "FETTLER_CONFIG", value_name = "FILE")]
+    pub config: Option<PathBuf>,
+    /// How to log.
+    #[command(flatten)]
+    pub log: LogArguments,
+    /// Who is given the figures at /metrics of the HTTP port.
+    #[arg(long, env = "FETTLER_METRICS", value_name = "WHO", value_enum, default_value = "loopback")]
+    pub metrics: MetricsFor,
     /// Where the data is.
     #[command(flatten)]
     pub place: PlaceArguments,
@@ -110,6 +135,25 @@ pub struct ServeArguments {
     /// Whose tokens are taken beside our own.
     #[command(flatten)]
     pub identity: IdentityArguments,
+    /// Who sees the board.
+    #[command(flatten)]
+    pub board: BoardArguments,
+}
+
+/// Who sees the board.
+#[derive(Debug, Args)]
+pub struct BoardArguments {
+    /// Show the board, without the names of people, to whoever reaches the HTTP port: by the token in this file, for the sites
+    /// and as long as that is taken. Default: the board asks for a token.
+    #[arg(long, env = "FETTLER_BOARD_TOKEN_FILE", value_name = "FILE")]
+    pub board_token: Option<PathBuf>,
+}
+
+impl BoardArguments {
+    /// The token, where one is named.
+    pub fn token(&self) -> Result<Option<BoardToken>, BoardTokenError> {
+        self.board_token.as_deref().map(BoardToken::read).transpose()
+    }
 }
 
 /// Whose tokens are taken beside our own.
@@ -285,7 +329,8 @@ mod tests {
             | Command::Backup(_)
             | Command::Check(_)
             | Command::Restore(_)
-            | Command::Token(_) => panic!("it does not listen"),
+            | Command::Token(_)
+            | Command::Config(_) => panic!("it does not listen"),
         };
         let address = |arguments: &[&str]| listen(arguments).address();
         let on = |text: &str| text.parse::<SocketAddr>().unwrap();

@@ -3,8 +3,10 @@
 
 use crate::auth::{Doorkeeper, Pass};
 use crate::limits::{Limits, Slot};
+use crate::line::{Line, Note, Telling, TraceParent};
+use crate::meters::Meters;
 use crate::policy;
-use crate::status::{Failure, behind, code_of, refusal};
+use crate::status::{Failure, behind, refusal};
 use crate::tls::Peer;
 use fettler_proto::Method;
 use futures::future::BoxFuture;
@@ -29,12 +31,13 @@ const AHEAD_MAX: Duration = Duration::from_millis(500);
 /// Services that need no token: they say whether the service lives and what it can do.
 const OPEN: [&str; 3] = ["/grpc.health.v1.", "/grpc.reflection.v1.", "/grpc.reflection.v1alpha."];
 /// Calls that last as long as their caller likes.
-const STREAMS: [&str; 5] = [
+const STREAMS: [&str; 6] = [
     "/fettler.v1.RunHoursService/StreamReports",
     "/grpc.health.v1.Health/Watch",
     "/grpc.reflection.v1.ServerReflection/ServerReflectionInfo",
     "/grpc.reflection.v1alpha.ServerReflection/ServerReflectionInfo",
     "/fettler.v1.AuditService/ExportClosings",
+    "/fettler.v1.DueService/WatchDue",
 ];
 
 /// When a call must be answered; a part of every request that has a deadline.
@@ -46,17 +49,24 @@ pub struct Deadline(pub Instant);
 pub struct GateLayer {
     doorkeeper: Arc<Doorkeeper>,
     limits: Arc<Limits>,
+    meters: Arc<Meters>,
     calls: TaskTracker,
 }
 
 impl GateLayer {
-    /// A gate with this doorkeeper; each call is counted in `calls` until the last byte of its answer is taken.
-    pub fn new(doorkeeper: Doorkeeper, calls: TaskTracker) -> GateLayer {
-        GateLayer { doorkeeper: Arc::new(doorkeeper), limits: Arc::default(), calls }
+    /// A gate with this doorkeeper; each call is counted in `calls` until the last byte of its answer is taken, and in `meters`
+    /// after that.
+    pub fn new(doorkeeper: Doorkeeper, meters: Arc<Meters>, calls: TaskTracker) -> GateLayer {
+        GateLayer { doorkeeper: Arc::new(doorkeeper), limits: Arc::default(), meters, calls }
     }
 }
 
 impl GateLayer {
+    /// Calls under way.
+    pub(crate) fn calls(&self) -> TaskTracker {
+        self.calls.clone()
+    }
+
     /// Who tells the log of what was refused.
     pub(crate) fn doorkeeper(&self) -> Arc<Doorkeeper> {
         self.doorkeeper.clone()
@@ -67,7 +77,7 @@ impl<S> Layer<S> for GateLayer {
     type Service = Gate<S>;
     fn layer(&self, inner: S) -> Gate<S> {
         let (doorkeeper, limits) = (self.doorkeeper.clone(), self.limits.clone());
-        Gate { inner, doorkeeper, limits, calls: self.calls.clone() }
+        Gate { inner, doorkeeper, limits, meters: self.meters.clone(), calls: self.calls.clone() }
     }
 }
 
@@ -77,6 +87,7 @@ pub struct Gate<S> {
     inner: S,
     doorkeeper: Arc<Doorkeeper>,
     limits: Arc<Limits>,
+    meters: Arc<Meters>,
     calls: TaskTracker,
 }
 
@@ -99,13 +110,13 @@ where
         let fresh = self.inner.clone();
         let inner = std::mem::replace(&mut self.inner, fresh);
         let (doorkeeper, limits) = (self.doorkeeper.clone(), self.limits.clone());
-        if is_open(request.uri().path()) {
-            return Box::pin(async move { Ok(pass(inner, &doorkeeper, &limits, request).await?.0) });
-        }
-        let call = self.calls.token();
+        let mut line = line(self.meters.clone(), &request);
+        // Whoever asks whether the service lives keeps it from nothing.
+        let call = (!is_open(request.uri().path())).then(|| self.calls.token());
         Box::pin(async move {
-            let (answer, slot) = pass(inner, &doorkeeper, &limits, request).await?;
-            Ok(answer.map(|inner| Body::new(Counted { inner, _call: call, _slot: slot })))
+            let (answer, slot) = pass(inner, &doorkeeper, &limits, request, &mut line).await?;
+            line.head(answer.headers());
+            Ok(answer.map(|inner| Body::new(Counted { inner, line, _call: call, _slot: slot })))
         })
     }
 }
@@ -113,7 +124,8 @@ where
 /// An answer's body that counts as a call under way until it is dropped.
 struct Counted {
     inner: Body,
-    _call: TaskTrackerToken,
+    line: Line,
+    _call: Option<TaskTrackerToken>,
     _slot: Option<Slot>,
 }
 
@@ -125,7 +137,13 @@ impl http_body::Body for Counted {
         mut self: Pin<&mut Self>,
         cx: &mut Context<'_>,
     ) -> Poll<Option<Result<Frame<Self::Data>, Status>>> {
-        Pin::new(&mut self.inner).poll_frame(cx)
+        let polled = Pin::new(&mut self.inner).poll_frame(cx);
+        if let Poll::Ready(Some(Ok(frame))) = &polled
+            && let Some(trailers) = frame.trailers_ref()
+        {
+            self.line.trailers(trailers);
+        }
+        polled
     }
 
     fn is_end_stream(&self) -> bool {
@@ -141,11 +159,36 @@ fn is_open(path: &str) -> bool {
     OPEN.iter().any(|open| path.starts_with(open))
 }
 
+/// The beginning of what will be told of a call.
+fn line(meters: Arc<Meters>, request: &Request<Body>) -> Line {
+    let path = request.uri().path().to_owned();
+    let telling = match path.as_str() {
+        path if is_open(path) => Telling::Counted,
+        path if STREAMS.contains(&path) => Telling::Stream,
+        _ => Telling::Call,
+    };
+    let trace = TraceParent::of(request.headers());
+    let peer = Peer::of(request.extensions()).address;
+    let started = std::time::Instant::now();
+    Line {
+        meters,
+        path,
+        telling,
+        started,
+        peer,
+        token: None,
+        note: Arc::new(Note::default()),
+        trace,
+        code: None,
+    }
+}
+
 async fn pass<S>(
     mut inner: S,
     doorkeeper: &Arc<Doorkeeper>,
     limits: &Arc<Limits>,
     mut request: Request<Body>,
+    line: &mut Line,
 ) -> Result<(Response<Body>, Option<Slot>), S::Error>
 where
     S: Service<Request<Body>, Response = Response<Body>>,
@@ -154,19 +197,22 @@ where
     let path = request.uri().path().to_owned();
     let method = path.trim_start_matches('/');
     let Peer { address: peer, certificate } = Peer::of(request.extensions());
-    let mut token = None;
     let mut slot = None;
+    // Nothing that comes from outside has one: it is what a page of the board holds for its reader.
+    let held = request.extensions_mut().remove::<Pass>();
+    request.extensions_mut().insert(line.note.clone());
     if !is_open(&path) {
         let authorization = request.headers().get(http::header::AUTHORIZATION).and_then(|v| v.to_str().ok());
-        let let_in = let_in(doorkeeper, limits, &path, authorization, certificate.as_deref());
-        match let_in.await {
+        let shown = (held.as_ref(), authorization, certificate.as_deref());
+        match let_in(doorkeeper, limits, &path, shown).await {
             Ok((pass, begun)) => {
-                token = Some(pass.record.token.0);
+                line.token = Some(pass.record.token);
                 slot = Some(begun);
                 request.extensions_mut().insert(pass);
             }
             Err(failure) => {
                 if failure.is_of_the_caller() {
+                    line.telling = Telling::Counted;
                     doorkeeper.tell_refused(method, &failure, peer);
                 }
                 return Ok((Status::from(failure).into_http(), None));
@@ -185,27 +231,28 @@ where
         None => inner.call(request).await?,
     };
     let answer = mended(answer);
-    let code = code_of(answer.headers());
     // What a handler refuses for the token's sites or its role.
     if let Some(why) = refusal(answer.headers()) {
+        line.telling = Telling::Counted;
         doorkeeper.tell_refused(method, &why, peer);
     }
-    let millis = u64::try_from(started.elapsed().as_millis()).unwrap_or(u64::MAX);
-    tracing::debug!(method, ?code, millis, token, peer = peer.map(tracing::field::display), "call");
     Ok((answer, slot))
 }
+
+/// What is shown to be let in: a pass that was given before, a token, or a certificate.
+type Shown<'a> = (Option<&'a Pass>, Option<&'a str>, Option<&'a [u8]>);
 
 /// Lets a call in whose token has a role that may make it, as long as its caller does not ask for too much.
 async fn let_in(
     doorkeeper: &Arc<Doorkeeper>,
     limits: &Arc<Limits>,
     path: &str,
-    authorization: Option<&str>,
-    certificate: Option<&[u8]>,
+    shown: Shown<'_>,
 ) -> Result<(Pass, Slot), Failure> {
-    let pass = match (authorization, certificate) {
-        (None, Some(certificate)) => doorkeeper.admit_certificate(certificate).await?,
-        (authorization, _) => doorkeeper.admit(authorization).await?,
+    let pass = match shown {
+        (Some(held), _, _) => held.renewed().await?,
+        (None, None, Some(certificate)) => doorkeeper.admit_certificate(certificate).await?,
+        (None, authorization, _) => doorkeeper.admit(authorization).await?,
     };
     // What is no call of ours is answered as such further on.
     if let Some(method) = Method::from_path(path) {

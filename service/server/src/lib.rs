@@ -5,6 +5,7 @@
 //! * [`status`]: the only place that names status codes.
 //! * [`gate`], [`auth`], [`policy`] and [`limits`]: what every call passes: its token, its role, what its caller may ask for at
 //!   once, its deadline, its line in the log.
+//! * [`mod@line`], [`meters`]: what is left of a call when it has ended: a line in the log, and figures for operators.
 //! * [`pins`]: PINs on their way in.
 //! * [`web`]: the HTTP port, for those who speak no gRPC.
 //! * [`ics`]: due calendars in the form that other calendars read.
@@ -12,6 +13,7 @@
 //! * [`serve`]: the one way to run it all, used by the program and by tests.
 //! * [`notary`], [`tokens`], [`tls`]: signed checkpoints of the journals, `fettlerd token`, encryption.
 //! * [`vault`]: backups, checks and restores.
+//! * [`log`], [`settings`]: how it is logged, and where settings come from.
 //! * [`folder`], [`upkeep`], [`clock`], [`demo`], [`config`], [`notify`]: the data folder, the work done between calls,
 //!   time, the invented shop, the command line, and what the service manager is told.
 //!
@@ -27,6 +29,9 @@ pub mod gate;
 pub mod ics;
 pub mod identity;
 pub mod limits;
+pub mod line;
+pub mod log;
+pub mod meters;
 pub mod notary;
 pub mod notify;
 pub mod oidc;
@@ -34,6 +39,7 @@ pub mod pins;
 pub mod policy;
 pub mod rpc;
 pub mod serve;
+pub mod settings;
 pub mod status;
 pub mod tls;
 pub mod tokens;

@@ -5,18 +5,23 @@ use clap::Parser as _;
 use fettler_domain::time::Ts;
 use fettler_server::clock::{Clock, SystemClock};
 use fettler_server::config::{
-    Arguments, Command, CopyArguments, DemoArguments, ListenArguments, PlaceArguments, ServeArguments,
+    Arguments, Command, ConfigArguments, CopyArguments, DemoArguments, ListenArguments, PlaceArguments,
+    ServeArguments,
 };
 use fettler_server::demo;
 use fettler_server::folder::{Folder, database_file};
+use fettler_server::log::LogArguments;
 use fettler_server::notary::{Notary, Places};
 use fettler_server::notify::{self, Word};
-use fettler_server::serve::{Ports, serve, serve_trusting};
+use fettler_server::serve::{Before, Ports, Terms, serve_on};
+use fettler_server::settings::{self, check};
 use fettler_server::tls;
 use fettler_server::tokens::{self, TokenCommand};
 use fettler_server::vault;
+use fettler_server::web::BoardToken;
 use fettler_store::contract::Store;
-use std::io::{IsTerminal as _, Write as _};
+use std::ffi::OsStr;
+use std::io::Write as _;
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode as Exit;
@@ -24,14 +29,24 @@ use std::sync::Arc;
 use std::time::Duration;
 use tokio::net::TcpListener;
 use tokio::sync::oneshot;
-use tracing_subscriber::EnvFilter;
 
 /// From the signal to stop until the process is gone, whatever still holds it.
 const GONE_WITHIN: Duration = Duration::from_millis(9_500);
 
 fn main() -> Exit {
-    let arguments = Arguments::parse();
-    start_log();
+    let variable = |name: &OsStr| std::env::var_os(name);
+    let arguments = match settings::with_file(std::env::args_os().collect(), &variable) {
+        Ok(words) => Arguments::parse_from(words),
+        Err(error) => {
+            tell_error(&format!("fettlerd: {:#}", anyhow::Error::from(error)));
+            return Exit::FAILURE;
+        }
+    };
+    if let Command::Serve(serve) = &arguments.command {
+        serve.log.start();
+    } else {
+        LogArguments::of_environment().start();
+    }
     match run(arguments) {
         Ok(()) => Exit::SUCCESS,
         Err(error) => {
@@ -39,14 +54,6 @@ fn main() -> Exit {
             Exit::FAILURE
         }
     }
-}
-
-/// Logs go to stderr: for people on a terminal, as JSON lines elsewhere.
-fn start_log() {
-    let filter =
-        EnvFilter::try_from_env("FETTLER_LOG").unwrap_or_else(|_| EnvFilter::new("warn,fettler=info"));
-    let log = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr);
-    if std::io::stderr().is_terminal() { log.init() } else { log.json().init() }
 }
 
 fn run(arguments: Arguments) -> Result<()> {
@@ -64,6 +71,7 @@ fn run(arguments: Arguments) -> Result<()> {
                 show(&vault::restore(&arguments, SystemClock::default().now()).await?)
             }
             Command::Token(command) => run_token(&command).await,
+            Command::Config(arguments) => run_config(&arguments).await,
             Command::Demo(arguments) => run_demo(arguments).await,
         }
     });
@@ -73,14 +81,18 @@ fn run(arguments: Arguments) -> Result<()> {
 }
 
 async fn run_serve(arguments: ServeArguments) -> Result<()> {
-    let ports = listen(&arguments.listen).await?;
+    let mut ports = listen(&arguments.listen).await?;
+    // Whoever asks meanwhile is told that the service is not ready.
+    let before = Before::start(&mut ports)?;
     let provider = arguments.identity.provider().await?;
+    let board = arguments.board.token()?;
     let scheme = if ports.tls.is_some() { "https" } else { "http" };
     let address = ports.grpc.local_addr()?;
     let folder = Folder::take(&arguments.place.folder()?)?;
     let clock = Arc::new(SystemClock::default());
     let store = open(&folder, arguments.place.database.as_deref(), &*clock).await?;
     let notary = Notary::open(&*store, &arguments.journal.places(folder.path()), clock.now()).await?;
+    before.end().await;
     // Before anybody is told that the service is there, it can be stopped.
     let stop = stop_signal()?;
     let token = folder.token_path();
@@ -99,7 +111,21 @@ async fn run_serve(arguments: ServeArguments) -> Result<()> {
         stop.await;
         notify::say(Word::Stopping);
     };
-    Ok(serve_trusting(ports, store, clock, notary, provider, stop).await?)
+    let data = Some(folder.path().to_owned());
+    let terms = Terms { provider, board, metrics_for: arguments.metrics, data };
+    Ok(serve_on(ports, store, clock, notary, terms, stop).await?)
+}
+
+async fn run_config(arguments: &ConfigArguments) -> Result<()> {
+    let found = check::run(arguments, &|name| std::env::var_os(name)).await;
+    for line in &found.lines {
+        tell(line)?;
+    }
+    for fault in &found.faults {
+        tell_error(&format!("fault: {fault}"));
+    }
+    anyhow::ensure!(found.faults.is_empty(), "{} faults, as told", found.faults.len());
+    Ok(())
 }
 
 async fn run_migrate(place: PlaceArguments) -> Result<()> {
@@ -208,7 +234,9 @@ async fn run_demo(arguments: DemoArguments) -> Result<()> {
             () = told(stopped) => {}
         }
     };
-    serve(ports, store, clock, notary, end).await?;
+    // Nothing of the invented shop is a secret: whoever reaches it sees its board.
+    let terms = Terms { board: Some(BoardToken::read(&folder.token_path())?), ..Terms::default() };
+    serve_on(ports, store, clock, notary, terms, end).await?;
     shown.await?
 }
 

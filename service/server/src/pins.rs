@@ -125,7 +125,7 @@ async fn heard(
     let Some(kept) = record.hash.clone() else { return Ok(Err(Unproven::NotSet)) };
     let hearing = record.wrong.hearing(now);
     if hearing != Hearing::Open {
-        return Ok(Err(Unproven::NotHeard(hearing)));
+        return Ok(Err(Unproven::NotHeard(hearing, now)));
     }
     if away(move || is_kept(&pin, &kept)).await? {
         if record.wrong.count > 0 {
@@ -137,7 +137,7 @@ async fn heard(
     let wrong = record.wrong.and_another(now);
     Ok(Err(match wrong.hearing(now) {
         Hearing::Open => Unproven::Wrong(wrong.left()),
-        closed @ (Hearing::Pausing(_) | Hearing::Shut) => Unproven::NotHeard(closed),
+        closed @ (Hearing::Pausing(_) | Hearing::Shut) => Unproven::NotHeard(closed, now),
     }))
 }
 

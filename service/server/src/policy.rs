@@ -18,7 +18,7 @@ const AUDIT: &[Role] = &[Manager];
 pub const fn roles(method: Method) -> &'static [Role] {
     match method {
         // The shop as declared.
-        Method::ListSites => ALL,
+        Method::GetInstallation | Method::ListSites => ALL,
         Method::GetShop => SHOP,
         Method::LoadShop | Method::StateLastDone => &[Planner],
         // Machines. Whoever sees a danger may forbid, and whoever works on it gives it back.
@@ -40,7 +40,7 @@ pub const fn roles(method: Method) -> &'static [Role] {
         Method::PlanUse => &[Reporter, Planner],
         Method::ListPlannedUse => ALL,
         // What is due.
-        Method::ListDue | Method::ExplainOrder | Method::LookAhead => SHOP,
+        Method::ListDue | Method::ExplainOrder | Method::LookAhead | Method::WatchDue => SHOP,
         // Secret addresses of it need no token once they are made.
         Method::GetDueCalendar => SHOP,
         Method::AddDueCalendar | Method::ListDueCalendars | Method::RevokeDueCalendar => &[Planner, Manager],
@@ -63,7 +63,10 @@ pub const fn roles(method: Method) -> &'static [Role] {
         Method::ListStock | Method::GetBuyList => ALL,
         Method::ReceiveStock => &[Reporter, Technician, Planner],
         Method::CountStock | Method::IssueStock => &[Technician, Planner],
+        Method::WithdrawIssue => SHOP,
         Method::RecordPurchase | Method::CancelPurchase => &[Reporter, Planner],
+        // What the ERP books of all that.
+        Method::GetOutbound | Method::AcknowledgeOutbound => &[Reporter, Planner],
         // What closings tell. A manager decides on intervals; who plans may see what is thought of them.
         Method::ListAdvice | Method::GetAdvice => &[Planner, Manager],
         Method::AnswerAdvice => AUDIT,

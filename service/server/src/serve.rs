@@ -3,18 +3,20 @@
 use crate::auth::Doorkeeper;
 use crate::clock::Clock;
 use crate::gate::GateLayer;
+use crate::meters::Meters;
 use crate::notary::{self, Notary};
 use crate::oidc::Provider;
 use crate::rpc::Desk;
 use crate::status::MESSAGE_BYTES_MAX;
 use crate::tls::Tls;
 use crate::upkeep;
-use crate::web::{self, HttpPort};
+use crate::web::{self, BoardToken, HttpPort, MetricsFor};
 use fettler_proto::v1::{
     audit_service_server::AuditServiceServer, due_calendar_service_server::DueCalendarServiceServer,
     due_service_server::DueServiceServer, figures_service_server::FiguresServiceServer,
-    fluid_service_server::FluidServiceServer, journal_service_server::JournalServiceServer,
-    machine_service_server::MachineServiceServer, order_service_server::OrderServiceServer,
+    fluid_service_server::FluidServiceServer, installation_service_server::InstallationServiceServer,
+    journal_service_server::JournalServiceServer, machine_service_server::MachineServiceServer,
+    order_service_server::OrderServiceServer, outbound_service_server::OutboundServiceServer,
     person_service_server::PersonServiceServer, planned_use_service_server::PlannedUseServiceServer,
     proof_service_server::ProofServiceServer, reading_service_server::ReadingServiceServer,
     review_service_server::ReviewServiceServer, round_service_server::RoundServiceServer,
@@ -23,6 +25,7 @@ use fettler_proto::v1::{
 };
 use fettler_store::contract::Store;
 use futures::FutureExt as _;
+use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::net::TcpListener;
@@ -93,18 +96,32 @@ pub async fn serve(
     notary: Notary,
     shutdown: impl Future<Output = ()> + Send,
 ) -> Result<(), ServeError> {
-    serve_trusting(ports, store, clock, notary, None, shutdown).await
+    serve_on(ports, store, clock, notary, Terms::default(), shutdown).await
 }
 
-/// The same, taking the tokens of an identity provider too.
-pub async fn serve_trusting(
+/// What may be said of how to serve, beside where.
+#[derive(Default)]
+pub struct Terms {
+    /// The identity provider whose tokens are taken beside our own.
+    pub provider: Option<Arc<Provider>>,
+    /// The token by which the board is shown to whoever reaches the HTTP port.
+    pub board: Option<BoardToken>,
+    /// Who is given the figures.
+    pub metrics_for: MetricsFor,
+    /// The folder whose disk the figures tell of.
+    pub data: Option<PathBuf>,
+}
+
+/// Serves on terms.
+pub async fn serve_on(
     ports: Ports,
     store: Arc<dyn Store>,
     clock: Arc<dyn Clock>,
     notary: Notary,
-    provider: Option<Arc<Provider>>,
+    terms: Terms,
     shutdown: impl Future<Output = ()> + Send,
 ) -> Result<(), ServeError> {
+    let Terms { provider, board, metrics_for, data } = terms;
     let stopping = CancellationToken::new();
     let (tasks, calls) = (TaskTracker::new(), TaskTracker::new());
     let (health, health_service) = tonic_health::server::health_reporter();
@@ -117,15 +134,18 @@ pub async fn serve_trusting(
         tasks: tasks.clone(),
         stopping: stopping.clone(),
         pins: Arc::default(),
+        watches: Arc::default(),
+        meters: Arc::new(Meters::new(store.clone(), clock.clone(), data)),
     };
     let routes = routes(&desk)?.add_service(health_service);
     let (grpc_tls, http_tls) = ports.tls.map(|tls| (tls.grpc, tls.http)).unzip();
     let incoming =
         TcpIncoming::from(ports.grpc).with_nodelay(Some(true)).with_keepalive(Some(KEEPALIVE_EVERY));
     let doorkeeper = Doorkeeper::new(store.clone(), clock.clone()).trusting(provider);
-    let gate = GateLayer::new(doorkeeper, calls.clone());
-    let port = ports.http.map(|listener| HttpPort { listener, tls: http_tls });
-    let web = Web::start(port, web::paths(routes.clone(), &gate, &desk))?;
+    let gate = GateLayer::new(doorkeeper, desk.meters.clone(), calls.clone());
+    let port = ports.http.map(|listener| HttpPort { listener, tls: http_tls, board, metrics_for });
+    let paths = port.as_ref().map(|port| web::paths(routes.clone(), &gate, &desk, port));
+    let web = Web::start(port.zip(paths))?;
     let server = server(grpc_tls)?
         .layer(gate)
         .add_routes(routes)
@@ -194,11 +214,11 @@ struct Web {
 
 impl Web {
     /// Starts it, where there is one, on a task of its own.
-    fn start(port: Option<HttpPort>, paths: axum::Router) -> Result<Web, tonic::transport::Error> {
+    fn start(port: Option<(HttpPort, axum::Router)>) -> Result<Web, tonic::transport::Error> {
         let (server, ended) = (server(None)?, CancellationToken::new());
         let until = ended.clone();
         let running = tokio::spawn(async move {
-            let Some(port) = port else { return };
+            let Some((port, paths)) = port else { return };
             if let Err(error) = web::run(server, port, paths, until).await {
                 tracing::error!(error = &error as &dyn std::error::Error, "the HTTP port failed");
             }
@@ -211,6 +231,40 @@ impl Web {
         self.ended.cancel();
         let _ = timeout(LAST_BYTES, self.running).await;
     }
+}
+
+/// The HTTP port while the store is being opened: it lives, and is not ready.
+pub struct Before(Option<Web>);
+
+impl Before {
+    /// Answers from now on, on the port that will be served.
+    pub fn start(ports: &mut Ports) -> Result<Before, BeforeError> {
+        let Some(listener) = ports.http.take() else { return Ok(Before(None)) };
+        let own = listener.into_std()?;
+        ports.http = Some(TcpListener::from_std(own.try_clone()?)?);
+        let tls = ports.tls.as_ref().map(|tls| tls.http.clone());
+        let metrics_for = MetricsFor::default();
+        let port = HttpPort { listener: TcpListener::from_std(own)?, tls, board: None, metrics_for };
+        Ok(Before(Some(Web::start(Some((port, web::paths_before())))?)))
+    }
+
+    /// Ends it, so that what is served takes over.
+    pub async fn end(self) {
+        if let Some(web) = self.0 {
+            web.end().await;
+        }
+    }
+}
+
+/// Why nothing is answered while the store is being opened.
+#[derive(Debug, thiserror::Error)]
+pub enum BeforeError {
+    /// The socket cannot be shared.
+    #[error("the socket of the HTTP port cannot be shared")]
+    Socket(#[from] std::io::Error),
+    /// The transport does not start.
+    #[error("the HTTP port does not start")]
+    Transport(#[from] tonic::transport::Error),
 }
 
 /// Ready when no call is under way and the last answers had their time. A peer that is connected and says nothing
@@ -259,12 +313,14 @@ fn routes(desk: &Desk) -> Result<Routes, tonic_reflection::server::Error> {
     };
     Ok(Routes::new(limited!(ShopServiceServer, desk))
         .add_service(limited!(MachineServiceServer, desk))
+        .add_service(limited!(InstallationServiceServer, desk))
         .add_service(limited!(PersonServiceServer, desk))
         .add_service(limited!(RunHoursServiceServer, desk))
         .add_service(limited!(PlannedUseServiceServer, desk))
         .add_service(limited!(DueServiceServer, desk))
         .add_service(limited!(DueCalendarServiceServer, desk))
         .add_service(limited!(OrderServiceServer, desk))
+        .add_service(limited!(OutboundServiceServer, desk))
         .add_service(limited!(ReadingServiceServer, desk))
         .add_service(limited!(RoundServiceServer, desk))
         .add_service(limited!(FluidServiceServer, desk))

@@ -71,8 +71,8 @@ async fn a_message_over_the_limit_is_answered_with_the_limit_and_the_next_call_i
     packed.add_person(person("Ada Kern")).await.unwrap();
 
     let mut hours = RunHoursServiceClient::new(server.wire().await);
-    let large = v1::StreamReportsRequest { site: "x".repeat(5 << 20), report: None };
-    let small = v1::StreamReportsRequest { site: String::new(), report: Some(shift("1", "L-03", "7")) };
+    let large = v1::StreamReportsRequest { site: "x".repeat(5 << 20), ..Default::default() };
+    let small = v1::StreamReportsRequest { report: Some(shift("1", "L-03", "7")), ..Default::default() };
     let mut acks = hours.stream_reports(tokio_stream::iter([small, large])).await.unwrap().into_inner();
     assert_eq!(acks.message().await.unwrap().unwrap().sequence, 1, "what came before is acknowledged");
     let status = acks.message().await.unwrap_err();

@@ -176,7 +176,8 @@ async fn wrong_pins_are_told_counted_and_paused() {
     assert_eq!(why(&close("no digits").await), "PIN_PAUSED");
     // Not even the right one is heard now, and what is not heard is not counted.
     assert_eq!(why(&close(ADA).await), "PIN_PAUSED");
-    assert_eq!(shop.person("Ada").await.wrong_pins, 5);
+    let paused = shop.person("Ada").await;
+    assert_eq!((paused.wrong_pins, paused.pin_paused_until.is_some()), (5, true));
     shop.server.clock.move_to(NOW.plus_micros(15 * MICROS_PER_MINUTE));
     assert_eq!(close(ADA).await.unwrap(), v1::KnownBy::Pin);
     assert_eq!(shop.person("Ada").await.wrong_pins, 0);

@@ -110,7 +110,7 @@ fn a_service_manager_is_told_when_the_service_may_be_called_and_when_it_stops() 
 #[cfg(target_os = "linux")]
 #[test]
 fn nobody_is_told_that_the_service_is_ready_before_its_store_is_open() {
-    use std::io::ErrorKind;
+    use std::io::{ErrorKind, Read as _, Write as _};
     use std::os::unix::net::UnixDatagram;
     let folder = tempfile::tempdir().expect("a folder");
     let path = folder.path().join("notify");
@@ -119,9 +119,11 @@ fn nobody_is_told_that_the_service_is_ready_before_its_store_is_open() {
     let heard = || manager.recv(&mut [0; 64]).map_err(|error| error.kind());
     let database = TcpListener::bind("127.0.0.1:0").expect("a port");
     let address = database.local_addr().expect("an address");
+    // Nobody else is likely to take the port between.
+    let http = TcpListener::bind("127.0.0.1:0").and_then(|free| free.local_addr()).expect("a port");
     let mut command = fettlerd(&folder.path().join("data"));
     command
-        .args(["--database", &format!("postgres://fettler@{address}/fettler")])
+        .args(["--http", &http.to_string(), "--database", &format!("postgres://fettler@{address}/fettler")])
         .env("NOTIFY_SOCKET", &path);
     let child = command.spawn().expect("it starts");
     let ended = std::thread::spawn(move || {
@@ -132,6 +134,13 @@ fn nobody_is_told_that_the_service_is_ready_before_its_store_is_open() {
     });
     let (call, _) = database.accept().expect("a call");
     assert_eq!(heard(), Err(ErrorKind::WouldBlock));
+    for (path, status) in [("/ready", "503"), ("/live", "200"), ("/metrics", "503")] {
+        let mut peer = TcpStream::connect(http).expect("it listens");
+        write!(peer, "GET {path} HTTP/1.1\r\nhost: x\r\nconnection: close\r\n\r\n").expect("asked");
+        let mut answer = String::new();
+        peer.read_to_string(&mut answer).expect("answered");
+        assert!(answer.starts_with(&format!("HTTP/1.1 {status} ")), "{path}: {answer}");
+    }
     drop((call, database));
     let output = ended.join().expect("joined");
     let said = String::from_utf8(output.stderr).expect("UTF-8");

@@ -30,6 +30,7 @@ use tonic_types::StatusExt as _;
 /// A call, a request without its site, the code that answers it where it is let in, and the roles that are: Reporter,
 /// Technician, Planner, Manager. An administrator always is.
 const TABLE: &[(&str, &str, Code, &str)] = &[
+    ("GetInstallation", "{}", Code::Ok, "RTPM"),
     ("ListSites", "{}", Code::Ok, "RTPM"),
     ("GetShop", "{}", Code::Ok, "TPM"),
     ("LoadShop", r#"{"shop": {"site": {"zone": "UTC"}}, "validateOnly": true}"#, Code::Ok, "P"),
@@ -77,6 +78,7 @@ const TABLE: &[(&str, &str, Code, &str)] = &[
     ("ListDue", "{}", Code::Ok, "TPM"),
     ("ExplainOrder", r#"{"order": "999"}"#, Code::NotFound, "TPM"),
     ("LookAhead", r#"{"until": "2026-12-24"}"#, Code::Ok, "TPM"),
+    ("WatchDue", "{}", Code::Ok, "TPM"),
     ("GetDueCalendar", "{}", Code::Ok, "TPM"),
     ("AddDueCalendar", r#"{"name": "wall", "secretSha256": "00"}"#, Code::InvalidArgument, "PM"),
     ("ListDueCalendars", "{}", Code::Ok, "PM"),
@@ -115,6 +117,7 @@ const TABLE: &[(&str, &str, Code, &str)] = &[
         Code::NotFound,
         "TP",
     ),
+    ("WithdrawIssue", r#"{"entry": "999", "by": "Ada", "reason": "typo"}"#, Code::NotFound, "TPM"),
     ("WithdrawFluid", r#"{"entry": "999", "by": "Ada", "reason": "typo"}"#, Code::NotFound, "TPM"),
     ("ListStock", "{}", Code::Ok, "RTPM"),
     ("GetBuyList", "{}", Code::Ok, "RTPM"),
@@ -123,6 +126,8 @@ const TABLE: &[(&str, &str, Code, &str)] = &[
     ("IssueStock", r#"{"item": "none", "quantity": "1", "by": "Ada"}"#, Code::NotFound, "TP"),
     ("RecordPurchase", r#"{"item": "none", "quantity": "1"}"#, Code::NotFound, "RP"),
     ("CancelPurchase", r#"{"item": "none", "purchase": "1"}"#, Code::NotFound, "RP"),
+    ("GetOutbound", "{}", Code::Ok, "RP"),
+    ("AcknowledgeOutbound", r#"{"reader": "erp", "through": "999"}"#, Code::InvalidArgument, "RP"),
     ("ListAdvice", "{}", Code::Ok, "PM"),
     ("GetAdvice", r#"{"machine": "none", "task": "none"}"#, Code::NotFound, "PM"),
     (
@@ -143,7 +148,7 @@ const TABLE: &[(&str, &str, Code, &str)] = &[
 ];
 
 /// Calls that concern no site.
-const OF_NO_SITE: &[&str] = &["ListSites", "ListPeople", "AddPerson", "SetPin"];
+const OF_NO_SITE: &[&str] = &["GetInstallation", "ListSites", "ListPeople", "AddPerson", "SetPin"];
 
 /// A shop with two sites and tokens.
 struct Shop {
@@ -196,7 +201,12 @@ impl Shop {
         let mut grpc = tonic::client::Grpc::new(wire.clone());
         grpc.ready().await.unwrap();
         let codec = tonic_prost::ProstCodec::<DynamicMessage, ()>::default();
-        grpc.unary(Request::new(message), path, codec).await.map(drop)
+        if !method.is_server_streaming() {
+            return grpc.unary(Request::new(message), path, codec).await.map(drop);
+        }
+        // Some streams end when their caller leaves; the first message tells whether one is let in.
+        let mut answers = grpc.server_streaming(Request::new(message), path, codec).await?.into_inner();
+        answers.message().await.map(drop)
     }
 
     async fn token(&self, access: Access, expires_at: Option<Ts>) -> (String, fettler_domain::ids::TokenId) {
@@ -337,6 +347,7 @@ async fn a_stream_ends_when_its_token_is_taken_back() {
     let report = |n: u32| v1::StreamReportsRequest {
         site: "north".into(),
         report: Some(support::shift(&format!("r-{n}"), "none", "7")),
+        ..Default::default()
     };
     reports.send(report(0)).await.unwrap();
     let mut acks =

@@ -13,7 +13,7 @@ use tokio_stream::wrappers::ReceiverStream;
 use tonic::Code;
 
 fn message(report: v1::ShiftReport) -> v1::StreamReportsRequest {
-    v1::StreamReportsRequest { site: String::new(), report: Some(report) }
+    v1::StreamReportsRequest { report: Some(report), ..Default::default() }
 }
 
 async fn client(server: &Server) -> RunHoursServiceClient<Wire> {

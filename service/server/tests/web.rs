@@ -130,7 +130,7 @@ async fn every_call_that_is_no_stream_answers_in_json_what_it_answers_over_grpc(
         }
         assert_eq!(here.headers["content-type"], "application/json");
     }
-    assert!(well >= 20 && ill >= 30 && well + ill == methods.len() - 2 + 11, "{well} {ill}");
+    assert!(well >= 20 && ill >= 30 && well + ill == methods.len() - 3 + 11, "{well} {ill}");
 }
 
 #[tokio::test]
@@ -195,13 +195,22 @@ async fn a_stream_of_lines_is_answered_line_by_line() {
     open.part(format!("\n{}", line("r-1")).as_bytes()).await;
     let ack: Value = serde_json::from_slice(&open.chunk().await).unwrap();
     assert_eq!(ack["acknowledgement"]["outcome"], "OUTCOME_DUPLICATE");
-    open.part(b"{\"rapport\": 1}\n").await;
-    let end = open.chunk().await;
-    assert_eq!(end.last(), Some(&b'\n'));
-    let end: Value = serde_json::from_slice(&end).unwrap();
-    assert_eq!(end["error"]["details"][0]["reason"], "MESSAGE_UNREADABLE");
-    assert!(end["error"]["message"].as_str().unwrap().contains("'rapport'"), "{end}");
-    assert!(open.chunk().await.is_empty(), "the answer ends");
+    // A line that cannot be read is refused by its number, blank ones counted, and the stream goes on.
+    open.part(b"\n{\"rapport\": 1}\n").await;
+    let ack: Value = serde_json::from_slice(&open.chunk().await).unwrap();
+    assert_eq!(
+        (&ack["sequence"], &ack["acknowledgement"]["outcome"]),
+        (&json!("3"), &json!("OUTCOME_REFUSED"))
+    );
+    let problem = &ack["acknowledgement"]["problems"][0];
+    assert_eq!(problem["field"], "line 5", "{ack}");
+    assert!(problem["text"].as_str().unwrap().contains("'rapport'"), "{ack}");
+    open.part(line("r-1").as_bytes()).await;
+    let ack: Value = serde_json::from_slice(&open.chunk().await).unwrap();
+    assert_eq!(
+        (&ack["sequence"], &ack["acknowledgement"]["outcome"]),
+        (&json!("4"), &json!("OUTCOME_DUPLICATE"))
+    );
 
     // What one sends at once, without an end of the last line, is answered as well.
     let all = format!("{}{}", line("r-2"), line("r-3").trim_end());
@@ -266,6 +275,20 @@ async fn a_service_that_stops_says_so_until_its_calls_have_ended() {
     assert_eq!(call.await.unwrap().json()["person"]["name"], "Ada");
     server.stopped().await;
     assert!(tokio::net::TcpStream::connect(http).await.is_err(), "nobody listens any more");
+}
+
+#[tokio::test]
+async fn a_service_whose_store_does_not_answer_lives_and_is_not_ready() {
+    let fake = Arc::new(Fake::open());
+    fake.is_away.store(true, std::sync::atomic::Ordering::SeqCst);
+    let server = Server::start(fake).await;
+    let told = ask(server.http, "GET", "/ready", &[], b"").await;
+    assert_eq!((told.status, told.text().as_str()), (503, "the store does not answer\n"));
+    assert_eq!(ask(server.http, "GET", "/live", &[], b"").await.status, 200);
+    // Figures of calls are told all the same.
+    let told = ask(server.http, "GET", "/metrics", &[], b"").await;
+    assert_eq!((told.status, &*told.headers["cache-control"]), (200, "no-store"));
+    assert!(told.text().contains("\nfettler_figures_failures_total 1\n"), "{}", told.text());
 }
 
 #[tokio::test]

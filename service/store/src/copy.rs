@@ -382,6 +382,9 @@ pub(crate) const TABLES: &[Table] = &[
     },
     crate::copy_calendars::DUE_CALENDAR,
     crate::copy_calendars::DUE_ENTRY,
+    crate::copy_outbound::OUTBOUND,
+    crate::copy_outbound::OUTBOUND_HEAD,
+    crate::copy_outbound::OUTBOUND_READER,
     Table {
         name: "fleet_figures",
         key: 3,

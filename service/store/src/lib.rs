@@ -8,6 +8,7 @@ pub mod contract;
 mod copy;
 mod copy_calendars;
 mod copy_fluids;
+mod copy_outbound;
 mod postgres;
 mod sqlite;
 
@@ -41,6 +42,14 @@ pub async fn look(location: &str) -> Result<Arc<dyn Store>> {
 /// The same for a file that nobody changes, as one of a backup, which may lie where nothing can be written.
 pub async fn look_at_file(file: &Path) -> Result<Arc<dyn Store>> {
     Ok(sqlite::look(&file.to_string_lossy(), true).await?)
+}
+
+/// Whether a location can be read as one; nothing is opened.
+pub fn readable(location: &str) -> Result<()> {
+    match Engine::of(location)? {
+        Engine::Sqlite(_) => Ok(()),
+        Engine::Postgres => postgres::readable(location),
+    }
 }
 
 /// The last step of the schema that is known here.

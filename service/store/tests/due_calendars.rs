@@ -134,6 +134,22 @@ async fn a_change_is_told_as_one_and_what_stands_is_not_written_again(engine: En
     assert!(later.iter().all(|(_, is_cancelled)| !is_cancelled), "and then no more");
 }
 
+async fn an_entry_says_while_its_machine_must_not_start(engine: Engine) {
+    let shop = Shop::open(engine).await;
+    let text = async |now| {
+        let told = shop.told(&[], now).await;
+        let filter = told.into_iter().find(|(entry, _)| entry.said.title == "Change the air filter, L-1");
+        filter.map(|(entry, _)| {
+            (entry.said.text.contains("must not start: the machine is forbidden"), entry.sequence)
+        })
+    };
+    assert_eq!(text("2026-03-04T10:00:00Z").await, Some((false, 0)));
+    shop.moved(MachineMove::Forbid, "2026-03-05T10:00:00Z").await;
+    assert_eq!(text("2026-03-05T11:00:00Z").await, Some((true, 1)));
+    shop.moved(MachineMove::Return, "2026-03-06T10:00:00Z").await;
+    assert_eq!(text("2026-03-06T11:00:00Z").await, Some((false, 2)));
+}
+
 async fn what_leaves_an_area_is_cancelled_there(engine: Engine) {
     let shop = Shop::open(engine).await;
     assert_eq!(shop.filter(&["Hall 1"], "2026-03-03T10:00:00Z").await, Some(("2027-03-01".into(), 0, false)));
@@ -152,5 +168,6 @@ async fn what_leaves_an_area_is_cancelled_there(engine: Engine) {
 on_every_engine! {
     an_address_is_kept_by_its_hash_and_taken_back_once,
     a_change_is_told_as_one_and_what_stands_is_not_written_again,
+    an_entry_says_while_its_machine_must_not_start,
     what_leaves_an_area_is_cancelled_there,
 }

@@ -16,7 +16,7 @@ use fettler_domain::text::ForeignName;
 use fettler_store::contract::{
     EntryFilter, FluidBook, FluidCursor, FluidDone, FluidFilter, FluidLine, PageAsk, RequestKey, StoreError,
 };
-use kit::{Engine, Shop, at, caller, declaration, key, name, shuffled, task};
+use kit::{Engine, Shop, at, back_of, caller, declaration, key, name, shuffled, task};
 
 const NOON: &str = "2026-03-20T12:00:00Z";
 
@@ -181,17 +181,17 @@ async fn additions_move_the_level_and_withdrawn_ones_do_not(engine: Engine) {
 
     let call = caller("WithdrawFluid", NOON);
     let entry = done.kept.entry;
-    let back = shop.store.withdraw_fluid(&call, shop.site, entry, &name("Ada"), "another machine").await;
+    let back = shop.store.withdraw_fluid(&call, shop.site, &back_of(entry, "another machine")).await;
     let withdrawn = back.expect("withdrawn").kept.record.withdrawn.expect("so");
     assert_eq!(withdrawn.reason, "another machine");
     assert_eq!(start(&shop).await, ("1.1".into(), false));
-    let again = shop.store.withdraw_fluid(&call, shop.site, entry, &name("Ada"), "once more").await;
+    let again = shop.store.withdraw_fluid(&call, shop.site, &back_of(entry, "once more")).await;
     assert!(matches!(refused(again.expect_err("once")), Error::WrongState { reason: "FLUID_WITHDRAWN", .. }));
     // It stays on record, with its reason.
     let lines = book(&shop, Some("lube"), all()).await.lines.rows;
     let FluidLine::Entry(kept) = &lines[1] else { panic!("{lines:?}") };
     assert_eq!(kept.record.withdrawn.as_ref().map(|of| of.reason.as_str()), Some("another machine"));
-    let missing = shop.store.withdraw_fluid(&call, shop.site, 9_999, &name("Ada"), "typo").await;
+    let missing = shop.store.withdraw_fluid(&call, shop.site, &back_of(9_999, "typo")).await;
     assert!(matches!(refused(missing.expect_err("none")), Error::NotFound { .. }));
 }
 
@@ -288,7 +288,7 @@ async fn a_closing_says_what_it_poured_and_took_out(engine: Engine) {
     let FluidLine::Entry(kept) = &sump[0] else { panic!("an entry") };
     assert_eq!(kept.record.order, Some(order));
     let call = caller("WithdrawFluid", NOON);
-    let alone = shop.store.withdraw_fluid(&call, shop.site, kept.entry, &name("Ada"), "typo").await;
+    let alone = shop.store.withdraw_fluid(&call, shop.site, &back_of(kept.entry, "typo")).await;
     assert!(matches!(
         refused(alone.expect_err("of a closing")),
         Error::WrongState { reason: "FLUID_OF_CLOSING", .. }

@@ -13,7 +13,7 @@ use fettler_domain::rule::model::{Coolant, Cycle, Dew, Element, Fill, IdleAir, L
 use fettler_domain::shop::{ClauseCard, Declaration, KitItem, PointCard};
 use fettler_domain::text::{ForeignName, Key};
 use fettler_store::contract::{DueEntry, StoreError, TakenReading};
-use kit::{Engine, Shop, at, caller, declaration, hours, key, name, shuffled, task};
+use kit::{Engine, Shop, at, back_of, caller, declaration, hours, key, name, shuffled, task};
 
 const NOON: &str = "2026-03-20T12:00:00Z";
 
@@ -159,8 +159,8 @@ async fn a_level_moves_its_task_as_soon_as_it_is_read(engine: Engine) {
     let after = row(&shop, "fill-up").await.plan;
     assert_eq!(after.kind, DueKind::Expected, "{after:?}");
     let call = caller("WithdrawReading", NOON);
-    let slip = (&name("Ada"), "a slip");
-    shop.store.withdraw_reading(&call, shop.site, kept.entry, slip.0, slip.1).await.expect("withdrawn");
+    let slip = back_of(kept.entry, "a slip");
+    shop.store.withdraw_reading(&call, shop.site, &slip).await.expect("withdrawn");
     assert_eq!(row(&shop, "fill-up").await.plan.due, before.due);
     let low = take(&shop, told("oil", "0.5", "2026-03-12T15:00:00Z")).await;
     let TakenReading::Taken(_, remarks) = low else { panic!("{low:?}") };

@@ -13,7 +13,7 @@ use fettler_domain::time::{MICROS_PER_DAY, Ts};
 use fettler_store::contract::{
     DueEntry, EntryFilter, KeptReading, PageAsk, ReadingFilter, RequestKey, StoreError, TakenReading,
 };
-use kit::{Engine, Shop, at, caller, declaration, every_days, key, name, shuffled, task};
+use kit::{Engine, Shop, at, back_of, caller, declaration, every_days, key, name, shuffled, task};
 
 const NOON: &str = "2026-03-10T12:00:00Z";
 
@@ -215,8 +215,8 @@ async fn a_withdrawn_reading_counts_no_more_and_stays_on_record(engine: Engine) 
     let taken = take(&shop, &[told("4.2", "2026-03-10T08:00:00Z")], NOON).await;
     let entry = kept(&taken[0]).entry;
     let call = caller("WithdrawReading", NOON);
-    let by = name("Ada");
-    let withdraw = || shop.store.withdraw_reading(&call, shop.site, entry, &by, "wrong machine");
+    let ask = back_of(entry, "wrong machine");
+    let withdraw = || shop.store.withdraw_reading(&call, shop.site, &ask);
     let gone = withdraw().await.expect("withdrawn");
     assert_eq!(gone.record.withdrawn.map(|withdrawn| withdrawn.reason).as_deref(), Some("wrong machine"));
     assert_eq!(row(&shop, NOON).await.plan.kind, DueKind::CalendarDay);
@@ -303,6 +303,13 @@ async fn a_reading_beyond_a_stop_limit_stands_on_the_list_where_no_task_waits(en
     assert_eq!(on_list[0].title.as_str(), "line air: 4.2 bar is below its stop limit of 4.5 bar");
     assert_eq!((on_list[0].hazard, on_list[0].plan.kind), (true, DueKind::Raised));
     assert_eq!(on_list[0].cautions, ["gloves only where nothing turns"]);
+    // It says where to go, what to read again, and by what it was raised.
+    assert_eq!(
+        (on_list[0].place.as_str(), &on_list[0].readings[..]),
+        (coolant().place.as_str(), &[key("air")][..])
+    );
+    let record = shop.store.order(shop.site, order).await.expect("an order");
+    assert_eq!((record.raised_by_point, record.raised_by_check), (Some(key("air")), None));
     // So does a closing's; while the order stands there is no second one.
     let close_air = |order, when| {
         let read = ReadingSaid { point: key("air"), value: "4.1".into(), unit: None, confirmed: false };

@@ -284,7 +284,11 @@ async fn an_answer_of_another_round_is_refused_and_the_rest_stands(engine: Engin
     assert!(told[0].recorded && !told[1].recorded, "{told:?}");
     let wrong = &told[1].wrong[0];
     assert_eq!(wrong.field, "answers[1].at");
-    assert!(wrong.text.contains(yesterday) && wrong.text.contains("a call of its own"), "{}", wrong.text);
+    assert!(
+        wrong.text.contains("2026-03-09 08:00 ") && wrong.text.contains("a call of its own"),
+        "{}",
+        wrong.text
+    );
     assert_eq!(stands(&shop, MORNING).await, "air open, leaks good, floor open");
     let machine = ForeignName::new("L-1").expect("a name");
     let shift = Some(shop.store.round(shop.site, at(MORNING)).await.expect("a round").round.start);
@@ -320,6 +324,21 @@ async fn a_round_ends_in_a_handover_that_waits_to_be_read(engine: Engine) {
     assert!(matches!(missing, Err(StoreError::Refused(Error::NotFound { kind: "handover", .. }))));
 }
 
+async fn a_round_is_not_ended_before_it_begins(engine: Engine) {
+    let shop = open(engine).await;
+    let next = shop.store.round(shop.site, at("2026-03-11T06:00:00Z")).await.expect("a round").round.start;
+    let end = async |now| {
+        let ended =
+            shop.store.end_round(&caller("EndRound", now), shop.site, Some(next), &name("Ada"), "").await;
+        ended.map(|kept| kept.record.round.start)
+    };
+    let early = end("2026-03-10T13:50:00Z").await;
+    let Err(StoreError::Refused(Error::WrongState { reason, text, .. })) = early else { panic!("{early:?}") };
+    assert_eq!(reason, "ROUND_NOT_BEGUN");
+    assert!(text.contains("begins on 2026-03-11 ") && !text.contains('Z'), "{text}");
+    assert_eq!(end("2026-03-11T06:00:00Z").await.expect("it has begun"), next);
+}
+
 async fn a_resting_machine_asks_for_nothing(engine: Engine) {
     let shop = open(engine).await;
     let rest = caller("RestMachine", "2026-03-09T06:00:00Z");
@@ -342,5 +361,6 @@ on_every_engine!(
     an_answer_of_another_round_is_refused_and_the_rest_stands,
     a_slip_is_asked_back_and_nothing_else_is_lost,
     a_round_ends_in_a_handover_that_waits_to_be_read,
+    a_round_is_not_ended_before_it_begins,
     a_resting_machine_asks_for_nothing,
 );

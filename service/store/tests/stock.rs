@@ -18,7 +18,7 @@ use fettler_store::contract::{
     BuyFilter, BuyList, Caller, EntryFilter, KeptItem, PageAsk, RequestKey, Result, StockDone, StockFilter,
     StockTold, StoreError,
 };
-use kit::{Engine, Shop, at, caller, declaration, every_days, key, name, task};
+use kit::{Engine, Shop, at, back_of, caller, declaration, every_days, key, name, task};
 
 const NOON: &str = "2026-03-10T12:00:00Z";
 
@@ -122,7 +122,7 @@ async fn what_is_received_counted_and_issued_is_on_the_shelf(engine: Engine) {
     let done = say(&shop, "4711", receipt(5, "a", Some("2026-12-01"))).await.expect("received");
     assert_eq!(lots(&done.item), [("a".to_owned(), 5)]);
     say(&shop, "way oil", receipt(3, "b", Some("2026-06-01"))).await.expect("received");
-    let issued = StockSaid::Issued { amount: litres(4), lot: None };
+    let issued = StockSaid::Issued { amount: litres(4), lot: None, confirmed: false };
     let done = say(&shop, "way oil", issued).await.expect("issued");
     assert_eq!((lots(&done.item), done.remarks.len()), (vec![("a".to_owned(), 4)], 0));
     let done = say(&shop, "way oil", StockSaid::Counted(Counted::Total(litres(3)))).await.expect("counted");
@@ -138,6 +138,83 @@ async fn what_is_received_counted_and_issued_is_on_the_shelf(engine: Engine) {
         ["stock.counted", "stock.issued", "stock.received", "stock.received"]
     );
     assert!(items(&shop, true).await.is_empty(), "nothing stands open");
+}
+
+fn refused(done: Result<StockDone>) -> Error {
+    let Err(StoreError::Refused(error)) = done else { panic!("{done:?}") };
+    error
+}
+
+fn issued(of: i64, lot: Option<&str>, confirmed: bool) -> StockSaid {
+    StockSaid::Issued { amount: litres(of), lot: lot.map(name), confirmed }
+}
+
+async fn more_than_by_the_book_is_asked_back_and_taken_when_it_is_so(engine: Engine) {
+    let shop = open(engine).await;
+    say(&shop, "way oil", receipt(5, "a", Some("2026-12-01"))).await.expect("received");
+    say(&shop, "way oil", receipt(3, "b", Some("2026-06-01"))).await.expect("received");
+    for (slip, expect) in [
+        (
+            issued(80, None, false),
+            "80 L is more than the 8 L by the book; if it is so, confirm it (`--it-is-so`)",
+        ),
+        (
+            issued(4, Some("b"), false),
+            "4 L is more than the 3 L of lot b by the book; if it is so, confirm it (`--it-is-so`)",
+        ),
+    ] {
+        let Error::Invalid(wrong) = refused(say(&shop, "way oil", slip).await) else { panic!("no question") };
+        assert_eq!((wrong[0].field.as_str(), wrong[0].text.as_str()), ("quantity", expect));
+    }
+    assert_eq!(lots(&oil_of(&shop).await), [("b".to_owned(), 3), ("a".to_owned(), 5)], "nothing was taken");
+    assert!(kinds(&shop, "stock.issued").await.is_empty());
+    say(&shop, "way oil", issued(8, None, false)).await.expect("all there is, which is no question");
+    let done = say(&shop, "way oil", issued(80, None, true)).await.expect("it is so");
+    assert_eq!(done.remarks, ["way oil: 80 L more used than the 0 by the book; count it"]);
+}
+
+async fn what_was_taken_by_hand_can_be_taken_back(engine: Engine) {
+    let shop = open(engine).await;
+    say(&shop, "way oil", receipt(50, "a", None)).await.expect("received");
+    let (before, needed) = (oil_of(&shop).await.shelf, needed(&shop).await);
+    let entry = say(&shop, "way oil", issued(40, None, false)).await.expect("taken").entry;
+    assert!(self::needed(&shop).await > needed, "what is taken by hand counts in what will be needed");
+    let back = |entry, why: &'static str| {
+        let shop = &shop;
+        async move { shop.store.withdraw_issue(&BACK, shop.site, &back_of(entry, why)).await }
+    };
+    let done = back(entry, "four, not forty").await.expect("taken back");
+    assert_eq!(
+        (&done.item.shelf, done.remarks),
+        (&before, vec!["40 L of way oil is back in stock".to_owned()])
+    );
+    assert_eq!(self::needed(&shop).await, needed, "it counts no more");
+    assert_eq!(kinds(&shop, "stock.").await, ["stock.returned", "stock.issued", "stock.received"]);
+    let filter = EntryFilter { kind: Some("stock.returned".into()), ..EntryFilter::default() };
+    let page = PageAsk { after: None, limit: 1 };
+    let told = shop.store.entries(shop.site, &filter, page).await.expect("entries").rows.remove(0);
+    assert_eq!(told.note.as_deref(), Some("four, not forty"), "with its reason");
+
+    let is =
+        |error: Error, expect: &str| matches!(error, Error::WrongState { reason, .. } if reason == expect);
+    assert!(is(refused(back(entry, "again").await), "USE_WITHDRAWN"));
+    assert!(matches!(refused(back(9_999, "typo").await), Error::NotFound { .. }));
+    let used = vec![kit("way oil", "1", "L")];
+    let said = ClosingSaid { used, ..ClosingSaid::plain(refill(&shop).await, at(NOON), name("Ada")) };
+    shop.store.close(&caller("CloseOrder", NOON), shop.site, &said).await.expect("closed");
+    let filter = EntryFilter { kind: Some("stock.used".into()), ..EntryFilter::default() };
+    let page = PageAsk { after: None, limit: 1 };
+    let used = shop.store.entries(shop.site, &filter, page).await.expect("entries").rows[0].number;
+    assert!(is(refused(back(used, "wrong order").await), "USE_OF_CLOSING"));
+}
+
+static BACK: LazyLock<Caller> = LazyLock::new(|| caller("WithdrawIssue", "2026-03-10T13:00:00Z"));
+
+/// What is needed of the oil, in nine chances of ten.
+async fn needed(shop: &Shop) -> Amount {
+    let list = buy(shop).await;
+    let line = list.lines.iter().find(|(item, _)| item.card.name == name("way oil"));
+    line.map_or(Amount::ZERO, |(_, line)| line.ground.needed[2])
 }
 
 async fn a_closing_uses_and_its_undo_gives_back(engine: Engine) {
@@ -295,6 +372,8 @@ async fn items_come_in_pages(engine: Engine) {
 on_every_engine!(
     items_are_declared_and_shown_again,
     what_is_received_counted_and_issued_is_on_the_shelf,
+    more_than_by_the_book_is_asked_back_and_taken_when_it_is_so,
+    what_was_taken_by_hand_can_be_taken_back,
     a_closing_uses_and_its_undo_gives_back,
     a_kit_is_used_only_where_that_is_said,
     the_buy_list_nets_the_work_ahead,

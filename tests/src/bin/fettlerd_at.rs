@@ -1,7 +1,7 @@
 //! The service with a clock that stands at a given moment, so that a test can ask what was due on a day long past.
 //! Everything but the clock is what `fettlerd serve` runs.
 //!
-//! usage: `fettlerd_at serve --listen ADDR --data DIR [--database URL] --clock-at RFC3339`
+//! usage: `fettlerd_at serve --listen ADDR [--http ADDR] --data DIR [--database URL] --clock-at RFC3339`
 #![expect(clippy::print_stdout, reason = "it says where it listens, as the service does")]
 
 use anyhow::Result;
@@ -25,6 +25,9 @@ enum Arguments {
         /// Where to listen.
         #[arg(long)]
         listen: SocketAddr,
+        /// Where to listen for HTTP too.
+        #[arg(long)]
+        http: Option<SocketAddr>,
         /// The data folder.
         #[arg(long)]
         data: PathBuf,
@@ -39,8 +42,12 @@ enum Arguments {
 
 #[tokio::main]
 async fn main() -> Result<()> {
-    let Arguments::Serve { listen, data, database, clock_at } = Arguments::parse();
+    let Arguments::Serve { listen, http, data, database, clock_at } = Arguments::parse();
     let listener = TcpListener::bind(listen).await?;
+    let web = match http {
+        Some(at) => Some(TcpListener::bind(at).await?),
+        None => None,
+    };
     let folder = Folder::take(&data)?;
     let clock = Arc::new(HandClock::new(Ts::from_utc(clock_at)));
     let store = fettler_store::open(&folder.store_location(database.as_deref())).await?;
@@ -49,7 +56,10 @@ async fn main() -> Result<()> {
     // Before anybody is told that the service is there, it can be stopped.
     let mut terminate = signal(SignalKind::terminate())?;
     println!("listening on http://{}", listener.local_addr()?);
-    let ports = Ports { grpc: listener, http: None, tls: None };
+    if let Some(web) = &web {
+        println!("and for HTTP on http://{}", web.local_addr()?);
+    }
+    let ports = Ports { grpc: listener, http: web, tls: None };
     Ok(serve(ports, store, clock, notary, async move {
         terminate.recv().await;
     })

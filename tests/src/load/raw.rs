@@ -89,7 +89,7 @@ impl RawWire {
 
 /// A report as a message of the stream.
 pub fn message(report: ShiftReport) -> Bytes {
-    StreamReportsRequest { site: String::new(), report: Some(report) }.encode_to_vec().into()
+    StreamReportsRequest { report: Some(report), ..Default::default() }.encode_to_vec().into()
 }
 
 /// The first page of so many items of today's due list.

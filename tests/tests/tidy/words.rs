@@ -79,6 +79,8 @@ const ELSEWHERE: &[(&str, &str, &str, &str)] = &[
         "pm_downtime",
         "a column of the check values: time of standing for planned work",
     ),
+    ("client-cli/src/import/shdr", "asset", "ASSET@", "a command of SHDR"),
+    ("client-cli/src/fuzzed/imports.rs", "asset", "@ASSET@", "a command of SHDR"),
     (
         "service/domain/tests/planning",
         "floating",
@@ -92,6 +94,14 @@ const ELSEWHERE: &[(&str, &str, &str, &str)] = &[
         "a call of the library that makes keys",
     ),
     ("service/server/tests/oidc.rs", "generate", "generate_pkcs8", "a call of the library that makes keys"),
+    (
+        "client-cli/src/commands/own.rs",
+        "generate",
+        "clap_",
+        "calls of the libraries that make completions and pages",
+    ),
+    ("docs/clients/README.md", "generate", "npm run generate", "a script that makes code of the protos"),
+    ("tests/src/languages.rs", "generate", "\"generate\"", "a command of buf"),
     ("tests/tests/tls.rs", "generate", "KeyPair::generate", "a call of the library that makes keys"),
     ("service/server/src/gate.rs", "service request", "Service<Request", "a type of the HTTP library"),
     (

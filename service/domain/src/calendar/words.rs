@@ -16,6 +16,11 @@ impl Calendar {
         format!("{} {}", day.0.format("%a"), self.day_in_words(day, today))
     }
 
+    /// An instant as `2026-11-25 05:40`, for what is read once and long after, as errors are.
+    pub fn minute_in_words(&self, at: Ts) -> String {
+        self.zone().to_wall(at).format("%Y-%m-%d %H:%M").to_string()
+    }
+
     /// An instant as `Tuesday 13:20` within the six days before `today`, else as `3 Nov 13:20`.
     pub fn instant_in_words(&self, at: Ts, today: ShopDay) -> String {
         let wall = self.zone().to_wall(at);

@@ -1,29 +1,57 @@
 //! Availability: in how much of the time machines had not failed, and stood for no planned work.
 //!
-//! Time is that of the calendar. A machine stands failed from the raising of an order to its closing as found broke down, and
+//! Time is that of the calendar, of each machine from its first record on: of what was before nothing is known. A machine that
+//! must not start is not able to do what is asked of it, which EN 13306 calls a down state (from memory), whatever the reason. A machine stands failed from the raising of an order to its closing as found broke down, and
 //! stands for planned work as long as the closing says that it took, up to when it was done. An hour of a machine counts once,
 //! however many orders tell of it. What is not closed yet is not known to be a failure.
 
-use super::care::{Behind, CareOrder, Closed, Figure, FigureName, Period, Run, in_hours, said, timed};
+use super::care::{Behind, CareOrder, Closed, Figure, FigureName, Period, Run, in_hours, timed};
+use super::remarks::{missing, said};
 use super::standing::End;
 use crate::ids::OrderNumber;
 use crate::text::Key;
 use crate::time::{MICROS_PER_MINUTE, Ts};
 
-/// A span of the period in which a machine stood, and the order that tells of it.
+/// A span of the period in which a machine stood, and the order that tells of it, where one does.
 #[derive(Clone, Copy)]
 struct Stood<'o> {
     machine: &'o Key,
     from: Ts,
     until: Ts,
-    order: OrderNumber,
+    order: Option<OrderNumber>,
+}
+
+/// From when on a machine is looked at: the period's begin, or its first record.
+fn known_from(machine: &Key, run: &Run, period: Period) -> Ts {
+    run.since.get(machine).map_or(period.from, |first| period.from.max(*first))
+}
+
+/// The span as far as it lies where its machine is looked at.
+fn within<'o>(span: Stood<'o>, run: &Run, period: Period) -> Option<Stood<'o>> {
+    let from = span.from.max(known_from(span.machine, run, period));
+    let until = span.until.min(period.looked_at());
+    (from < until).then_some(Stood { from, until, ..span })
+}
+
+/// Remarks on machines of which nothing, or not all of the period, is on record, and on those that must not start.
+fn told_of<'r>(run: &'r Run, period: Period, down: &[Stood<'_>]) -> Vec<String> {
+    let first = |machine: &Key| known_from(machine, run, period);
+    let (unknown, later): (Vec<&'r Key>, Vec<&'r Key>) = run
+        .machines()
+        .into_iter()
+        .filter(|machine| first(machine) > period.from)
+        .partition(|machine| first(machine) >= period.looked_at());
+    let mut all = missing("nothing is on record from the period or before it of", unknown.into_iter());
+    all.extend(missing("the period begins with the first record of", later.into_iter()));
+    all.extend(missing("must not start for some of it:", down.iter().map(|span| span.machine)));
+    all
 }
 
 /// How an order's machine stood in the period, from an instant to its closing; none where that lies outside.
 fn stood(order: &CareOrder, from: Ts, period: Period) -> Option<Stood<'_>> {
     let End::Closed(done) = order.end else { return None };
     let (from, until) = (from.max(period.from), done.min(period.looked_at()));
-    (from < until).then_some(Stood { machine: &order.machine, from, until, order: order.number })
+    (from < until).then_some(Stood { machine: &order.machine, from, until, order: Some(order.number) })
 }
 
 fn failed(order: &CareOrder, period: Period) -> Option<Stood<'_>> {
@@ -72,28 +100,45 @@ pub(super) fn availability(
 ) -> [Figure; 3] {
     let machines = run.machines();
     let here = || orders.iter().copied().filter(|order| machines.contains(&order.machine));
-    let failed: Vec<Stood<'_>> = here().filter_map(|order| failed(order, period)).collect();
-    let mut all = failed.clone();
-    all.extend(here().filter_map(|order| worked_on(order, period)));
+    let clip = |span| within(span, run, period);
+    let failed: Vec<Stood<'_>> = here().filter_map(|order| failed(order, period)).filter_map(clip).collect();
     let of_running: Vec<Stood<'_>> =
         failed.iter().copied().filter(|span| run.millis.contains_key(span.machine)).collect();
+    let forbidden = run.forbidden.iter().map(|(machine, from, until)| {
+        let (from, until) = (*from, *until);
+        Stood { machine, from, until, order: None }
+    });
+    let forbidden: Vec<Stood<'_>> = forbidden.filter_map(clip).collect();
+    let told = told_of(run, period, &forbidden);
+    let down = [failed, forbidden].concat();
+    let mut all = down.clone();
+    all.extend(here().filter_map(|order| worked_on(order, period)).filter_map(clip));
 
-    let length = period.looked_at().micros_since(period.from).max(0);
-    let whole: i128 = machines.iter().map(|_| i128::from(length)).sum();
+    let length = |machine: &Key| period.looked_at().micros_since(known_from(machine, run, period)).max(0);
+    let whole: i128 = machines.iter().map(|machine| i128::from(length(machine))).sum();
     let (_, no_begin) = begun(closed);
     let (_, untimed) = timed(closed.iter().filter(|one| one.planned()));
     let intrinsic = [no_begin.clone(), run.remarks()].concat();
     let (ran, stopped) = (run.micros(), micros(&of_running));
     [
-        figure(FigureName::Availability, whole - micros(&failed), whole, &failed, no_begin.clone()),
+        figure(
+            FigureName::Availability,
+            whole - micros(&down),
+            whole,
+            &down,
+            [told.clone(), no_begin.clone()].concat(),
+        ),
         figure(
             FigureName::OperationalAvailability,
             whole - micros(&all),
             whole,
             &all,
-            [no_begin, untimed].concat(),
+            [told, no_begin, untimed].concat(),
         ),
-        figure(FigureName::IntrinsicAvailability, ran, ran + stopped, &of_running, intrinsic),
+        Figure {
+            hours_missing: !run.not_known.is_empty(),
+            ..figure(FigureName::IntrinsicAvailability, ran, ran + stopped, &of_running, intrinsic)
+        },
     ]
 }
 
@@ -104,12 +149,13 @@ fn figure(
     behind: &[Stood<'_>],
     remarks: Vec<String>,
 ) -> Figure {
-    let mut orders: Vec<Behind> =
-        behind.iter().map(|span| Behind { order: span.order, counts: false }).collect();
+    let told = behind.iter().filter_map(|span| span.order);
+    let mut orders: Vec<Behind> = told.map(|order| Behind { order, counts: false }).collect();
     orders.sort_unstable();
     let (numerator, denominator) = (in_hours(numerator), in_hours(denominator));
     let value = (denominator > 0.0).then(|| numerator / denominator);
-    Figure { name, numerator, denominator, value, limits: (None, None), orders, remarks }
+    let limits = (None, None);
+    Figure { name, numerator, denominator, value, limits, orders, remarks, hours_missing: false }
 }
 
 #[cfg(test)]
@@ -192,6 +238,40 @@ mod tests {
             ],
         );
         check(&[], &Run::default(), [(0.0, 0.0, &[]); 3]);
+    }
+
+    /// By hand: of 100 hours M-1 has been on record for 60 and must not start for 10, of which it stood failed for 2; of M-2
+    /// the first record is of after them, so that nothing is known of it.
+    #[test]
+    fn what_was_before_the_first_record_is_not_known_and_what_must_not_start_is_not_available() {
+        let run = Run {
+            millis: [(key("M-1"), 30 * 3_600_000)].into(),
+            not_known: [key("M-2")].into(),
+            since: [(key("M-1"), hour(140)), (key("M-2"), hour(200))].into(),
+            forbidden: vec![(key("M-1"), hour(150), hour(160)), (key("M-2"), hour(210), hour(220))],
+            ..Run::default()
+        };
+        let orders = [order(1, "M-1", false, 158, 160), order(2, "M-1", true, 139, 142)];
+        check(&orders, &run, [(50.0, 60.0, &[1]), (48.0, 60.0, &[1, 2]), (30.0, 32.0, &[1])]);
+        let period = Period { from: hour(100), until: hour(200), now: hour(300) };
+        let found = figures(&orders, Some(&run), period);
+        let of = |found: &[Figure], name| found.iter().find(|figure| figure.name == name).cloned();
+        let remarks = of(&found, FigureName::Availability).expect("a figure").remarks;
+        let expect = [
+            "nothing is on record from the period or before it of M-2",
+            "the period begins with the first record of M-1",
+            "must not start for some of it: M-1",
+        ];
+        assert_eq!(remarks, expect);
+        assert!(of(&found, FigureName::BetweenFailures).expect("a figure").hours_missing);
+
+        let before = Period { from: hour(0), until: hour(100), now: hour(300) };
+        let found = figures(&[], Some(&run), before);
+        for name in [FigureName::Availability, FigureName::OperationalAvailability] {
+            let figure = of(&found, name).expect("a figure");
+            assert_eq!(figure.value, None, "nothing is known of that time");
+            assert_eq!(figure.remarks, ["nothing is on record from the period or before it of M-1, M-2"]);
+        }
     }
 
     /// A failure found at a task's order has no beginning, and is told instead of counted.

@@ -4,6 +4,7 @@
 //! same orders in another order, or elsewhere, gets the same figure.
 
 use super::availability::{availability, begun};
+use super::remarks::{missing, said};
 use super::standing::{End, Planned, Standing};
 use super::uncertain::{between_failures_at_least, count_limits, share_limits};
 use crate::ids::OrderNumber;
@@ -15,8 +16,6 @@ use std::collections::{BTreeMap, BTreeSet};
 
 /// The ages by which overdue work is told apart, in days (own convention).
 pub const AGES_DAYS: [i64; 2] = [7, 30];
-/// The most names that are given of what is missing.
-const MISSING_MAX: usize = 20;
 /// Minutes of an hour.
 const MINUTES: f64 = 60.0;
 /// Microseconds of a millisecond, in which amounts of hours are kept.
@@ -80,6 +79,10 @@ pub struct Run {
     pub not_known: BTreeSet<Key>,
     /// The family of each machine; empty where none is stated.
     pub families: BTreeMap<Key, String>,
+    /// From when on anything is on record of a machine; one that is not named has been known for ever.
+    pub since: BTreeMap<Key, Ts>,
+    /// When machines must not start: from an instant up to another.
+    pub forbidden: Vec<(Key, Ts, Ts)>,
 }
 
 impl Run {
@@ -152,9 +155,9 @@ names! {
     /// The share of planned work in all hours of work.
     PlannedHours = "planned_hours" in "share": "hours of work on planned orders that had not broken down / hours of work",
     /// The share of the time in which machines had not failed.
-    Availability = "availability" in "share": "hours of the period less those in which machines stood failed, each from raising to closing / hours of the period of all machines",
+    Availability = "availability" in "share": "hours of the period less those in which machines stood failed, each from raising to closing, or must not start / hours of the period of all machines from their first record on",
     /// The share in which they had neither failed nor stood for planned work.
-    OperationalAvailability = "operational_availability" in "share": "hours of the period less those of failures and of work on planned orders / hours of the period of all machines",
+    OperationalAvailability = "operational_availability" in "share": "hours of the period less those of failures, of work on planned orders and in which machines must not start / hours of the period of all machines from their first record on",
     /// Operation over operation and failures.
     IntrinsicAvailability = "intrinsic_availability" in "share": "hours of operation / hours of operation and those in which the same machines stood failed",
     /// Operation between failures.
@@ -198,6 +201,8 @@ pub struct Figure {
     pub orders: Vec<Behind>,
     /// What is missing, and what else to know.
     pub remarks: Vec<String>,
+    /// Whether it rests on hours that are not known for all of the period.
+    pub hours_missing: bool,
 }
 
 /// All figures of some orders and machines in a period. Hours are left out (none) where orders are not of whole machines.
@@ -294,26 +299,18 @@ fn share(name: FigureName, orders: Vec<Behind>, remarks: Vec<String>) -> Figure 
     let (numerator, all) = (crate::statistics::number(counted), orders.len());
     let limits = share_limits(counted, all).map_or((None, None), |(low, high)| (Some(low), Some(high)));
     let (value, denominator) = (ratio(numerator, all), crate::statistics::number(all));
-    Figure { name, numerator, denominator, value, limits, orders, remarks }
+    Figure { name, numerator, denominator, value, limits, orders, remarks, hours_missing: false }
 }
 
 fn mean_of(name: FigureName, numerator: f64, orders: Vec<Behind>, remarks: Vec<String>) -> Figure {
     let denominator = crate::statistics::number(orders.len());
     let value = ratio(numerator, orders.len());
-    Figure { name, numerator, denominator, value, limits: (None, None), orders, remarks }
+    let limits = (None, None);
+    Figure { name, numerator, denominator, value, limits, orders, remarks, hours_missing: false }
 }
 
 fn total_of(name: FigureName, numerator: f64, orders: Vec<Behind>, remarks: Vec<String>) -> Figure {
     Figure { value: Some(numerator), ..mean_of(name, numerator, orders, remarks) }
-}
-
-/// A remark that says how many there are of something, where there are any.
-pub(super) fn said(count: usize, one: &str, many: &str) -> Option<String> {
-    match count {
-        0 => None,
-        1 => Some(format!("1 {one}")),
-        n => Some(format!("{n} {many}")),
-    }
 }
 
 fn compliance(orders: &[&CareOrder], period: Period) -> Figure {
@@ -427,6 +424,7 @@ fn planned_hours(closed: &[Closed<'_>]) -> Figure {
         limits: (None, None),
         orders,
         remarks,
+        hours_missing: false,
     }
 }
 
@@ -442,21 +440,8 @@ fn between_failures(closed: &[Closed<'_>], run: &Run) -> Figure {
         let (low, high) = count_limits(orders.len());
         (Some(numerator / high), Some(numerator / low))
     };
-    Figure { limits, ..mean_of(FigureName::BetweenFailures, numerator, orders, remarks) }
-}
-
-fn missing<T: ToString>(what: &str, names: impl Iterator<Item = T>) -> Vec<String> {
-    let names: BTreeSet<String> = names.map(|name| name.to_string()).collect();
-    if names.is_empty() {
-        return Vec::new();
-    }
-    let shown: Vec<&str> = names.iter().take(MISSING_MAX).map(String::as_str).collect();
-    let more = if names.len() > MISSING_MAX {
-        format!(" and {} more", names.len() - MISSING_MAX)
-    } else {
-        String::new()
-    };
-    vec![format!("{what} {}{more}", shown.join(", "))]
+    let hours_missing = !run.not_known.is_empty();
+    Figure { limits, hours_missing, ..mean_of(FigureName::BetweenFailures, numerator, orders, remarks) }
 }
 
 fn repair(closed: &[Closed<'_>]) -> Figure {
@@ -482,11 +467,14 @@ fn consumables(closed: &[Closed<'_>]) -> Figure {
     let using: Vec<&Closed<'_>> = closed.iter().filter(|one| !one.work.used.is_empty()).collect();
     let used = || using.iter().flat_map(|one| &one.work.used);
     let cost = |used: &Used| Some(i128::from(used.amount?.0) * i128::from(used.unit_cost?.0));
-    let micros: i128 = used().filter_map(cost).sum();
+    let costs: Vec<i128> = used().filter_map(cost).collect();
     let unknown = used().filter(|used| cost(used).is_none()).map(|used| used.item.as_str());
     let remarks = missing("no cost is known of", unknown);
     let orders = using.iter().map(|one| one.behind(true)).collect();
-    total_of(FigureName::Consumables, as_f64(micros) / 1e6, orders, remarks)
+    let found = total_of(FigureName::Consumables, as_f64(costs.iter().sum()) / 1e6, orders, remarks);
+    // Where something was used and no cost is known of any of it, it did not cost nothing.
+    let value = found.value.filter(|_| using.is_empty() || !costs.is_empty());
+    Figure { value, ..found }
 }
 
 fn findings(closed: &[Closed<'_>]) -> Figure {
@@ -586,6 +574,15 @@ mod tests {
         assert_eq!(of(&found, FigureName::Repair).value, Some(0.5));
         let cost = of(&found, FigureName::Consumables);
         assert_eq!((cost.value, cost.remarks.join(";")), (Some(6.0), "no cost is known of rag".into()));
+        let mut unknown = order(4, 103, Some(103));
+        unknown.work.as_mut().expect("work").used = vec![used("rag", None)];
+        let dear = figures(&[unknown], None, MARCH);
+        assert_eq!(of(&dear, FigureName::Consumables).value, None, "not 0.00: nobody knows");
+        assert_eq!(
+            of(&figures(&[], None, MARCH), FigureName::Consumables).value,
+            Some(0.0),
+            "nothing was used"
+        );
         assert_eq!(of(&found, FigureName::Findings).value, Some(0.5));
         assert_eq!(of(&found, FigureName::Compliance).orders.len(), 2);
     }

@@ -111,6 +111,12 @@ fn runs_apart(by: Grouping, run: &Run) -> BTreeMap<String, Run> {
     for tag in &run.not_known {
         apart.entry(key(tag)).or_default().not_known.insert(tag.clone());
     }
+    for (tag, since) in &run.since {
+        apart.entry(key(tag)).or_default().since.insert(tag.clone(), *since);
+    }
+    for span in &run.forbidden {
+        apart.entry(key(&span.0)).or_default().forbidden.push(span.clone());
+    }
     apart
 }
 

@@ -6,5 +6,6 @@
 pub mod availability;
 pub mod care;
 pub mod group;
+mod remarks;
 pub mod standing;
 pub mod uncertain;

@@ -50,7 +50,9 @@ impl Past {
             let end = Ts(start.0 + WINDOW_DAYS * MICROS_PER_DAY);
             OwnWindow { own: usage.statistics(start), came: usage.hours_between(start, end) }
         };
-        let windows = starts.take_while(|start| first <= *start).map(window).collect();
+        let mut windows: Vec<OwnWindow> = starts.take_while(|start| first <= *start).map(window).collect();
+        // Most of a large fleet's machines are young, and all pasts are held at once.
+        windows.shrink_to_fit();
         Past { now: Some(usage.statistics(now)), windows }
     }
 

@@ -273,6 +273,18 @@ impl History {
         self.known_to
     }
 
+    /// The first month of which anything is counted.
+    pub fn first_month(&self) -> Option<Month> {
+        self.months.keys().next().copied()
+    }
+
+    /// From when on anything is counted; of a month whose segments are not loaded, its first instant.
+    pub fn known_from(&self) -> Option<Ts> {
+        let month = self.first_month()?;
+        let first = self.segments.get(&month).and_then(|all| all.iter().map(|segment| segment.start).min());
+        Some(first.unwrap_or_else(|| month.start()))
+    }
+
     /// The months with an adjustment.
     pub fn adjusted(&self) -> &BTreeSet<Month> {
         &self.adjusted

@@ -8,7 +8,7 @@ use crate::calendar::Calendar;
 use crate::statistics::cusum::{CusumSettings, cusum};
 use crate::statistics::individuals::{floored, individuals};
 use crate::statistics::trend::{At, Trend, theil_sen};
-use crate::statistics::{READINGS_MAX, changepoint::change_point};
+use crate::statistics::{READINGS_MAX, changepoint::change_point, median};
 use crate::time::{MICROS_PER_DAY, ShopDay, Ts};
 
 /// Fewer readings tell no course.
@@ -25,6 +25,10 @@ const CHANCE: f64 = 0.05;
 /// Control, the tabular chart).
 const SLACK: f64 = 0.5;
 const SIGNAL: f64 = 5.0;
+/// Readings on each side of a step, at least: fewer are a slip, or something that passed (own choice).
+const STEP_SIDE_MIN: usize = 3;
+/// What one reading adds to a sum at most, in deviations from what is usual: so much that it takes three of them to signal.
+const ONE_COUNTS_AT_MOST: f64 = 3.0;
 /// A limit that is further away than a year is not in sight.
 const AHEAD_MAX_DAYS: f64 = 365.0;
 
@@ -144,7 +148,9 @@ pub fn course(readings: &[Placed], limits: &Limits) -> Course {
 /// A step or a drift, whichever leaves less of the readings unexplained.
 fn movement(readings: &[Placed], values: &[f64], points: &[At], line: Option<&Trend>) -> Movement {
     let drift = line.filter(|line| line.slope_low > 0.0 || line.slope_high < 0.0);
-    let change = change_point(values).ok().filter(|change| change.pettitt.p < CHANCE);
+    let sides = STEP_SIDE_MIN..=values.len().saturating_sub(STEP_SIDE_MIN);
+    let change = change_point(values).ok();
+    let change = change.filter(|change| change.pettitt.p < CHANCE && sides.contains(&change.split));
     let step = change.map(|change| {
         let level = |index: usize| if index < change.split { change.before } else { change.after };
         let left: f64 = values.iter().enumerate().map(|(i, value)| (value - level(i)).abs()).sum();
@@ -170,22 +176,22 @@ fn movement(readings: &[Placed], values: &[f64], points: &[At], line: Option<&Tr
     }
 }
 
-/// A small lasting step that only the sums of many readings show, against what the first ones had as usual.
+/// A small lasting step that only the sums of many readings show, against what the first ones had as usual. What is usual is
+/// their median, and a reading far off counts only so much, so that a single one makes no step, wherever it stands.
 fn signalled(readings: &[Placed], values: &[f64]) -> Option<Movement> {
     let usual = values.get(..BASELINE).filter(|_| values.len() > BASELINE)?;
     let chart = individuals(usual).ok()?;
     let deviation = floored(chart.robust_deviation, resolution(&values_of(readings)).to_f64());
-    let settings = CusumSettings {
-        target: chart.mean,
-        slack: SLACK * deviation,
-        limit: SIGNAL * deviation,
-        head_start: 0.0,
-    };
-    let onset = cusum(values, settings).ok()?.onset?.checked_sub(1)?;
-    let since = values.get(onset..)?;
+    let usual = median(usual);
+    let most = ONE_COUNTS_AT_MOST * deviation;
+    let held: Vec<f64> = values.iter().map(|value| value.clamp(usual - most, usual + most)).collect();
+    let settings =
+        CusumSettings { target: usual, slack: SLACK * deviation, limit: SIGNAL * deviation, head_start: 0.0 };
+    let onset = cusum(&held, settings).ok()?.onset?.checked_sub(1)?;
+    let since = values.get(onset..).filter(|since| since.len().min(onset) >= STEP_SIDE_MIN)?;
     let count = f64::from(u32::try_from(since.len()).unwrap_or(u32::MAX));
     let after = since.iter().sum::<f64>() / count;
-    Some(Movement::Step { since: readings.get(onset)?.at, before: chart.mean, after })
+    Some(Movement::Step { since: readings.get(onset)?.at, before: usual, after })
 }
 
 /// The next limit on the way of a line that the last reading is not beyond already.
@@ -396,6 +402,31 @@ mod tests {
         let values: Vec<f64> = (0..16).map(|i| if i < 13 { 6.0 } else { 6.5 } + scatter(i)).collect();
         let told = of(&values, &Limits::default());
         assert!(matches!(told.movement, Movement::Step { .. }), "{told:?}");
+    }
+
+    /// By hand: of twelve readings about 6.0 one is 9.0. Two in a row are a slip and its repetition; three on a new level stay.
+    #[test]
+    fn an_outlying_reading_is_no_step_wherever_it_stands() {
+        let usual = [6.0, 6.1, 5.9, 6.0, 6.1, 5.9, 6.0, 6.1, 6.0, 5.9, 6.0, 6.1];
+        for place in 0..usual.len() {
+            let mut values = usual;
+            values[place] = 9.0;
+            let told = of(&values, &Limits::default());
+            assert_eq!(told.movement, Movement::Steady, "reading {place}: {told:?}");
+        }
+        let end = |many: usize| -> Vec<f64> {
+            usual
+                .iter()
+                .enumerate()
+                .map(|(i, value)| value + if i >= 12 - many { 3.0 } else { 0.0 })
+                .collect()
+        };
+        assert_eq!(of(&end(2), &Limits::default()).movement, Movement::Steady);
+        let three = end(3);
+        let Movement::Step { since, before, .. } = of(&three, &Limits::default()).movement else {
+            panic!("three are a step")
+        };
+        assert_eq!((since, before), (daily(&three)[9].at, 6.0));
     }
 
     #[test]

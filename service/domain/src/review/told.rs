@@ -118,17 +118,18 @@ impl Told {
             None => format!("{title}: keep every {now} {unit}"),
         };
         let of = evidence.closings;
+        let closings = closings(of);
         let found = match (evidence.found_failed, evidence.broke_down) {
             (0, 0) if of == 0 => "no closing tells an age".to_owned(),
             (0, 0) if evidence.worn > 0 => {
                 let (good, worn) = (of.saturating_sub(evidence.worn), evidence.worn);
-                format!("found good at {good} and worn, yet working, at {worn} of {of} closings")
+                format!("found good at {good} and worn, yet working, at {worn} of {of} {closings}")
             }
-            (0, 0) => format!("found good at all of {of} closings"),
-            (failed, 0) => format!("found failed at {failed} of {of} closings"),
-            (0, broke) => format!("broke down before {broke} of {of} closings"),
+            (0, 0) => format!("found good at all of {of} {closings}"),
+            (failed, 0) => format!("found failed at {failed} of {of} {closings}"),
+            (0, broke) => format!("broke down before {broke} of {of} {closings}"),
             (failed, broke) => {
-                format!("found failed at {failed} and broke down before {broke} of {of} closings")
+                format!("found failed at {failed} and broke down before {broke} of {of} {closings}")
             }
         };
         format!("{what}: {found}")
@@ -152,7 +153,8 @@ impl Told {
             said.push(format!("found worn, yet working, at {worn}; counted as not failed"));
         }
         if unknown > 0 {
-            said.push(format!("{unknown} more tell nothing: hours are not known between closings"));
+            let tell = if unknown == 1 { "tells" } else { "tell" };
+            said.push(format!("{unknown} more {tell} nothing: hours are not known between closings"));
         }
         if machines > 1 {
             said.push(format!("closings of {machines} machines are taken together, as they share the rule"));
@@ -164,7 +166,8 @@ impl Told {
         let good = format!("{:.0} %", 100.0 * self.terms.good);
         match self.advice.why {
             Why::TooFew => {
-                format!("{} closings with known ages; {CLOSINGS_MIN} are needed", self.evidence.closings)
+                let of = self.evidence.closings;
+                format!("{of} {} with known ages; {CLOSINGS_MIN} are needed", closings(of))
             }
             Why::FailsTooOften => format!("it is to be found good at {good}"),
             Why::FailsLately => {
@@ -258,6 +261,11 @@ impl Told {
     }
 }
 
+/// The word for so many of them.
+fn closings(count: usize) -> &'static str {
+    if count == 1 { "closing" } else { "closings" }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -343,6 +351,9 @@ mod tests {
             (few.verdict(), few.because()[0].as_str()),
             (Verdict::NotEnough, "3 closings with known ages; 5 are needed")
         );
+        let one = told(&card(false, None), 1, 0);
+        assert_eq!(one.because()[0], "1 closing with known ages; 5 are needed");
+        assert!(one.words().ends_with("found good at all of 1 closing"), "{}", one.words());
     }
 
     #[test]

@@ -316,7 +316,7 @@ pub enum RuleError {
 
 impl IntervalRule {
     /// Checks a stated rule.
-    pub fn new(spec: RuleSpec) -> Result<IntervalRule, RuleError> {
+    pub fn new(mut spec: RuleSpec) -> Result<IntervalRule, RuleError> {
         if spec.clauses.is_empty() {
             return Err(RuleError::NoClause);
         }
@@ -334,6 +334,8 @@ impl IntervalRule {
                 return Err(RuleError::Alike { first: first + 1, second: i + 1 });
             }
         }
+        // A list that was read has room for four clauses, and a site may have a million rules of one.
+        spec.clauses.shrink_to_fit();
         Ok(IntervalRule { spec })
     }
 

@@ -32,7 +32,8 @@ const LOOK_BACK_DAYS: i64 = 400;
 #[serde(try_from = "RecurrenceSpec", into = "RecurrenceSpec")]
 pub struct Recurrence {
     spec: RecurrenceSpec,
-    parts: Parts,
+    /// Shared: a clause is as large as the largest kind of clause, and most are of another.
+    parts: Arc<Parts>,
     rule: Arc<RRule>,
     /// All occurrences of a rule that counts them; a count cannot be taken up in the middle.
     counted: Option<Arc<[ShopDay]>>,
@@ -72,7 +73,7 @@ impl Recurrence {
         };
         let rule = unchecked.validate(later(from)).map_err(|error| refused(&parts, &error))?;
         let spec = RecurrenceSpec { rule: parts.text(), from };
-        let mut recurrence = Recurrence { spec, parts, rule: Arc::new(rule), counted: None };
+        let mut recurrence = Recurrence { spec, parts: Arc::new(parts), rule: Arc::new(rule), counted: None };
         let within =
             ShopDay(from.0.checked_add_months(Months::new(12 * FIRST_WITHIN_YEARS)).unwrap_or(from.0));
         if recurrence.next(from).is_none_or(|first| first > within) {

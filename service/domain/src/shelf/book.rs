@@ -191,7 +191,8 @@ impl Shelf {
         self.tidy();
     }
 
-    /// Puts on the shelf what was received; gives the lot, and by how much each purchase is lessened.
+    /// Puts on the shelf what was received; gives the lot, and by how much each purchase is lessened: by nothing where the lot had
+    /// expired when it came.
     pub fn receive(
         &mut self,
         card: &ItemCard,
@@ -204,7 +205,12 @@ impl Shelf {
             Some(lot) => self.known_or_new(lot, said.expires, expires)?,
             None => self.of_the_day(today, expires)?,
         };
-        let arrived = self.arrive(said.purchase, said.amount)?;
+        // What had expired when it came is to go back: its purchase stays open, and the buy list goes on to count on it.
+        let is_good = lot.1.is_none_or(|last| last >= today);
+        if let Some(number) = said.purchase {
+            self.known_purchase(number)?;
+        }
+        let arrived = if is_good { self.arrive(said.purchase, said.amount)? } else { Vec::new() };
         if let Some(place) = self.lots.iter().position(|on_shelf| on_shelf.lot == lot.0) {
             self.lots[place].amount = self.lots[place].amount + said.amount;
         } else {

@@ -13,6 +13,7 @@ use crate::physics::measure::{Days, Impossible, ceil, floor};
 use crate::quantity::{Amount, Unit};
 use crate::statistics::normal;
 use crate::time::ShopDay;
+use serde::{Deserialize, Serialize};
 
 /// How far the list looks where it is not said, in days: a quarter of a year.
 pub const HORIZON_DAYS_DEFAULT: i64 = 91;
@@ -25,7 +26,8 @@ const FOR_EVER: Days = Days(1e6);
 const DAYS_A_YEAR: f64 = 365.0;
 
 /// What a line of the buy list says.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
 pub enum Verdict {
     /// To be ordered by its day.
     Order,

@@ -2,7 +2,7 @@
 
 use super::book::{Counted, Ordering, Receipt, Shelf, Taken, findings_of_use};
 use super::{ItemCard, amount_text};
-use crate::error::Error;
+use crate::error::{Error, Violation};
 use crate::journal::Kind;
 use crate::quantity::Amount;
 use crate::text::Name;
@@ -22,6 +22,8 @@ pub enum StockSaid {
         amount: Amount,
         /// From which lot, where that is said.
         lot: Option<Name>,
+        /// Whether it is so although the book holds less.
+        confirmed: bool,
     },
     /// Some was ordered, or an open purchase is restated.
     Ordered(Ordering),
@@ -70,7 +72,10 @@ pub fn apply(
             let value = json!({ "counted": shelf.in_all().0, "more": more.0 });
             Ok(Applied::of(Kind::StockCounted, value, vec![remark]))
         }
-        StockSaid::Issued { amount, lot } => {
+        StockSaid::Issued { amount, lot, confirmed } => {
+            if let Some(question) = asked_back(card, shelf, *amount, lot.as_ref()).filter(|_| !confirmed) {
+                return Err(one(question));
+            }
             let used = use_up(card, shelf, *amount, lot.as_ref(), today, now);
             let value = json!({ "amount": amount.0, "taken": taken_value(&used.taken) });
             let applied = Applied::of(Kind::StockIssued, value, used.findings);
@@ -95,6 +100,25 @@ pub struct Used {
     pub findings: Vec<String>,
 }
 
+/// What is by the book of the lot that is named, else of all.
+fn by_the_book(shelf: &Shelf, lot: Option<&Name>) -> Amount {
+    let there = shelf.lots.iter().filter(|on_shelf| lot.is_none_or(|lot| on_shelf.lot == *lot));
+    there.map(|lot| lot.amount).sum()
+}
+
+/// A question where more is said to have been taken by hand than there is by the book: it may be a slip, and the book may be
+/// wrong, so it is asked once and taken where it is so.
+fn asked_back(card: &ItemCard, shelf: &Shelf, amount: Amount, lot: Option<&Name>) -> Option<Violation> {
+    let was = by_the_book(shelf, lot);
+    let of_lot = lot.map(|lot| format!(" of lot {lot}")).unwrap_or_default();
+    let text = format!(
+        "{} is more than the {}{of_lot} by the book; if it is so, confirm it (`--it-is-so`)",
+        card.says(amount),
+        card.says(was)
+    );
+    (amount > was).then(|| Violation::new("quantity", text))
+}
+
 /// Takes what was used off the shelf, whatever the book says.
 pub fn use_up(
     card: &ItemCard,
@@ -104,8 +128,7 @@ pub fn use_up(
     on: ShopDay,
     now: Ts,
 ) -> Used {
-    let there = shelf.lots.iter().filter(|on_shelf| lot.is_none_or(|lot| on_shelf.lot == *lot));
-    let was = there.map(|lot| lot.amount).sum();
+    let was = by_the_book(shelf, lot);
     let taken = shelf.take(amount, lot, on, now);
     let findings = findings_of_use(card, lot, &taken, was, on);
     Used { taken, findings }
@@ -131,6 +154,9 @@ fn received(card: &ItemCard, shelf: &mut Shelf, receipt: &Receipt, today: ShopDa
     if lot.has_expired(today) {
         let day = lot.expires.map(|day| day.to_string()).unwrap_or_default();
         remarks.push(format!("lot {} had expired on {day} when it came; send it back", lot.lot));
+        if !shelf.purchases.is_empty() {
+            remarks.push("it fills no purchase: what was ordered is still to come".to_owned());
+        }
     }
     if card.lacks_data_sheet() {
         remarks.push(
@@ -186,6 +212,6 @@ fn ordered(card: &ItemCard, shelf: &mut Shelf, said: &Ordering, today: ShopDay) 
     Ok(Applied { purchase: Some(number), ..Applied::of(Kind::PurchaseRecorded, value, remarks) })
 }
 
-fn one(violation: crate::error::Violation) -> Error {
+fn one(violation: Violation) -> Error {
     Error::Invalid(vec![violation])
 }

@@ -55,6 +55,52 @@ fn what_expires_first_is_used_first_and_what_has_expired_last() {
     assert_eq!(lots(&shelf), [("old", 3)]);
 }
 
+/// What had expired when it came goes back: nothing of what was ordered is here by that.
+#[test]
+fn an_expired_lot_fills_no_purchase() {
+    let mut shelf = Shelf::default();
+    say(&oil(), &mut shelf, &StockSaid::Ordered(ordering(5))).expect("ordered");
+    let bad = say(&oil(), &mut shelf, &receipt(5, Some("old"), Some("2026-03-01"))).expect("received");
+    assert_eq!(shelf.to_come(), of(5));
+    assert_eq!(
+        bad.remarks,
+        [
+            "lot old had expired on 2026-03-01 when it came; send it back",
+            "it fills no purchase: what was ordered is still to come"
+        ]
+    );
+    say(&oil(), &mut shelf, &receipt(5, Some("new"), Some(TODAY))).expect("received");
+    assert_eq!(shelf.to_come(), Amount::ZERO, "a lot may be used on its last day");
+}
+
+#[test]
+fn a_slip_in_what_was_taken_is_asked_back_once() {
+    let mut shelf = shelf();
+    let issued = |units, lot: Option<&str>, confirmed| StockSaid::Issued {
+        amount: of(units),
+        lot: lot.map(name),
+        confirmed,
+    };
+    let before = shelf.clone();
+    for (units, lot, expect) in [
+        (10, None, "10 L is more than the 9 L by the book; if it is so, confirm it (`--it-is-so`)"),
+        (
+            3,
+            Some("late"),
+            "3 L is more than the 2 L of lot late by the book; if it is so, confirm it (`--it-is-so`)",
+        ),
+    ] {
+        let Err(Error::Invalid(wrong)) = say(&oil(), &mut shelf, &issued(units, lot, false)) else {
+            panic!("taken")
+        };
+        assert_eq!((wrong[0].field.as_str(), wrong[0].text.as_str()), ("quantity", expect));
+    }
+    assert_eq!(shelf, before);
+    say(&oil(), &mut shelf, &issued(9, None, false)).expect("all there is is no question");
+    let done = say(&oil(), &mut shelf, &issued(10, None, true)).expect("it is so");
+    assert_eq!(done.taken.expect("taken").beyond, of(10));
+}
+
 /// A lot may be used on its last day.
 #[test]
 fn the_last_day_is_a_day_of_use() {

@@ -78,8 +78,13 @@ pub async fn by_itself(store: &dyn Store, now: Ts) -> Result<String> {
 pub fn what_to_try(address: SocketAddr, http: Option<SocketAddr>, token: &Path) -> String {
     let client = client().map_or_else(|| "fettler".to_owned(), |path| path.display().to_string());
     let data = token.parent().unwrap_or(Path::new("."));
-    let over_http =
-        http.map(|http| format!("  curl http://{http}/ready             # over HTTP: docs/api.md"));
+    let over_http = http.map(|http| {
+        format!(
+            "  curl http://{http}/ready             # over HTTP: docs/api.md\nthe board, for a browser: http://{http}/board, and http://{http}/board?wall=1 \
+             for a wall; closing orders there asks for the token in {}",
+            token.display()
+        )
+    });
     let lines = [
         format!("serving an invented shop on http://{address}; Ctrl-C ends it. In another terminal:"),
         format!("  export FETTLER_SERVER=http://{address} FETTLER_DATA='{}'", data.display()),

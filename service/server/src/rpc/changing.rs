@@ -30,6 +30,7 @@ macro_rules! changing {
 
 changing!(
     AcknowledgeHandoverRequest: |ask| ("by", &ask.by),
+    AcknowledgeOutboundRequest: |_| NOBODY,
     AddDueCalendarRequest: |_| NOBODY,
     AddPersonRequest: |_| NOBODY,
     AnswerAdviceRequest: |ask| ("by", &ask.by),
@@ -62,6 +63,7 @@ changing!(
     TakeReadingsRequest: |ask| ("readings[0].by", ask.readings.first().map_or("", |said| &said.by)),
     UndoClosingRequest: |ask| ("by", &ask.by),
     WithdrawFluidRequest: |ask| ("by", &ask.by),
+    WithdrawIssueRequest: |ask| ("by", &ask.by),
     WithdrawReadingRequest: |ask| ("by", &ask.by),
 );
 

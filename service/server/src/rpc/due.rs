@@ -1,7 +1,7 @@
 //! The due list, and why an order stands on it.
 
 use super::machine::{known_area, machine_id};
-use super::{Answer, Call, Desk, ahead};
+use super::{Answer, Call, Desk, ahead, watch};
 use crate::status::Failure;
 use crate::wire::due::{DueAsk, ExplainAsk};
 use crate::wire::time::stamp;
@@ -9,13 +9,15 @@ use crate::wire::{due, machine, page};
 use fettler_domain::time::{ShopDay, Ts};
 use fettler_proto::v1;
 use fettler_store::contract::{DueCursor, DueEntry, DueFilter, DuePart, PageAsk, SiteRecord};
-use tonic::{Request, async_trait};
+use tonic::{Request, Response, async_trait};
 
 /// Where a page of the whole list begins: the part's place among the parts asked for, and the key within it.
 type ListCursor = (usize, Option<DueCursor>);
 
 #[async_trait]
 impl v1::due_service_server::DueService for Desk {
+    type WatchDueStream = watch::Tellings;
+
     async fn list_due(&self, request: Request<v1::ListDueRequest>) -> Answer<v1::ListDueResponse> {
         self.read(request, |call, ask| async move {
             let site = call.site(&ask.site).await?;
@@ -56,9 +58,14 @@ impl v1::due_service_server::DueService for Desk {
     async fn look_ahead(&self, request: Request<v1::LookAheadRequest>) -> Answer<v1::LookAheadResponse> {
         self.read(request, ahead::look).await
     }
+
+    async fn watch_due(&self, request: Request<v1::WatchDueRequest>) -> Answer<Self::WatchDueStream> {
+        Ok(Response::new(watch::start(self, request).await?))
+    }
 }
 
-async fn filter(call: &Call, site: &SiteRecord, ask: &DueAsk) -> Result<DueFilter, Failure> {
+/// What of the list is asked for.
+pub(super) async fn filter(call: &Call, site: &SiteRecord, ask: &DueAsk) -> Result<DueFilter, Failure> {
     let machine = match &ask.machine {
         None => None,
         Some(name) => Some(machine_id(call, site, name.as_str()).await?),
@@ -88,7 +95,7 @@ fn bare(call: &Call, site: &SiteRecord) -> v1::ListDueResponse {
 }
 
 /// The first page's head: what must not start, what is held, and what is not up to date.
-async fn head(call: &Call, site: &SiteRecord) -> Result<v1::ListDueResponse, Failure> {
+pub(super) async fn head(call: &Call, site: &SiteRecord) -> Result<v1::ListDueResponse, Failure> {
     let head = call.store.due_head(site.site, call.now()).await?;
     let names = call.names(head.forbidden.iter().filter_map(|machine| machine.by)).await?;
     let count = |count: u64| i64::try_from(count).unwrap_or(i64::MAX);
@@ -103,7 +110,7 @@ async fn head(call: &Call, site: &SiteRecord) -> Result<v1::ListDueResponse, Fai
 }
 
 /// The parts of the list that was asked for, in its order.
-fn parts(ask: &v1::ListDueRequest, now: Ts) -> Vec<(DuePart, v1::DueSection)> {
+pub(super) fn parts(ask: &v1::ListDueRequest, now: Ts) -> Vec<(DuePart, v1::DueSection)> {
     let (dated, while_stopped) = if ask.sure {
         (DuePart::Sure, DuePart::WhileStoppedSure { now })
     } else {
@@ -119,7 +126,7 @@ fn parts(ask: &v1::ListDueRequest, now: Ts) -> Vec<(DuePart, v1::DueSection)> {
 
 /// Fills a page part by part: dated items, then never recorded ones, then, where asked for, what may be done while
 /// its machine is stopped.
-async fn fill(
+pub(super) async fn fill(
     call: &Call,
     site: &SiteRecord,
     ask: &v1::ListDueRequest,

@@ -27,9 +27,9 @@ impl v1::fluid_service_server::FluidService for Desk {
         request: Request<v1::WithdrawFluidRequest>,
     ) -> Answer<v1::WithdrawFluidResponse> {
         self.change("WithdrawFluid", request, |call, ask| async move {
-            let (entry, by, reason) = fluid::withdrawal(&ask)?;
+            let withdrawal = fluid::withdrawal(&ask)?;
             let site = call.site(&ask.site).await?;
-            let done = call.store.withdraw_fluid(&call.caller, site.site, entry, &by, &reason).await?;
+            let done = call.store.withdraw_fluid(&call.caller, site.site, &withdrawal).await?;
             let names = call.names(fluid::people_of(&done.kept)).await?;
             Ok(fluid::withdrawn(done, &names))
         })

@@ -7,9 +7,11 @@ mod due;
 mod due_calendar;
 mod figures;
 mod fluid;
+mod installation;
 mod journal;
 mod machine;
 mod order;
+mod outbound;
 mod person;
 mod planned;
 mod proof;
@@ -20,9 +22,12 @@ mod round;
 mod run_hours;
 mod shop;
 mod stock;
+mod watch;
 
 use crate::auth::Pass;
 use crate::clock::Clock;
+use crate::line::Note;
+use crate::meters::Meters;
 use crate::notary::Notary;
 use crate::pins::{Digits, PIN, PinDesk};
 use crate::status::Failure;
@@ -44,6 +49,8 @@ use tonic::{Request, Response, Status};
 
 use changing::Changing;
 
+pub use watch::Watches;
+
 /// The answer of a call.
 pub type Answer<T> = Result<Response<T>, Status>;
 
@@ -62,6 +69,10 @@ pub struct Desk {
     pub stopping: CancellationToken,
     /// Where PINs are compared.
     pub pins: Arc<PinDesk>,
+    /// The due lists that are watched.
+    pub watches: Arc<Watches>,
+    /// What operators watch.
+    pub meters: Arc<Meters>,
 }
 
 /// One call under way.
@@ -72,6 +83,9 @@ pub struct Call {
     caller: Caller,
     /// The caller's token; without one nothing is the caller's.
     record: Option<Arc<TokenRecord>>,
+    meters: Arc<Meters>,
+    /// What is told of the call when it has ended.
+    note: Arc<Note>,
 }
 
 impl Desk {
@@ -117,7 +131,12 @@ impl Desk {
         let token = record.as_ref().map(|record| record.token);
         let as_manager = record.as_ref().is_some_and(|record| record.access.decides());
         let caller = Caller { token, method, request: key, now: self.clock.now(), person: None, as_manager };
-        Call { store: self.store.clone(), notary: self.notary.clone(), caller, record }
+        let note = request.extensions().get::<Arc<Note>>().cloned().unwrap_or_default();
+        if let Some(key) = &caller.request {
+            note.request_id(&key.id);
+        }
+        let (store, notary, meters) = (self.store.clone(), self.notary.clone(), self.meters.clone());
+        Call { store, notary, caller, record, meters, note }
     }
 }
 
@@ -168,6 +187,12 @@ impl Call {
     /// The site with this key, or the only one that is the caller's. Whether there is another is nobody's business who has
     /// no part in it.
     async fn site(&self, key: &str) -> Result<SiteRecord, Failure> {
+        let site = self.found_site(key).await?;
+        self.note.site(&site.card.key);
+        Ok(site)
+    }
+
+    async fn found_site(&self, key: &str) -> Result<SiteRecord, Failure> {
         if !key.is_empty() {
             let found = self.store.site(key).await?;
             if !self.holds(found.as_ref().map_or(SiteId::INSTALLATION, |site| site.site)) {
@@ -207,7 +232,11 @@ impl Call {
 
     /// Refuses to declare a site that is not the caller's. New sites are declared by whom the whole installation is trusted to.
     async fn may_declare(&self, key: &str) -> Result<(), Failure> {
-        let found = self.store.site(key).await?.map_or(SiteId::INSTALLATION, |site| site.site);
+        let found = self.store.site(key).await?;
+        if let Some(site) = &found {
+            self.note.site(&site.card.key);
+        }
+        let found = found.map_or(SiteId::INSTALLATION, |site| site.site);
         if self.holds(found) { Ok(()) } else { Err(not_yours(key).into()) }
     }
 

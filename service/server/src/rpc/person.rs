@@ -12,7 +12,7 @@ impl v1::person_service_server::PersonService for Desk {
         self.change("AddPerson", request, |call, ask| async move {
             let name = people::named(&ask.name)?;
             let record = call.store.add_person(&call.caller, &name).await?;
-            Ok(v1::AddPersonResponse { person: Some(people::person(&record)) })
+            Ok(v1::AddPersonResponse { person: Some(people::person(&record, call.now())) })
         })
         .await
     }
@@ -25,7 +25,7 @@ impl v1::person_service_server::PersonService for Desk {
             people::may_set_pin(&call.caller)?;
             let hash = pins.kept_as(pin).await?;
             let record = call.store.set_pin(&call.caller, &name, &hash).await?;
-            Ok(v1::SetPinResponse { person: Some(people::person(&record)) })
+            Ok(v1::SetPinResponse { person: Some(people::person(&record, call.now())) })
         })
         .await
     }
@@ -35,7 +35,7 @@ impl v1::person_service_server::PersonService for Desk {
             let page = call.store.people(page::ask(&ask)?).await?;
             let next_page_token = page::token(&ask, page.next.as_ref());
             Ok(v1::ListPeopleResponse {
-                people: page.rows.iter().map(people::person).collect(),
+                people: page.rows.iter().map(|record| people::person(record, call.now())).collect(),
                 next_page_token,
             })
         })

@@ -5,6 +5,7 @@ use crate::auth::Pass;
 use crate::gate::Deadline;
 use crate::status::{Failure, MESSAGE_BYTES_MAX, behind};
 use crate::wire::report;
+use fettler_domain::time::Ts;
 use fettler_proto::v1;
 use fettler_store::contract::SiteRecord;
 use futures::stream::FuturesOrdered;
@@ -26,16 +27,40 @@ const IN_FLIGHT_BYTES_MAX: usize = GATHERED_BYTES_MAX;
 /// How many acknowledgements wait for a slow reader before the stream stops taking reports.
 const ACKS_WAITING: usize = 1_024;
 
+/// A report as it arrives.
+pub(super) enum Arrived<'a> {
+    /// It, or nothing where none stands in the message.
+    Report(Option<&'a v1::ShiftReport>),
+    /// What could not be read on the way, where and why.
+    Unreadable(&'a str),
+}
+
+impl<'a> Arrived<'a> {
+    fn of(message: &'a v1::StreamReportsRequest) -> Arrived<'a> {
+        match message.unreadable.as_str() {
+            "" => Arrived::Report(message.report.as_ref()),
+            why => Arrived::Unreadable(why),
+        }
+    }
+
+    fn read(self, now: Ts) -> report::Read {
+        match self {
+            Arrived::Report(report) => report::read(report, now),
+            Arrived::Unreadable(why) => Err(Box::new(report::unread(why))),
+        }
+    }
+}
+
 /// Takes reports; the acknowledgements stand in the order given, each after its report is durable.
 pub(super) async fn take<'a>(
     call: &Call,
     site: &SiteRecord,
-    reports: impl Iterator<Item = Option<&'a v1::ShiftReport>>,
+    reports: impl Iterator<Item = Arrived<'a>>,
 ) -> Result<Vec<v1::Acknowledgement>, Failure> {
     let mut taken = Vec::new();
     let mut places = Vec::new();
     for report in reports {
-        match report::read(report, call.now()) {
+        match report.read(call.now()) {
             Ok(received) => {
                 places.push(Ok(report::unit_of(&received.content)));
                 taken.push(received);
@@ -43,7 +68,7 @@ pub(super) async fn take<'a>(
             Err(refused) => places.push(Err(*refused)),
         }
     }
-    let sent = taken.len();
+    let (sent, handed_over) = (taken.len(), std::time::Instant::now());
     let told = if sent == 0 { Vec::new() } else { call.store.push(&call.caller, site.site, taken).await? };
     if told.len() != sent {
         tracing::error!(sent, told = told.len(), "the store did not answer every report");
@@ -54,7 +79,9 @@ pub(super) async fn take<'a>(
         Ok(unit) => told.next().map(|told| report::acknowledgement(&told, unit, &site.calendar, call.now())),
         Err(refused) => Some(refused),
     };
-    Ok(places.into_iter().filter_map(of).collect())
+    let told: Vec<v1::Acknowledgement> = places.into_iter().filter_map(of).collect();
+    call.meters.reports(&told, sent, handed_over.elapsed());
+    Ok(told)
 }
 
 /// The acknowledgements of a stream, on their way to the caller.
@@ -173,7 +200,9 @@ async fn pump(
     acks: &mpsc::Sender<Result<v1::StreamReportsResponse, Status>>,
 ) -> Result<(), Status> {
     let first = inbound.gather().await;
-    let Some(opening) = first.messages.first() else {
+    // What could not be read names no site: the first that could does.
+    let read = first.messages.iter().find(|message| message.unreadable.is_empty());
+    let Some(opening) = read.or(first.messages.first()) else {
         return first.end.unwrap_or(Ok(()));
     };
     let site = call.site(&opening.site).await?;
@@ -181,7 +210,7 @@ async fn pump(
         let (mut call, site) = (call.clone(), &site);
         call.caller.now = desk.clock.now();
         async move {
-            let reports = gathered.messages.iter().map(|message| message.report.as_ref());
+            let reports = gathered.messages.iter().map(Arrived::of);
             (take(&call, site, reports).await, gathered)
         }
     };
@@ -246,7 +275,7 @@ mod tests {
 
     /// How many messages with so long a site are gathered.
     fn gathered(bytes: usize) -> usize {
-        let message = v1::StreamReportsRequest { site: "x".repeat(bytes), report: None };
+        let message = v1::StreamReportsRequest { site: "x".repeat(bytes), ..Default::default() };
         let mut gathered = Gathered::default();
         while !gathered.is_full() {
             gathered.add(message.clone());

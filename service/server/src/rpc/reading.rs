@@ -28,9 +28,9 @@ impl v1::reading_service_server::ReadingService for Desk {
         request: Request<v1::WithdrawReadingRequest>,
     ) -> Answer<v1::WithdrawReadingResponse> {
         self.change("WithdrawReading", request, |call, ask| async move {
-            let (entry, by, reason) = reading::withdrawal(&ask)?;
+            let withdrawal = reading::withdrawal(&ask)?;
             let site = call.site(&ask.site).await?;
-            let kept = call.store.withdraw_reading(&call.caller, site.site, entry, &by, &reason).await?;
+            let kept = call.store.withdraw_reading(&call.caller, site.site, &withdrawal).await?;
             let names = call.names(reading::people_of(&kept)).await?;
             Ok(v1::WithdrawReadingResponse { reading: Some(reading::reading(&kept, &names)) })
         })

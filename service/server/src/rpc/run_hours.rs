@@ -1,7 +1,8 @@
 //! Run hours.
 
 use super::machine::named;
-use super::{Answer, Call, Desk, push};
+use super::push::{self, Arrived};
+use super::{Answer, Call, Desk};
 use crate::status::Failure;
 use crate::wire::{page, report};
 use fettler_domain::error::Error;
@@ -39,7 +40,8 @@ impl v1::run_hours_service_server::RunHoursService for Desk {
                 None => None,
             };
             let call = Call { caller: Caller { person, ..call.caller }, ..call };
-            let acknowledgement = push::take(&call, &site, [ask.report.as_ref()].into_iter()).await?.pop();
+            let acknowledgement =
+                push::take(&call, &site, [Arrived::Report(ask.report.as_ref())].into_iter()).await?.pop();
             Ok(v1::PushReportResponse { acknowledgement })
         })
         .await
@@ -56,7 +58,9 @@ impl v1::run_hours_service_server::RunHoursService for Desk {
                 return Err(Error::invalid("reports", text).into());
             }
             let site = call.site(&ask.site).await?;
-            let acknowledgements = push::take(&call, &site, ask.reports.iter().map(Some)).await?;
+            let acknowledgements =
+                push::take(&call, &site, ask.reports.iter().map(|report| Arrived::Report(Some(report))))
+                    .await?;
             Ok(v1::PushReportsResponse { acknowledgements })
         })
         .await

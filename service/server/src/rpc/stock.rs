@@ -60,6 +60,21 @@ impl v1::stock_service_server::StockService for Desk {
         .await
     }
 
+    async fn withdraw_issue(
+        &self,
+        request: Request<v1::WithdrawIssueRequest>,
+    ) -> Answer<v1::WithdrawIssueResponse> {
+        self.change("WithdrawIssue", request, |call, ask| async move {
+            let withdrawal = stock::withdrawal(&ask)?;
+            let site = call.site(&ask.site).await?;
+            let today = site.calendar.shop_day_of(call.now());
+            let done = call.store.withdraw_issue(&call.caller, site.site, &withdrawal).await?;
+            let (item, remarks, entry) = stock::done(&done, today);
+            Ok(v1::WithdrawIssueResponse { item, remarks, entry })
+        })
+        .await
+    }
+
     async fn record_purchase(
         &self,
         request: Request<v1::RecordPurchaseRequest>,

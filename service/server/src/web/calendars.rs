@@ -178,23 +178,26 @@ impl Written {
 }
 
 /// What was found a short while ago.
-struct Remembered<K, V> {
+pub(super) struct Remembered<K, V> {
     found: Mutex<HashMap<K, (Instant, Arc<V>)>>,
     holds_for: Duration,
 }
 
 impl<K: Eq + Hash, V> Remembered<K, V> {
-    fn new(holds_for: Duration) -> Remembered<K, V> {
+    /// Remembers each for so long.
+    pub(super) fn new(holds_for: Duration) -> Remembered<K, V> {
         Remembered { found: Mutex::default(), holds_for }
     }
 
-    fn get(&self, key: &K) -> Option<Arc<V>> {
+    /// What was found, while it holds.
+    pub(super) fn get(&self, key: &K) -> Option<Arc<V>> {
         let found = self.found.lock().unwrap_or_else(PoisonError::into_inner);
         let (asked, value) = found.get(key)?;
         (asked.elapsed() < self.holds_for).then(|| value.clone())
     }
 
-    fn keep(&self, key: K, asked: Instant, value: Arc<V>) {
+    /// Keeps what was asked for at an instant.
+    pub(super) fn keep(&self, key: K, asked: Instant, value: Arc<V>) {
         let mut found = self.found.lock().unwrap_or_else(PoisonError::into_inner);
         if found.len() >= REMEMBERED_MAX {
             found.clear();

@@ -31,11 +31,13 @@ const LINES: &str = "application/x-ndjson";
 /// What else a body may be in.
 const GRPC_WEB: &str = "application/grpc-web";
 /// The headers of a request that mean something to a call.
-const PASSED_ON: [HeaderName; 4] = [
+const PASSED_ON: [HeaderName; 6] = [
     header::AUTHORIZATION,
     HeaderName::from_static("grpc-timeout"),
     HeaderName::from_static(PIN),
     HeaderName::from_static(NEW_PIN),
+    HeaderName::from_static("traceparent"),
+    HeaderName::from_static("tracestate"),
 ];
 
 /// The handlers behind the gate, and whether the service is stopping.
@@ -178,17 +180,25 @@ fn broken_off(error: &axum::Error) -> Status {
     Failure::Unreadable.into()
 }
 
-/// A body of lines as frames of a call, one for each line that is not blank.
+/// A body of lines as frames of a call, one for each line that is not blank. One that cannot be read is told as such where the call
+/// has room for that, and ends the body where it has none.
 fn framed_lines(body: Body, kind: MessageDescriptor) -> impl Stream<Item = Read<Bytes>> {
-    let lines =
-        Lines { body: body.into_data_stream().boxed(), bytes: VecDeque::new(), seen: 0, ended: false };
+    let lines = Lines {
+        body: body.into_data_stream().boxed(),
+        bytes: VecDeque::new(),
+        seen: 0,
+        number: 0,
+        ended: false,
+    };
     stream::unfold(Some(lines), move |lines| {
         let kind = kind.clone();
         async move {
             let mut lines = lines?;
             let frame = match lines.next().await {
                 Ok(None) => return None,
-                Ok(Some(line)) => codec::frame(&kind, &line).map_err(Status::from),
+                Ok(Some(line)) => codec::frame(&kind, &line).or_else(|failure| {
+                    codec::unread(&kind, lines.number, &failure).ok_or_else(|| Status::from(failure))
+                }),
                 Err(status) => Err(status),
             };
             let goes_on = frame.is_ok().then_some(lines);
@@ -203,6 +213,8 @@ struct Lines {
     bytes: VecDeque<u8>,
     /// How many of the bytes are known to hold no end of a line.
     seen: usize,
+    /// How many lines were read, blank ones too.
+    number: u64,
     ended: bool,
 }
 
@@ -228,6 +240,7 @@ impl Lines {
                 }
             };
             self.seen = 0;
+            self.number += 1;
             if !line.trim_ascii().is_empty() {
                 return Ok(Some(line));
             }

@@ -15,6 +15,9 @@ pub(super) const HEAD_BYTES: usize = 5;
 /// The longest complaint about a text that is told whole, in bytes.
 const WHY_BYTES_MAX: usize = 400;
 
+/// The field in which a message of a stream says that it could not be read.
+const UNREADABLE: &str = "unreadable";
+
 /// The calls by their paths.
 static METHODS: LazyLock<BTreeMap<String, MethodDescriptor>> = LazyLock::new(|| {
     let pool = DescriptorPool::decode(DESCRIPTORS).expect("the descriptors of this build");
@@ -52,6 +55,22 @@ pub(super) fn frame(kind: &MessageDescriptor, json: &[u8]) -> Result<Bytes, Fail
         let read = read.and_then(|message| reader.end().map(|()| message));
         read.map_err(|error| unreadable(kind, &error))?
     };
+    framed(&message)
+}
+
+/// A message that says of a line that it could not be read, as a frame of a call; none where the call has no room for that, or
+/// where something else is wrong with the line.
+pub(super) fn unread(kind: &MessageDescriptor, line: u64, failure: &Failure) -> Option<Bytes> {
+    let Failure::UnreadableJson { why, .. } = failure else { return None };
+    let field = kind.get_field_by_name(UNREADABLE)?;
+    let mut message = DynamicMessage::new(kind.clone());
+    // The text is one line, so that only the column tells where in it.
+    let why = why.replace("line 1 column", "column");
+    message.set_field(&field, Value::String(format!("line {line}: {why}")));
+    framed(&message).ok()
+}
+
+fn framed(message: &DynamicMessage) -> Result<Bytes, Failure> {
     let length = message.encoded_len();
     if length > MESSAGE_BYTES_MAX {
         return Err(Failure::TooLarge);

@@ -2,25 +2,30 @@
 //!
 //! * `incoming`: its connections.
 //! * `calendars`: due calendars, by secret addresses.
+//! * `board`: pages for a screen and a tablet on the shop floor.
+//! * `probes`: whether the service lives and is ready, and its figures.
 //! * `calls`, `codec`: every call, in JSON; `openapi`: what they take and answer.
 //!
 //! Whether the service lives and is ready is told without a token; a call needs one as over gRPC.
 
+mod board;
 mod calendars;
 mod calls;
 mod codec;
 mod incoming;
 mod openapi;
+mod probes;
+
+pub use board::{BoardToken, BoardTokenError};
 
 use crate::gate::GateLayer;
 use crate::rpc::Desk;
 use crate::tls::HttpTls;
 use axum::Router;
-use axum::extract::State;
-use axum::response::IntoResponse;
 use axum::routing::get;
 use calls::Calls;
-use http::{HeaderName, StatusCode as Number, header};
+use http::{HeaderName, header};
+pub use probes::MetricsFor;
 use tokio::net::TcpListener;
 use tokio_util::sync::CancellationToken;
 use tonic::service::Routes;
@@ -38,17 +43,23 @@ pub struct HttpPort {
     pub listener: TcpListener,
     /// What encrypts its connections; none for plain ones.
     pub tls: Option<HttpTls>,
+    /// The token by which the board is shown without one; none where it asks for one.
+    pub board: Option<BoardToken>,
+    /// Who is given the figures.
+    pub metrics_for: MetricsFor,
 }
 
-/// The paths of the port: whether the service lives and is ready, calendars, and every call. It is not ready any more once it is stopping.
-pub(crate) fn paths(routes: Routes, gate: &GateLayer, desk: &Desk) -> Router {
+/// The paths of the port: whether the service lives and is ready, its figures, calendars, the board, and every call. It is not ready
+/// any more once it is stopping.
+pub(crate) fn paths(routes: Routes, gate: &GateLayer, desk: &Desk, port: &HttpPort) -> Router {
     let calendars = calendars::paths(desk, gate.doorkeeper());
+    let doorkeeper = gate.doorkeeper();
+    let probes = probes::paths(desk, gate.doorkeeper(), gate.calls(), port.metrics_for);
     let gate = gate.layer(routes.prepare());
+    let board = board::paths(desk, doorkeeper, gate.clone(), port);
     let grpc_web = GrpcWebLayer::new().layer(gate.clone());
     let calls = Calls { gate, grpc_web, stopping: desk.stopping.clone() };
     Router::new()
-        .route("/live", get(async || (ALWAYS, "live\n")))
-        .route("/ready", get(ready))
         .route(
             "/openapi.json",
             get(async || ([(header::CONTENT_TYPE, "application/json")], openapi::DOCUMENT.clone())),
@@ -56,14 +67,13 @@ pub(crate) fn paths(routes: Routes, gate: &GateLayer, desk: &Desk) -> Router {
         .fallback(calls::call)
         .with_state(calls)
         .merge(calendars)
+        .merge(board)
+        .merge(probes)
 }
 
-async fn ready(State(calls): State<Calls>) -> impl IntoResponse {
-    if calls.stopping.is_cancelled() {
-        (Number::SERVICE_UNAVAILABLE, ALWAYS, "stopping\n")
-    } else {
-        (Number::OK, ALWAYS, "ready\n")
-    }
+/// What the port answers while the store is being opened.
+pub(crate) fn paths_before() -> Router {
+    probes::before()
 }
 
 /// Serves the paths until `ended`: longer than gRPC, so that whoever asks is told that the service is stopping.

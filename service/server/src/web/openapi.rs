@@ -91,7 +91,7 @@ fn operation(method: &MethodDescriptor) -> Value {
 }
 
 /// The paths that are no calls; they need no token.
-fn others() -> [(&'static str, Value); 4] {
+fn others() -> [(&'static str, Value); 5] {
     let plain = |description: &str| json!({"description": description, "content": {"text/plain": {"schema": {"type": "string"}}}});
     let open = json!([]);
     let secret = json!({
@@ -107,7 +107,17 @@ fn others() -> [(&'static str, Value); 4] {
             "/ready",
             json!({
                 "operationId": "ready", "security": open, "summary": "Whether the service takes calls",
-                "responses": {"200": plain("It does."), "503": plain("It is stopping.")},
+                "responses": {"200": plain("It does."), "503": plain("It is starting or stopping, or its store does not answer.")},
+            }),
+        ),
+        (
+            "/metrics",
+            json!({
+                "operationId": "metrics", "security": [{}, {"token": []}], "summary": "Figures for operators, in the text format of Prometheus",
+                "responses": {
+                    "200": plain("The figures."), "401": plain("A token for the whole installation is needed."),
+                    "403": plain("They are for the service's own computer."), "404": plain("They are off."),
+                },
             }),
         ),
         (

@@ -58,22 +58,26 @@ pub fn page<'l>(
     (rows, next)
 }
 
-/// A line.
-pub fn line((item, line): &(KeptItem, BuyLine), until: ShopDay, today: ShopDay) -> v1::BuyLine {
-    let (card, ground) = (&item.card, &line.ground);
-    let is_bought = line.verdict != Verdict::NoDataSheet;
-    let verdict = match line.verdict {
+/// What a line says.
+pub(super) fn verdict(verdict: Verdict) -> v1::BuyVerdict {
+    match verdict {
         Verdict::Order => v1::BuyVerdict::Order,
         Verdict::Late => v1::BuyVerdict::Late,
         Verdict::Hurry => v1::BuyVerdict::Hurry,
         Verdict::NoDataSheet => v1::BuyVerdict::NoDataSheet,
-    };
+    }
+}
+
+/// A line.
+pub fn line((item, line): &(KeptItem, BuyLine), until: ShopDay, today: ShopDay) -> v1::BuyLine {
+    let (card, ground) = (&item.card, &line.ground);
+    let is_bought = line.verdict != Verdict::NoDataSheet;
     let optional = |amount: Option<Amount>| amount.map(decimal).unwrap_or_default();
     v1::BuyLine {
         item: card.name.to_string(),
         code: card.code.as_ref().map(Name::to_string).unwrap_or_default(),
         unit: card.unit.clone(),
-        verdict: verdict.into(),
+        verdict: verdict(line.verdict).into(),
         quantity: decimal(if is_bought { line.amount } else { Amount::ZERO }),
         packs: if is_bought { line.packs } else { 0 },
         order_by_day: line.order_by.to_string(),

@@ -2,6 +2,7 @@
 
 use fettler_domain::error::{Error, Violation};
 use fettler_domain::text::{ForeignName, Key, NOTE_MAX, Name, TextError, line, note};
+use fettler_store::contract::Withdrawal;
 use uuid::Uuid;
 
 /// The longest reason and the longest place, in characters.
@@ -220,13 +221,13 @@ impl Fields {
     }
 
     /// Which entry of the journal is withdrawn, by whom and why.
-    pub fn withdrawal(&mut self, entry: i64, by: &str, reason: &str) -> Option<(i64, Name, String)> {
+    pub fn withdrawal(&mut self, entry: i64, by: &str, reason: &str) -> Option<Withdrawal> {
         if entry < 0 {
             self.wrong("entry", format!("{entry} is no journal entry; give the number that lists show"));
         }
         let by = self.name("by", by);
         let reason = self.required_line("reason", reason, LINE_MAX);
-        Some((entry, by?, reason?))
+        Some(Withdrawal { entry, by: by?, reason: reason? })
     }
 
     /// A request id, which may be left out.

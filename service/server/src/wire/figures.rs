@@ -120,5 +120,6 @@ fn figure(found: &Figure, with_orders: bool) -> v1::Figure {
             .map(|behind| v1::FigureOrder { order: behind.order.0, counts: behind.counts })
             .collect(),
         remarks: found.remarks.clone(),
+        hours_missing: found.hours_missing,
     }
 }

@@ -13,7 +13,9 @@ use fettler_domain::quantity::{Amount, Unit};
 use fettler_domain::text::Name;
 use fettler_domain::time::Ts;
 use fettler_proto::v1;
-use fettler_store::contract::{FluidBook, FluidDone, FluidFilter, FluidLine, FluidReservoir, KeptFluid};
+use fettler_store::contract::{
+    FluidBook, FluidDone, FluidFilter, FluidLine, FluidReservoir, KeptFluid, Withdrawal,
+};
 
 /// Litres as text.
 fn litres(amount: Amount) -> String {
@@ -108,7 +110,7 @@ pub fn waste(fields: &mut Fields, said: &v1::WasteSaid) -> Option<WasteSaid> {
 }
 
 /// Reads which entry is withdrawn, by whom and why.
-pub fn withdrawal(ask: &v1::WithdrawFluidRequest) -> Result<(i64, Name, String), Error> {
+pub fn withdrawal(ask: &v1::WithdrawFluidRequest) -> Result<Withdrawal, Error> {
     let mut fields = Fields::new();
     let withdrawal = fields.withdrawal(ask.entry, &ask.by, &ask.reason);
     fields.finish(withdrawal)

@@ -42,7 +42,7 @@ pub fn named(name: &str) -> Result<ForeignName, Error> {
 
 /// No machine stands in an area of that name.
 pub fn no_area(area: &str) -> Error {
-    let remedy = "list the machines: each says its area".to_owned();
+    let remedy = "`fettler machine list` shows the areas with their machines".to_owned();
     Error::NotFound { kind: "area", name: area.to_owned(), remedy }
 }
 

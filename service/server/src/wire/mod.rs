@@ -18,6 +18,7 @@ pub mod journal;
 pub mod machine;
 pub mod models;
 pub mod order;
+pub mod outbound;
 pub mod page;
 pub mod people;
 pub mod planned;

@@ -61,7 +61,10 @@ pub fn closing(ask: &v1::CloseOrderRequest, now: Ts) -> Result<ClosingSaid, Erro
     let order = fields.order("order", ask.order);
     let done_at = fields.optional_instant("done_at", ask.done_at.as_ref()).map(|at| at.unwrap_or(now));
     if let Some(at) = done_at.filter(|at| at.micros_since(now) > MICROS_PER_MINUTE) {
-        fields.wrong("done_at", format!("{at} lies in the future, now is {now}; give when it was done"));
+        fields.wrong(
+            "done_at",
+            format!("lies {} in the future; give when it was done", at.ahead_in_words(now)),
+        );
     }
     let done_by = fields.name("done_by", &ask.done_by);
     let entered_by = fields.optional_name("entered_by", &ask.entered_by);
@@ -198,6 +201,8 @@ pub fn order(record: &OrderRecord, names: &Names, calendar: &Calendar) -> v1::Or
         title: record.title.to_string(),
         opened_at: Some(stamp(record.opened_at)),
         raised_by: names.of_some(record.raised_by),
+        raised_by_point: record.raised_by_point.as_ref().map(Key::to_string).unwrap_or_default(),
+        raised_by_check: record.raised_by_check.as_ref().map(Key::to_string).unwrap_or_default(),
         note: record.note.clone(),
         ended_at: stamp_of(record.ended_at),
         reason: record.reason.clone(),
@@ -260,7 +265,7 @@ pub fn closed(view: &ClosingView, names: &Names, calendar: &Calendar) -> v1::Clo
     }
 }
 
-fn wire_as_found(found: AsFound) -> v1::AsFound {
+pub(super) fn wire_as_found(found: AsFound) -> v1::AsFound {
     match found {
         AsFound::Good => v1::AsFound::Good,
         AsFound::Worn => v1::AsFound::Worn,

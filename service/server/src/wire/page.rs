@@ -88,21 +88,38 @@ impl Paged for v1::ExportClosingsRequest {
     }
 }
 
-/// Reads where the page begins and how long it is.
-pub fn ask<R: Paged, K: DeserializeOwned>(request: &R) -> Result<PageAsk<K>, Error> {
-    let mut fields = Fields::new();
-    let limit = match u32::try_from(request.size()) {
+/// So does a list that is watched.
+impl Paged for v1::WatchDueRequest {
+    fn size(&self) -> i32 {
+        0
+    }
+    fn token(&self) -> &str {
+        &self.resume_token
+    }
+    fn forget_page(&mut self) {
+        self.resume_token = String::new();
+    }
+}
+
+/// Reads how long a page is to be.
+pub fn size(fields: &mut Fields, size: i32) -> u32 {
+    match u32::try_from(size) {
         Ok(0) => PAGE_SIZE_DEFAULT,
         Ok(size) => size.min(PAGE_SIZE_MAX),
         Err(_) => {
-            let size = request.size();
             fields.wrong(
                 "page_size",
                 format!("{size} is negative; give 1 to {PAGE_SIZE_MAX}, or 0 for the default"),
             );
             PAGE_SIZE_DEFAULT
         }
-    };
+    }
+}
+
+/// Reads where the page begins and how long it is.
+pub fn ask<R: Paged, K: DeserializeOwned>(request: &R) -> Result<PageAsk<K>, Error> {
+    let mut fields = Fields::new();
+    let limit = size(&mut fields, request.size());
     let after = if request.token().is_empty() { Some(None) } else { read_token(request).map(Some) };
     if after.is_none() {
         fields.wrong(

@@ -4,8 +4,9 @@ use super::fields::Fields;
 use super::time::{stamp, stamp_of};
 use fettler_domain::error::Error;
 use fettler_domain::ids::PersonId;
-use fettler_domain::pin::Known;
+use fettler_domain::pin::{Hearing, Known, Wrong};
 use fettler_domain::text::Name;
+use fettler_domain::time::Ts;
 use fettler_proto::v1;
 use fettler_store::contract::{Caller, PersonRecord};
 use std::collections::BTreeMap;
@@ -58,13 +59,19 @@ pub fn known_by(person: Option<PersonId>, known: Option<Known>) -> v1::KnownBy {
     }
 }
 
-/// A person.
-pub fn person(record: &PersonRecord) -> v1::Person {
+/// A person, as they stand at `now`.
+pub fn person(record: &PersonRecord, now: Ts) -> v1::Person {
+    let wrong = Wrong { count: record.wrong_pins, last: record.wrong_pin_at };
+    let paused = match wrong.hearing(now) {
+        Hearing::Pausing(until) => Some(until),
+        Hearing::Open | Hearing::Shut => None,
+    };
     v1::Person {
         number: record.person.0,
         name: record.name.as_ref().map(Name::to_string).unwrap_or_default(),
         added_at: Some(stamp(record.added_at)),
         pin_set_at: stamp_of(record.pin_set_at),
         wrong_pins: i32::try_from(record.wrong_pins).unwrap_or(i32::MAX),
+        pin_paused_until: stamp_of(paused),
     }
 }

@@ -11,11 +11,11 @@ use fettler_domain::reading::ask::{Odd, OddKind};
 use fettler_domain::reading::course::{Course, Movement, Placed, course};
 use fettler_domain::reading::{PointUnit, ReadingTold, Step, TOLD_MAX, Value};
 use fettler_domain::shop::limits::UNIT_MAX;
-use fettler_domain::text::{ForeignName, Key, Name};
+use fettler_domain::text::{ForeignName, Key};
 use fettler_domain::time::Ts;
 use fettler_proto::v1;
 use fettler_store::contract::{
-    KeptReading, PointHistory, PointService, ReadingFilter, TakenReading, Telling,
+    KeptReading, PointHistory, PointService, ReadingFilter, TakenReading, Telling, Withdrawal,
 };
 
 /// A value that may be left out.
@@ -78,7 +78,7 @@ fn one_told(said: &v1::ReadingSaid, now: Ts) -> Telling {
 }
 
 /// Reads which reading is withdrawn, by whom and why.
-pub fn withdrawal(ask: &v1::WithdrawReadingRequest) -> Result<(i64, Name, String), Error> {
+pub fn withdrawal(ask: &v1::WithdrawReadingRequest) -> Result<Withdrawal, Error> {
     let mut fields = Fields::new();
     let withdrawal = fields.withdrawal(ask.entry, &ask.by, &ask.reason);
     fields.finish(withdrawal)

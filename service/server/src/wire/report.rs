@@ -42,6 +42,16 @@ pub fn read(report: Option<&v1::ShiftReport>, received_at: Ts) -> Read {
     }
 }
 
+/// The most characters that are told of what could not be read.
+const UNREADABLE_MAX: usize = 600;
+
+/// The refusal of what could not be read on the way, where and why: `line 3: …`.
+pub fn unread(why: &str) -> v1::Acknowledgement {
+    let why: String = why.chars().filter(|sign| !sign.is_control()).take(UNREADABLE_MAX).collect();
+    let (place, why) = why.split_once(": ").unwrap_or(("report", why.as_str()));
+    refusal(&v1::ShiftReport::default(), vec![Violation::new(place, why)])
+}
+
 fn statement(fields: &mut Fields, said: Option<&v1::shift_report::Statement>) -> Option<Statement> {
     match said {
         Some(v1::shift_report::Statement::Interval(said)) => fields.within("interval", |fields| {

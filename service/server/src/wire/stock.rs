@@ -12,7 +12,7 @@ use fettler_domain::shop::limits::{TEXT_MAX, UNIT_MAX};
 use fettler_domain::text::{ForeignName, Name};
 use fettler_domain::time::ShopDay;
 use fettler_proto::v1;
-use fettler_store::contract::{KeptItem, StockDone, StockTold};
+use fettler_store::contract::{KeptItem, StockDone, StockTold, Withdrawal};
 
 /// How far ahead open orders set something aside where it is not said, in shop days.
 const WITHIN_DAYS_DEFAULT: u32 = 30;
@@ -207,7 +207,16 @@ pub fn issued(ask: &v1::IssueStockRequest) -> Result<StockTold, Error> {
     let lot = fields.optional_name("lot", &ask.lot);
     let by = fields.name("by", &ask.by).map(Some);
     let note = fields.line("note", &ask.note, LINE_MAX);
-    told(fields, item, by, note, amount.zip(lot).map(|(amount, lot)| StockSaid::Issued { amount, lot }))
+    let confirmed = ask.confirmed;
+    let said = amount.zip(lot).map(|(amount, lot)| StockSaid::Issued { amount, lot, confirmed });
+    told(fields, item, by, note, said)
+}
+
+/// Reads which use by hand is taken back, by whom and why.
+pub fn withdrawal(ask: &v1::WithdrawIssueRequest) -> Result<Withdrawal, Error> {
+    let mut fields = Fields::new();
+    let withdrawal = fields.withdrawal(ask.entry, &ask.by, &ask.reason);
+    fields.finish(withdrawal)
 }
 
 /// Reads what was ordered.

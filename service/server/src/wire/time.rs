@@ -59,7 +59,10 @@ impl Fields {
     ) -> Option<Ts> {
         let at = self.optional_instant(field, value)?.unwrap_or(now);
         if at.micros_since(now) > AHEAD_MAX_MICROS {
-            self.wrong(field, format!("{at} lies in the future, now is {now}; give when it was {done}"));
+            self.wrong(
+                field,
+                format!("lies {} in the future; give when it was {done}", at.ahead_in_words(now)),
+            );
             return None;
         }
         Some(at)

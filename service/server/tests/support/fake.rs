@@ -22,7 +22,7 @@ use fettler_store::contract::{
     LoadReport, MachineAhead, MachineFilter, MachineMove, MachineRecord, OrderFilter, OrderRecord, Page,
     PageAsk, PersonRecord, PlanSaid, PlanTaken, PlannedCursor, PlannedFilter, PlannedPeriod, PlannedShift,
     PointHistory, ReadingFilter, ReportCursor, ReportFilter, Result, Settled, SiteRecord, StockDone,
-    StockFilter, StockTold, Store, StoreError, TakenReading, Telling, Upkeep,
+    StockFilter, StockTold, Store, StoreError, TakenReading, Telling, Upkeep, Withdrawal,
 };
 use fettler_store::contract::{AuditCursor, AuditFilter, Audited};
 use fettler_store::contract::{FluidBook, FluidCursor, FluidDone, FluidFilter};
@@ -51,6 +51,8 @@ pub struct Fake {
     pub is_shut: AtomicBool,
     /// Sites beside the first, on which upkeep fails when there are any.
     pub more_sites: Mutex<Vec<SiteId>>,
+    /// Whether reads find the store away.
+    pub is_away: AtomicBool,
     /// The sites of passes of upkeep.
     pub kept: Mutex<Vec<SiteId>>,
     /// The sites that another service sees to.
@@ -68,6 +70,7 @@ impl Default for Fake {
             waiting: Semaphore::new(0),
             fails: Semaphore::new(0),
             is_shut: AtomicBool::new(false),
+            is_away: AtomicBool::new(false),
             more_sites: Mutex::default(),
             kept: Mutex::default(),
             kept_by_others: Mutex::default(),
@@ -116,6 +119,9 @@ pub(super) fn away<T>() -> Result<T> {
 #[async_trait]
 impl Store for Fake {
     async fn sites(&self) -> Result<Vec<SiteRecord>> {
+        if self.is_away.load(Ordering::SeqCst) {
+            return away();
+        }
         let more = self.more_sites.lock().unwrap().clone();
         let more = more.into_iter().map(|site| SiteRecord { site, ..Fake::record() });
         Ok([Fake::record()].into_iter().chain(more).collect())
@@ -134,6 +140,7 @@ impl Store for Fake {
             added_at: caller.now,
             pin_set_at: None,
             wrong_pins: 0,
+            wrong_pin_at: None,
         })
     }
 
@@ -168,6 +175,10 @@ impl Store for Fake {
     }
 
     async fn change_stock(&self, _: &Caller, _: SiteId, _: &StockTold, _: bool) -> Result<StockDone> {
+        away()
+    }
+
+    async fn withdraw_issue(&self, _: &Caller, _: SiteId, _: &Withdrawal) -> Result<StockDone> {
         away()
     }
 
@@ -380,7 +391,7 @@ impl Store for Fake {
         away()
     }
 
-    async fn withdraw_fluid(&self, _: &Caller, _: SiteId, _: i64, _: &Name, _: &str) -> Result<FluidDone> {
+    async fn withdraw_fluid(&self, _: &Caller, _: SiteId, _: &Withdrawal) -> Result<FluidDone> {
         away()
     }
 
@@ -388,14 +399,7 @@ impl Store for Fake {
         away()
     }
 
-    async fn withdraw_reading(
-        &self,
-        _: &Caller,
-        _: SiteId,
-        _: i64,
-        _: &Name,
-        _: &str,
-    ) -> Result<KeptReading> {
+    async fn withdraw_reading(&self, _: &Caller, _: SiteId, _: &Withdrawal) -> Result<KeptReading> {
         away()
     }
 

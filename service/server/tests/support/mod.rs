@@ -6,9 +6,12 @@
 pub mod fake;
 mod fake_calendars;
 mod fake_care;
+mod fake_gauges;
+mod fake_outbound;
 mod fake_proofs;
 mod fake_rounds;
 mod fake_tokens;
+mod fake_watching;
 pub mod web;
 
 use fettler_domain::time::Ts;
@@ -17,7 +20,7 @@ use fettler_server::auth::{hash, new_token};
 use fettler_server::clock::HandClock;
 use fettler_server::notary::Notary;
 use fettler_server::oidc::Provider;
-use fettler_server::serve::{Ports, ServeError, serve_trusting};
+use fettler_server::serve::{Ports, ServeError, Terms, serve_on};
 use fettler_store::contract::{Caller, NewToken, Store};
 use std::net::SocketAddr;
 use std::sync::Arc;
@@ -71,15 +74,20 @@ impl Server {
 
     /// Starts a server on a store, with what signs its journals.
     pub async fn start_with(store: Arc<dyn Store>, notary: Notary) -> Server {
-        Server::begin(store, notary, None).await
+        Server::begin(store, notary, Terms::default()).await
     }
 
     /// Starts a server on a store, which takes the tokens of an identity provider too.
     pub async fn start_trusting(store: Arc<dyn Store>, provider: Arc<Provider>) -> Server {
-        Server::begin(store, Notary::silent(), Some(provider)).await
+        Server::start_letting_in(store, Terms { provider: Some(provider), ..Terms::default() }).await
     }
 
-    async fn begin(store: Arc<dyn Store>, notary: Notary, provider: Option<Arc<Provider>>) -> Server {
+    /// Starts a server on a store, which lets others in too.
+    pub async fn start_letting_in(store: Arc<dyn Store>, terms: Terms) -> Server {
+        Server::begin(store, Notary::silent(), terms).await
+    }
+
+    async fn begin(store: Arc<dyn Store>, notary: Notary, terms: Terms) -> Server {
         let token = new_token().unwrap();
         let caller = Caller {
             token: None,
@@ -97,7 +105,7 @@ impl Server {
         let http = TcpListener::bind("127.0.0.1:0").await.unwrap();
         let http_address = http.local_addr().unwrap();
         let ports = Ports { grpc: listener, http: Some(http), tls: None };
-        let running = serve_trusting(ports, store, clock.clone(), notary, provider, async {
+        let running = serve_on(ports, store, clock.clone(), notary, terms, async {
             let _ = stopped.await;
         });
         let running = tokio::spawn(running);

@@ -4,6 +4,7 @@ use super::decode::Reading;
 use super::mind::Mind;
 use super::{Conn, DbRow, machines, shelf};
 use crate::contract::{CARE_EARLY_DAYS, CARE_ORDERS_MAX, CareFilter, CareRead, Result, StoreError};
+use fettler_domain::calendar::Calendar;
 use fettler_domain::error::Error;
 use fettler_domain::figures::care::{CareOrder, Period, Run, Used, Work};
 use fettler_domain::figures::standing::End;
@@ -30,20 +31,28 @@ const OPEN: &str = "SELECT o.number, m.tag, m.family, t.key, o.opened_at, p.payl
     JOIN task t ON t.site = p.site AND t.number = p.task \
     WHERE p.site = $1 AND p.section = 0 AND p.due < $2 AND m.number = COALESCE($3, m.number) \
     AND m.family = COALESCE($4, m.family) AND t.key = COALESCE($5, t.key) ORDER BY p.number LIMIT $6";
+/// What was skipped, or is void; what an undo made void stands for no work that was left out: its order stands again.
 const LEFT_OUT: &str = "SELECT o.number, m.tag, m.family, t.key, o.opened_at, o.ended_at FROM work_order o \
     JOIN machine m ON m.site = o.site AND m.number = o.machine \
     JOIN task t ON t.site = o.site AND t.number = o.task \
-    WHERE o.site = $1 AND o.state IN ('skipped', 'void') AND o.ended_at >= $2 AND o.ended_at < $7 \
+    LEFT JOIN journal_leaf l ON l.site = o.site AND l.number = o.leaf \
+    WHERE o.site = $1 AND o.state IN ('skipped', 'void') AND COALESCE(l.kind, '') <> 'closing.undone' AND o.ended_at >= $2 AND o.ended_at < $7 \
     AND m.number = COALESCE($3, m.number) AND m.family = COALESCE($4, m.family) AND t.key = COALESCE($5, t.key) \
     ORDER BY o.number LIMIT $6";
-const METERS: &str = "SELECT m.tag, m.family, x.number, x.kind FROM machine m \
+const METERS: &str = "SELECT m.number, m.tag, m.family, x.number, x.kind FROM machine m \
     LEFT JOIN meter x ON x.site = m.site AND x.machine = m.number \
     WHERE m.site = $1 AND m.state <> 'retired' AND m.number = COALESCE($2, m.number) \
     AND m.family = COALESCE($3, m.family) ORDER BY m.number, x.number";
 
+/// When machines were declared and moved.
+const MOVES: &str = "SELECT subject, kind, at FROM journal_leaf WHERE site = $1 AND kind IN ('machine.declared', \
+    'machine.forbidden', 'machine.rested', 'machine.returned', 'machine.retired') ORDER BY number";
+/// The first closing of each machine: what was done before it was declared may be told afterwards.
+const FIRST_DONE: &str = "SELECT machine, MIN(done_at) FROM closing WHERE site = $1 AND undone = 0 GROUP BY machine ORDER BY machine";
+
 #[cfg(test)]
 pub(super) fn all_sql() -> Vec<&'static str> {
-    vec![CLOSED, OPEN, LEFT_OUT, METERS]
+    vec![CLOSED, OPEN, LEFT_OUT, METERS, MOVES, FIRST_DONE]
 }
 
 /// What is asked, with the machine by its number.
@@ -175,37 +184,93 @@ fn left_out(row: &DbRow) -> Result<CareOrder> {
 const OPERATION: [MeterKind; 4] =
     [MeterKind::Operating, MeterKind::Working, MeterKind::Loaded, MeterKind::Powered];
 
-async fn runs(conn: &mut Conn, asked: &Asked<'_>, periods: &[Period]) -> Result<Vec<(Period, Run)>> {
+/// What is known of the machines that are asked about.
+#[derive(Default)]
+struct Machines {
+    tags: BTreeMap<MachineId, Key>,
+    families: BTreeMap<Key, String>,
+    meters: BTreeMap<Key, Option<(usize, MeterId)>>,
+    /// From when on anything is on record, hours aside.
+    since: BTreeMap<Key, Ts>,
+    /// When they must not start; up to the end of time where they must not yet.
+    forbidden: Vec<(Key, Ts, Ts)>,
+}
+
+async fn machines_of(conn: &mut Conn, asked: &Asked<'_>) -> Result<Machines> {
     let rows = sqlx::query(METERS)
         .bind(i64::from(asked.site.0))
         .bind(asked.machine.map(|machine| machine.0))
         .bind(asked.filter.family.as_deref())
         .fetch_all(&mut *conn)
         .await?;
-    let mut families: BTreeMap<Key, String> = BTreeMap::new();
-    let mut found: BTreeMap<Key, Option<(usize, MeterId)>> = BTreeMap::new();
+    let mut found = Machines::default();
     for row in &rows {
         let mut row = Reading::new(row, "meter");
+        let machine = MachineId(row.next()?);
         let tag = row.text("tag", Key::new)?;
-        families.insert(tag.clone(), row.next()?);
+        found.tags.insert(machine, tag.clone());
+        found.families.insert(tag.clone(), row.next()?);
         let meter = row.next::<Option<i64>>()?.map(MeterId);
         let kind: Option<MeterKind> = row.word_or_none("kind")?;
         let place = kind.and_then(|kind| OPERATION.iter().position(|wanted| *wanted == kind));
         let better = place.zip(meter);
-        let best = found.entry(tag).or_default();
+        let best = found.meters.entry(tag).or_default();
         *best = match (*best, better) {
             (Some(best), Some(better)) => Some(best.min(better)),
             (best, better) => best.or(better),
         };
     }
+    moves(conn, asked.site, &mut found).await?;
+    Ok(found)
+}
+
+/// Adds from when on machines are on record, and when they must not start.
+async fn moves(conn: &mut Conn, site: SiteId, machines: &mut Machines) -> Result<()> {
+    let site = i64::from(site.0);
+    for row in &sqlx::query(MOVES).bind(site).fetch_all(&mut *conn).await? {
+        let mut row = Reading::new(row, "journal_leaf");
+        let (subject, kind, at): (String, String, i64) = (row.next()?, row.next()?, row.next()?);
+        let number = subject.strip_prefix("machines/").and_then(|number| number.parse().ok());
+        let Some(tag) = number.and_then(|number| machines.tags.get(&MachineId(number))) else { continue };
+        machines.since.entry(tag.clone()).or_insert(Ts(at));
+        let standing = machines.forbidden.iter_mut().rfind(|span| span.0 == *tag && span.2 == Ts::MAX);
+        match (kind.as_str(), standing) {
+            ("machine.forbidden", None) => machines.forbidden.push((tag.clone(), Ts(at), Ts::MAX)),
+            ("machine.rested" | "machine.returned" | "machine.retired", Some(span)) => span.2 = Ts(at),
+            // A changed declaration moves nothing.
+            _ => {}
+        }
+    }
+    for row in &sqlx::query(FIRST_DONE).bind(site).fetch_all(conn).await? {
+        let mut row = Reading::new(row, "closing");
+        let (machine, done) = (MachineId(row.next()?), Ts(row.next()?));
+        if let Some(since) = machines.tags.get(&machine).and_then(|tag| machines.since.get_mut(tag)) {
+            *since = done.min(*since);
+        }
+    }
+    Ok(())
+}
+
+async fn runs(conn: &mut Conn, asked: &Asked<'_>, periods: &[Period]) -> Result<Vec<(Period, Run)>> {
+    let mut machines = machines_of(conn, asked).await?;
+    let meters = || machines.meters.values().flatten().map(|(_, meter)| *meter);
     let mut mind = Mind::load(conn, asked.site).await?;
-    mind.know_meters(conn, found.values().flatten().map(|(_, meter)| *meter)).await?;
+    mind.know_meters(conn, meters()).await?;
     let edges: BTreeSet<Month> = periods.iter().flat_map(edges).map(Month::of).collect();
-    let wanted: Vec<(MeterId, Month)> =
-        found.values().flatten().flat_map(|(_, meter)| edges.iter().map(|month| (*meter, *month))).collect();
+    let mut wanted = Vec::new();
+    for meter in meters() {
+        let first = mind.meters.get(&meter).and_then(|known| known.history.first_month());
+        wanted.extend(edges.iter().copied().chain(first).map(|month| (meter, month)));
+    }
     mind.know_months(conn, &wanted).await?;
-    let run = |period: &Period| Run { families: families.clone(), ..run(&mind, &found, period) };
-    Ok(periods.iter().map(|period| (*period, run(period))).collect())
+    for (tag, meter) in &machines.meters {
+        let history = meter.and_then(|(_, meter)| mind.meters.get(&meter)).map(|known| &known.history);
+        let first = history.and_then(History::known_from);
+        if let Some(first) = first {
+            machines.since.entry(tag.clone()).and_modify(|since| *since = first.min(*since)).or_insert(first);
+        }
+    }
+    Ok(periods.iter().map(|period| (*period, run(&mind, &machines, period))).collect())
 }
 
 /// The instants between which a period's hours are counted.
@@ -213,19 +278,37 @@ fn edges(period: &Period) -> [Ts; 2] {
     [period.from, period.until.min(period.now).max(period.from)]
 }
 
-fn run(mind: &Mind, meters: &BTreeMap<Key, Option<(usize, MeterId)>>, period: &Period) -> Run {
-    let mut run = Run::default();
+fn run(mind: &Mind, machines: &Machines, period: &Period) -> Run {
+    let mut run = Run {
+        families: machines.families.clone(),
+        since: machines.since.clone(),
+        forbidden: machines.forbidden.clone(),
+        ..Run::default()
+    };
     let [from, until] = edges(period);
-    for (tag, meter) in meters {
+    for (tag, meter) in &machines.meters {
+        if machines.since.get(tag).is_some_and(|first| *first >= until) {
+            run.not_known.insert(tag.clone());
+            continue;
+        }
         let history = meter.and_then(|(_, meter)| mind.meters.get(&meter)).map(|known| &known.history);
         let ran = history.and_then(|history| Some(history.at(until).ok()? - history.at(from).ok()?));
         if let Some(ran) = ran {
             run.millis.insert(tag.clone(), ran.0);
         }
         let known_to = history.and_then(History::known_to);
-        if ran.is_none() || known_to.is_none_or(|known_to| known_to < until) {
+        if ran.is_none() || known_to.is_none_or(|known_to| is_worked_between(&mind.calendar, known_to, until))
+        {
             run.not_known.insert(tag.clone());
         }
     }
     run
+}
+
+/// Whether the shop works on a day after that of an instant and before another: a free weekend reports nothing, and nothing
+/// of it is missing.
+fn is_worked_between(calendar: &Calendar, known_to: Ts, until: Ts) -> bool {
+    let (last, end) =
+        (calendar.shop_day_of(known_to.plus_micros(-1)), calendar.shop_day_of(until.plus_micros(-1)));
+    known_to < until && calendar.first_worked_after(last).is_some_and(|next| next <= end)
 }

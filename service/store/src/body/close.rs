@@ -7,7 +7,7 @@ use super::people::{known_person, names, speaker};
 use super::request::Keep;
 use super::shop_write::OPEN_ORDER;
 use super::tx::Tx;
-use super::{closing_reads, ended, fluids, orders, plan_reads, raised, refresh, shelf_use};
+use super::{closing_reads, ended, fluids, orders, plan_reads, raised, refresh, shelf_use, sites};
 use crate::contract::{Ended, Result, StoreError};
 use fettler_domain::closing::{Asked, Judged, Stood, judge};
 use fettler_domain::error::Error;
@@ -112,7 +112,8 @@ pub(super) async fn must_be_open(tx: &mut Tx, site: SiteId, subject: &Subject) -
     let by = order.closing.as_ref().map(|closing| closing.record.done_by).or(order.skipped_by);
     let known = names(&mut tx.conn, &by.into_iter().collect::<Vec<_>>()).await?;
     let by = by.and_then(|person| known.get(&person)).map(|name| format!(" by {name}")).unwrap_or_default();
-    let when = order.ended_at.map(|at| format!(" on {at}")).unwrap_or_default();
+    let calendar = sites::by_number(&mut tx.conn, site).await?.calendar;
+    let when = order.ended_at.map(|at| format!(" on {}", calendar.minute_in_words(at))).unwrap_or_default();
     let how = match order.state {
         OrderState::Open => "is open",
         OrderState::Closed => "was closed",

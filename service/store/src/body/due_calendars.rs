@@ -7,7 +7,7 @@ use super::journal::{Fact, digest_of};
 use super::people::known_person;
 use super::request::Keep;
 use super::tx::Tx;
-use super::{Conn, DbRow, plan_reads, sites};
+use super::{Conn, DbRow, machines, plan_reads, sites};
 use crate::contract::{
     DueCalendarRecord, DueEntry, DueFilter, DuePart, NewDueCalendar, Page, PageAsk, Result,
 };
@@ -16,7 +16,7 @@ use fettler_domain::due_calendar::{
     CANCELLED_FOR_MICROS, DAYS_AHEAD, ENTRIES_MAX, Entry, Said, Shown, Work, changes, listed,
 };
 use fettler_domain::error::Error;
-use fettler_domain::ids::{OrderNumber, PersonId, SiteId};
+use fettler_domain::ids::{MachineId, OrderNumber, PersonId, SiteId};
 use fettler_domain::journal::{Hash, Kind};
 use fettler_domain::text::Key;
 use fettler_domain::time::Ts;
@@ -193,6 +193,8 @@ pub(super) async fn look(conn: &mut Conn, site: SiteId, areas: &BTreeSet<String>
     for orders in others.collect::<Vec<_>>().chunks(LOOKED_UP) {
         due.extend(plan_reads::entries(conn, site, orders).await?);
     }
+    let forbidden = machines::forbidden(conn, site).await?;
+    let forbidden: BTreeSet<MachineId> = forbidden.iter().map(|machine| machine.machine).collect();
     let whole = installation(conn).await?;
     let standing = due.iter().filter_map(|entry| {
         let uid = format!(
@@ -201,7 +203,7 @@ pub(super) async fn look(conn: &mut Conn, site: SiteId, areas: &BTreeSet<String>
             entry.task.as_ref().map_or("raised", Key::as_str),
             card.card.key
         );
-        Some((entry.plan.order, (uid, said(entry, &card.calendar)?)))
+        Some((entry.plan.order, (uid, said(entry, &card.calendar, &forbidden)?)))
     });
     let changes = changes(&kept, standing.collect(), now);
     Ok(Seen { kept, changes })
@@ -222,7 +224,7 @@ async fn ahead(conn: &mut Conn, site: SiteId, areas: &BTreeSet<String>, before: 
     Ok(due)
 }
 
-fn said(entry: &DueEntry, calendar: &Calendar) -> Option<Said> {
+fn said(entry: &DueEntry, calendar: &Calendar, forbidden: &BTreeSet<MachineId>) -> Option<Said> {
     let work = Work {
         plan: &entry.plan,
         title: entry.title.as_str(),
@@ -234,6 +236,7 @@ fn said(entry: &DueEntry, calendar: &Calendar) -> Option<Said> {
         kit: &entry.kit,
         cautions: &entry.cautions,
         hazard: entry.hazard,
+        forbidden: forbidden.contains(&entry.plan.machine),
     };
     work.said(calendar)
 }

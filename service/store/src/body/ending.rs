@@ -178,7 +178,7 @@ pub(super) async fn raise(tx: &mut Tx, site: SiteId, said: RaiseSaid) -> Result<
         let subject = format!("machine {}", said.machine);
         return Err(Error::WrongState { reason: "MACHINE_RETIRED", subject, text }.into());
     }
-    let raising = Raising { said: &said, cautions: Vec::new() };
+    let raising = Raising { said: &said, card: RaisedCard::default() };
     let (order, leaf) = raise_one(tx, site, raising, machine, person).await?;
     // A raised order ends no rule. Another order of the machine whose rule had ended already may become void here, as it
     // would at the next upkeep; that is a fact of its own, and the answer is about the order that was raised.
@@ -192,15 +192,15 @@ pub(super) async fn raise(tx: &mut Tx, site: SiteId, said: RaiseSaid) -> Result<
 pub(super) struct Raising<'s> {
     /// What is said of it.
     pub(super) said: &'s RaiseSaid,
-    /// What to heed at the work: the cautions of the check or test point that raises it.
-    pub(super) cautions: Vec<String>,
+    /// What it keeps of the check or test point that raises it; the leaf is put in when it is written.
+    pub(super) card: RaisedCard,
 }
 
 /// Writes an order that is raised; the machine's plan is the caller's to compute. Gives its number and its leaf.
 pub(super) async fn raise_one(
     tx: &mut Tx,
     site: SiteId,
-    Raising { said, cautions }: Raising<'_>,
+    Raising { said, card }: Raising<'_>,
     machine: MachineId,
     person: PersonId,
 ) -> Result<(OrderNumber, i64)> {
@@ -215,8 +215,8 @@ pub(super) async fn raise_one(
         "hazard": said.hazard,
         "due": due.0,
     });
-    if !cautions.is_empty() {
-        after["cautions"] = cautions.clone().into();
+    if !card.cautions.is_empty() {
+        after["cautions"] = card.cautions.clone().into();
     }
     let leaf = append(tx, site, Kind::OrderRaised, order, person, after, &said.note)?;
     sqlx::query(RAISE)
@@ -228,7 +228,7 @@ pub(super) async fn raise_one(
         .bind(tx.caller.now.0)
         .bind(due.0)
         .bind(person.0)
-        .bind(to_json(&RaisedCard { leaf: Some(leaf), cautions })?)
+        .bind(to_json(&RaisedCard { leaf: Some(leaf), ..card })?)
         .bind(leaf)
         .execute(&mut tx.conn)
         .await?;
@@ -280,12 +280,12 @@ async fn raised_then(tx: &mut Tx, site: SiteId, order: OrderNumber) -> Result<Du
         area,
         task: None,
         title,
-        place: String::new(),
+        place: card.place,
         kit: Vec::new(),
         minutes: 0,
         hazard,
         cautions: card.cautions,
-        readings: Vec::new(),
+        readings: card.point.into_iter().collect(),
         meter_keys: BTreeMap::new(),
     }];
     plan_reads::name_meters(&mut tx.conn, site, &mut entry).await?;

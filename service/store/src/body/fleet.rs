@@ -136,9 +136,12 @@ async fn members(
     drop(rows);
     let laid_up = Arc::new(laid_up(conn, site, until).await?);
     let mut members = Vec::with_capacity(meters.len());
-    while !meters.is_empty() {
-        let rest = meters.split_off(meters.len().min(METERS_AT_ONCE));
-        let batch = std::mem::replace(&mut meters, rest);
+    let mut meters = meters.into_iter();
+    loop {
+        let batch: Vec<(MeterId, MaxPerHour, Member)> = meters.by_ref().take(METERS_AT_ONCE).collect();
+        if batch.is_empty() {
+            return Ok(members);
+        }
         let asked: Vec<MeterId> = batch.iter().map(|(meter, ..)| *meter).collect();
         let mut ended: HashMap<MeterId, Vec<Segment>> = HashMap::new();
         for (meter, run) in history::ended(conn, site, &asked, since).await? {
@@ -147,7 +150,6 @@ async fn members(
         let (calendar, laid_up) = (Arc::clone(calendar), Arc::clone(&laid_up));
         members.extend(beside(move || Ok(with_pasts(batch, ended, (&calendar, &laid_up), until))).await?);
     }
-    Ok(members)
 }
 
 /// The rests of the site's machines before an instant.

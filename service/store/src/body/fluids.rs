@@ -9,9 +9,10 @@ use super::readings::points;
 use super::request::Keep;
 use super::shelf_use::UsedInClosing;
 use super::tx::Tx;
-use super::withdrawal::{Recorded, Withdrawal};
-use super::{machines, refresh, shelf_use, withdrawal};
-use crate::contract::{FluidDone, Result};
+use super::withdrawal::Recorded;
+use super::{machines, refresh, shelf_use, sites, withdrawal};
+use crate::contract::{FluidDone, Result, Withdrawal};
+use fettler_domain::calendar::Calendar;
 use fettler_domain::error::{Error, Violation};
 use fettler_domain::fluid::{
     CAUTIONS, FluidAct, FluidRecord, FluidSaid, comes_out_of, goes_into, millilitres, no_reservoir,
@@ -260,7 +261,8 @@ pub(super) async fn withdraw(tx: &mut Tx, site: SiteId, ask: Withdrawal) -> Resu
     }
     let kept = find(&mut tx.conn, site, ask.entry).await?;
     let by = speaker(tx, site, "by", &ask.by).await?;
-    may_be_withdrawn(ask.entry, &kept.record)?;
+    let calendar = sites::by_number(&mut tx.conn, site).await?.calendar;
+    may_be_withdrawn(ask.entry, &kept.record, &calendar)?;
     let (machine, issued) = (kept.record.machine, kept.record.issued);
     let withdrawn = Withdrawn { at: tx.caller.now, by, reason: ask.reason };
     let leaf = mark(tx, site, ask.entry, kept.record, withdrawn).await?;
@@ -275,10 +277,12 @@ pub(super) async fn withdraw(tx: &mut Tx, site: SiteId, ask: Withdrawal) -> Resu
     done(tx, site, brought).await
 }
 
-fn may_be_withdrawn(entry: i64, record: &FluidRecord) -> Result<()> {
+fn may_be_withdrawn(entry: i64, record: &FluidRecord, calendar: &Calendar) -> Result<()> {
     let subject = format!("entry {entry}");
     match (&record.withdrawn, record.order) {
-        (Some(withdrawn), _) => Err(withdrawal::twice("FLUID_WITHDRAWN", subject, withdrawn).into()),
+        (Some(withdrawn), _) => {
+            Err(withdrawal::twice("FLUID_WITHDRAWN", subject, withdrawn, calendar).into())
+        }
         (None, Some(OrderNumber(order))) => {
             let remedy = format!("`fettler undo {order}` takes back the closing with all it said");
             let text = format!("entry {entry} came with the closing of order {order}; {remedy}");

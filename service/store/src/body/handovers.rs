@@ -101,6 +101,15 @@ pub(super) async fn end(tx: &mut Tx, site: SiteId, ask: Ending) -> Result<KeptHa
         Some(shift) => starting(&calendar, shift),
     };
     let round = round.map_or_else(|| round_at(&calendar, at), Ok)?;
+    if round.start > at {
+        let begins = calendar.minute_in_words(round.start);
+        let text = format!(
+            "the round of {} {} begins on {begins}; it is handed over once it has begun",
+            round.shift, round.day
+        );
+        let subject = format!("the round of {} {}", round.shift, round.day);
+        return Err(Error::WrongState { reason: "ROUND_NOT_BEGUN", subject, text }.into());
+    }
     let mut record = HandoverRecord {
         round,
         by,

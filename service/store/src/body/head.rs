@@ -18,10 +18,11 @@ const PUT: &str = "UPDATE site_head SET journal_size = $2, frontier = $3, next_s
 const CREATE: &str = "INSERT INTO site_head (site, writes, lineage, journal_size, frontier, next_site, next_person, \
     next_token, next_machine, next_meter, next_point, next_task, next_order, next_closing, calendar_revision, fleet_epoch) \
     VALUES ($1, 0, 1, 0, $2, 1, 1, 1, 1, 1, 1, 1, 1, 1, 0, 0)";
+const WRITES: &str = "SELECT writes FROM site_head WHERE site = $1";
 pub(super) const READ: &str = "SELECT lineage, journal_size, frontier FROM site_head WHERE site = $1";
 
 #[cfg(test)]
-pub(super) const ALL_SQL: &[&str] = &[TAKE, PUT, CREATE, READ];
+pub(super) const ALL_SQL: &[&str] = &[TAKE, PUT, CREATE, WRITES, READ];
 
 /// A site's head while a transaction holds it.
 #[derive(Clone, Debug)]
@@ -53,6 +54,12 @@ struct Numbers {
     task: i64,
     order: i64,
     closing: i64,
+}
+
+/// How often a site was taken for writing.
+pub(super) async fn writes(conn: &mut Conn, site: SiteId) -> Result<i64> {
+    let row = sqlx::query(WRITES).bind(i64::from(site.0)).fetch_optional(conn).await?;
+    Reading::new(&row.ok_or_else(|| super::tx::no_site(site))?, "site_head").next()
 }
 
 fn give(next: &mut i64) -> i64 {

@@ -165,6 +165,7 @@ pub(super) async fn load(
             order.closings.push(closing);
         }
     }
+    cut_to_size(&mut minds);
     for row in &of(&SKIPS, &mut *conn, site, machines).await? {
         let mut row = Reading::new(row, "work_order");
         let (machine, number) = (MachineId(row.next()?), OrderNumber(row.next()?));
@@ -208,6 +209,15 @@ pub(super) async fn load(
         }
     }
     Ok(minds)
+}
+
+/// Most orders have one version of their rule and few closings, and lists of either room for four: with many orders that is most of
+/// what they take.
+fn cut_to_size(minds: &mut HashMap<MachineId, MachineMind>) {
+    for order in minds.values_mut().flat_map(|mind| &mut mind.orders) {
+        order.versions.shrink_to_fit();
+        order.closings.shrink_to_fit();
+    }
 }
 
 /// Gives each order the readings out of limits for which it waits.

@@ -7,8 +7,9 @@ use super::meters;
 use super::people::{known_person, speaker};
 use super::request::Keep;
 use super::tx::Tx;
-use super::{Conn, Db, DbRow, refresh, shop_state};
+use super::{Conn, Db, DbRow, refresh, shop_state, sites};
 use crate::contract::{MachineFilter, MachineMove, MachineRecord, MachineState, Page, PageAsk, Result};
+use fettler_domain::calendar::Calendar;
 use fettler_domain::error::Error;
 use fettler_domain::ids::{MachineId, OrderNumber, PersonId, SiteId};
 use fettler_domain::journal::Kind;
@@ -216,7 +217,8 @@ pub(super) async fn move_to(
     }
     let number = number(&mut tx.conn, site, ask.tag.as_str()).await?;
     let machine = by_number(&mut tx.conn, site, number).await?;
-    let (state, kind) = target(&machine, ask.to)?;
+    let calendar = sites::by_number(&mut tx.conn, site).await?.calendar;
+    let (state, kind) = target(&machine, ask.to, &calendar)?;
     // Who sees a danger is never sent away for a PIN.
     let person = match ask.to {
         MachineMove::Forbid => known_person(&mut tx.conn, "by", &ask.by).await?,
@@ -236,7 +238,7 @@ pub(super) async fn move_to(
 }
 
 /// The state that a move leads to, if it leads there from where the machine stands.
-fn target(machine: &MachineRecord, to: MachineMove) -> Result<(MachineState, Kind)> {
+fn target(machine: &MachineRecord, to: MachineMove, calendar: &Calendar) -> Result<(MachineState, Kind)> {
     let (state, kind) = match to {
         MachineMove::Rest => (MachineState::Resting, Kind::MachineRested),
         MachineMove::Forbid => (MachineState::Forbidden, Kind::MachineForbidden),
@@ -262,9 +264,8 @@ fn target(machine: &MachineRecord, to: MachineMove) -> Result<(MachineState, Kin
             MachineState::Forbidden => "forbidden",
             MachineState::Retired => "retired",
         };
-        return Err(
-            refused(format!("machine {} is {how} already, since {}", machine.tag, machine.since)).into()
-        );
+        let since = calendar.minute_in_words(machine.since);
+        return Err(refused(format!("machine {} is {how} already, since {since}", machine.tag)).into());
     }
     if (machine.state, state) == (MachineState::Forbidden, MachineState::Resting) {
         let text = format!(

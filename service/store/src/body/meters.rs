@@ -165,7 +165,11 @@ fn not_ahead(at: &At, now: Ts) -> Result<()> {
     if at.when <= now {
         return Ok(());
     }
-    Err(Error::invalid("at", format!("{} lies in the future; give when it happened", at.when)).into())
+    Err(Error::invalid(
+        "at",
+        format!("lies {} in the future; give when it happened", at.when.ahead_in_words(now)),
+    )
+    .into())
 }
 
 fn amount_of(field: &str, text: &str, meter: &MeterRecord) -> Result<Amount> {
@@ -196,11 +200,8 @@ pub(super) async fn find(
     machine: &str,
     key: Option<&Key>,
 ) -> Result<MeterRecord> {
-    let number = i64::from(site.0);
     let id = machines::number(&mut *conn, site, machine).await?;
-    let rows = sqlx::query(METERS).bind(number).bind(id.0).fetch_all(conn).await?;
-    let meters: Vec<MeterRecord> =
-        rows.iter().map(|row| record(&mut Reading::new(row, "meter"), id)).collect::<Result<_>>()?;
+    let meters = of(conn, site, id).await?;
     let keys: Vec<&str> = meters.iter().map(|meter| meter.key.as_str()).collect();
     let keys = keys.join(", ");
     let only = meters.len() == 1;
@@ -241,6 +242,12 @@ pub(super) fn record(row: &mut Reading<'_>, machine: MachineId) -> Result<MeterR
 
 fn not_loaded(meter: MeterId) -> impl Fn(MissingMonth) -> StoreError {
     move |_| StoreError::Corrupt { table: "meter_month", column: "month", row: meter.to_string() }
+}
+
+/// The meters of a machine.
+pub(super) async fn of(conn: &mut Conn, site: SiteId, machine: MachineId) -> Result<Vec<MeterRecord>> {
+    let rows = sqlx::query(METERS).bind(i64::from(site.0)).bind(machine.0).fetch_all(conn).await?;
+    rows.iter().map(|row| record(&mut Reading::new(row, "meter"), machine)).collect()
 }
 
 /// What a meter shows, at an instant or in all.

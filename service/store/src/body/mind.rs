@@ -20,8 +20,11 @@ use std::sync::Arc;
 /// How many open orders may be remembered: some 25 MB at most, however large the site.
 const ORDERS_MAX: usize = 20_000;
 /// How much of what meters counted may be remembered, in days and segments of 24 to 40 bytes: some 40 MB. A meter takes up
-/// to 260 days and the segments of the months that its tasks count from.
+/// to 260 days and the segments of the months that its tasks count from, and what is known of each meter besides.
 const SEGMENTS_MAX: usize = 1_000_000;
+/// What is known of a meter that has counted next to nothing, its forecast with it, in the same measure: some 900 bytes. Without
+/// it, hundreds of thousands of meters with a report each would be within the bound.
+const OF_A_METER: usize = 30;
 
 /// What is remembered of one site.
 pub(super) struct Mind {
@@ -155,7 +158,7 @@ impl Mind {
         for machine in unused_longest(machines, self.turn, ORDERS_MAX) {
             self.machines.remove(&machine);
         }
-        let meters = self.meters.iter().map(|(id, known)| (known.used, *id, known.remembered()));
+        let meters = self.meters.iter().map(|(id, known)| (known.used, *id, OF_A_METER + known.remembered()));
         for meter in unused_longest(meters, self.turn, SEGMENTS_MAX) {
             self.meters.remove(&meter);
         }

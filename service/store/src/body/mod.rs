@@ -20,7 +20,9 @@
 //! * [`fluids`], [`fluid_reads`]: what goes into sumps and reservoirs and comes out.
 //! * [`shelf`], [`shelf_use`], [`buy`]: items on the shelf, and what to buy.
 //! * [`due_calendars`]: what is told to people's own calendars.
+//! * [`outbound`]: what other systems book.
 //! * [`review`], [`review_answer`], [`care`]: what closings tell of intervals, the answers to it, and the orders and hours behind figures.
+//! * [`gauges`]: counts that operators watch.
 //! * [`copy`]: everything, read and written as it stands.
 //! * [`check`], [`check_journal`], [`check_ledger`], [`check_plan`]: whether all of it is whole.
 
@@ -49,6 +51,7 @@ mod entries;
 mod fleet;
 mod fluid_reads;
 mod fluids;
+mod gauges;
 mod handovers;
 mod head;
 mod history;
@@ -59,6 +62,7 @@ mod machines;
 mod meters;
 mod mind;
 mod orders;
+mod outbound;
 mod people;
 mod pins;
 mod plan_reads;
@@ -87,11 +91,14 @@ mod sites;
 mod store;
 mod store_calendars;
 mod store_care;
+mod store_gauges;
+mod store_outbound;
 mod store_pins;
 mod store_proofs;
 mod store_rounds;
 mod store_tokens;
 mod store_vault;
+mod store_watching;
 mod tokens;
 mod tx;
 mod upkeep;
@@ -133,6 +140,7 @@ pub(super) fn all_sql() -> Vec<&'static str> {
         entries::ALL_SQL,
         handovers::ALL_SQL,
         fluids::ALL_SQL,
+        gauges::ALL_SQL,
         head::ALL_SQL,
         proofs::ALL_SQL,
         raised::ALL_SQL,
@@ -168,6 +176,7 @@ pub(super) fn all_sql() -> Vec<&'static str> {
         machines::all_sql(),
         meters::all_sql(),
         orders::all_sql(),
+        outbound::all_sql(),
         people::all_sql(),
         plan_reads::all_sql(),
         plan_write::all_sql(),

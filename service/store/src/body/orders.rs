@@ -52,8 +52,8 @@ pub(super) fn all_sql() -> Vec<&'static str> {
 }
 
 /// What an order without a task keeps of its raising: the leaf with which the note is sealed, the only place of its text, and
-/// the cautions of the check or test point that raised it.
-#[derive(Default, Serialize, Deserialize)]
+/// of the check or test point that raised it which one it is, where it is, and its cautions.
+#[derive(Clone, Debug, Default, Serialize, Deserialize)]
 #[serde(default)]
 pub(super) struct RaisedCard {
     /// The leaf.
@@ -61,6 +61,15 @@ pub(super) struct RaisedCard {
     /// What to heed at the work.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub(super) cautions: Vec<String>,
+    /// Where on the machine.
+    #[serde(skip_serializing_if = "String::is_empty")]
+    pub(super) place: String,
+    /// The test point whose reading raised it, to be read again with the work.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub(super) point: Option<Key>,
+    /// The check whose finding raised it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub(super) check: Option<Key>,
 }
 
 /// Orders: open ones by number, others newest first.
@@ -163,6 +172,8 @@ fn record(row: &DbRow) -> Result<Found> {
         title,
         opened_at,
         raised_by,
+        raised_by_point: card.point,
+        raised_by_check: card.check,
         note: String::new(),
         plan: None,
         ended_at: row.next::<Option<i64>>()?.map(Ts),

@@ -17,12 +17,12 @@ use fettler_domain::time::Ts;
 use serde_json::Value;
 use std::collections::BTreeMap;
 
-const PERSON: &str = "SELECT p.number, p.name, p.added_at, q.set_at, q.wrong FROM person p \
+const PERSON: &str = "SELECT p.number, p.name, p.added_at, q.set_at, q.wrong, q.wrong_at FROM person p \
     LEFT JOIN person_pin q ON q.person = p.number WHERE p.name = $1";
-const PERSON_NUMBERED: &str = "SELECT p.number, p.name, p.added_at, q.set_at, q.wrong FROM person p \
+const PERSON_NUMBERED: &str = "SELECT p.number, p.name, p.added_at, q.set_at, q.wrong, q.wrong_at FROM person p \
     LEFT JOIN person_pin q ON q.person = p.number WHERE p.number = $1";
 const ADD_PERSON: &str = "INSERT INTO person (number, name, added_at, leaf) VALUES ($1, $2, $3, $4)";
-const PEOPLE: &str = "SELECT p.number, p.name, p.added_at, q.set_at, q.wrong FROM person p \
+const PEOPLE: &str = "SELECT p.number, p.name, p.added_at, q.set_at, q.wrong, q.wrong_at FROM person p \
     LEFT JOIN person_pin q ON q.person = p.number WHERE p.name > $1 ORDER BY p.name LIMIT $2";
 const CARD: &str = "SELECT card FROM site WHERE number = $1";
 static NAMES: Bulk = Bulk::new(
@@ -44,7 +44,8 @@ fn record(row: &DbRow) -> Result<PersonRecord> {
     let (added_at, pin_set_at) = (Ts(row.next()?), row.next::<Option<i64>>()?.map(Ts));
     let wrong: Option<i64> = row.next()?;
     let wrong_pins = u32::try_from(wrong.unwrap_or_default()).unwrap_or(u32::MAX);
-    Ok(PersonRecord { person, name, added_at, pin_set_at, wrong_pins })
+    let wrong_pin_at = row.next::<Option<i64>>()?.map(Ts);
+    Ok(PersonRecord { person, name, added_at, pin_set_at, wrong_pins, wrong_pin_at })
 }
 
 /// The person with a number.
@@ -91,7 +92,8 @@ pub(super) async fn person_named(tx: &mut Tx, name: &Name) -> Result<(PersonReco
         .execute(&mut tx.conn)
         .await?;
     let name = Some(name.clone());
-    Ok((PersonRecord { person, name, added_at, pin_set_at: None, wrong_pins: 0 }, Some(leaf)))
+    let record = PersonRecord { person, name, added_at, pin_set_at: None, wrong_pins: 0, wrong_pin_at: None };
+    Ok((record, Some(leaf)))
 }
 
 /// The person with a name, who must be known: a fact is never put down to a name that was mistyped.

@@ -82,10 +82,41 @@ pub(super) async fn page(
     page: PageAsk<DueCursor>,
 ) -> Result<Page<DueEntry, DueCursor>> {
     let key_time = key_time(filter.part);
-    // A machine has few rows, which are found by it; the plus keeps an engine from walking the whole list in its order instead.
-    let p = if filter.machine.is_some() { "+p" } else { "p" };
+    let p = column(filter);
     let mut query = QueryBuilder::<Db>::new(ENTRY);
     query.push_bind(i64::from(site.0));
+    narrow(&mut query, filter);
+    if let Some((section, time, number)) = page.after {
+        query.push(format!(" AND ({p}.section, {p}.{key_time}, p.number) > (")).push_bind(section);
+        query.push(", ").push_bind(time).push(", ").push_bind(number).push(")");
+    }
+    query.push(format!(" ORDER BY {p}.section, {p}.{key_time}, p.number LIMIT "));
+    query.push_bind(i64::from(page.limit) + 1);
+    let rows = query.build().fetch_all(&mut *conn).await?;
+    let mut entries: Vec<DueEntry> = rows.iter().map(read_entry).collect::<Result<_>>()?;
+    name_meters(conn, site, &mut entries).await?;
+    Ok(Page::cut(entries, page.limit, |entry| {
+        let time = if key_time == SURE_TIME { entry.plan.sure_time() } else { entry.plan.key_time };
+        (i64::from(entry.plan.section as u8), time.0, entry.plan.order.0)
+    }))
+}
+
+/// How many rows a part of the list has.
+pub(super) async fn count(conn: &mut Conn, site: SiteId, filter: &DueFilter) -> Result<u64> {
+    let mut query = QueryBuilder::<Db>::new("SELECT COUNT(*) FROM plan p WHERE p.site = ");
+    query.push_bind(i64::from(site.0));
+    narrow(&mut query, filter);
+    Reading::new(&query.build().fetch_one(conn).await?, "plan").number("number")
+}
+
+/// A machine has few rows, which are found by it; the plus keeps an engine from walking the whole list in its order instead.
+fn column(filter: &DueFilter) -> &'static str {
+    if filter.machine.is_some() { "+p" } else { "p" }
+}
+
+/// Narrows a statement over plan rows `p` to those of a part of the list.
+fn narrow(query: &mut QueryBuilder<Db>, filter: &DueFilter) {
+    let (p, key_time) = (column(filter), key_time(filter.part));
     match filter.part {
         DuePart::Dated | DuePart::Sure => {
             query.push(format!(" AND {p}.section = 0 AND {p}.{key_time} < ")).push_bind(filter.before.0);
@@ -105,21 +136,8 @@ pub(super) async fn page(
         query.push(" AND p.machine = ").push_bind(machine.0);
     }
     if let Some(area) = &filter.area {
-        query.push(" AND p.area = ").push_bind(area.as_str());
+        query.push(" AND p.area = ").push_bind(area.clone());
     }
-    if let Some((section, time, number)) = page.after {
-        query.push(format!(" AND ({p}.section, {p}.{key_time}, p.number) > (")).push_bind(section);
-        query.push(", ").push_bind(time).push(", ").push_bind(number).push(")");
-    }
-    query.push(format!(" ORDER BY {p}.section, {p}.{key_time}, p.number LIMIT "));
-    query.push_bind(i64::from(page.limit) + 1);
-    let rows = query.build().fetch_all(&mut *conn).await?;
-    let mut entries: Vec<DueEntry> = rows.iter().map(read_entry).collect::<Result<_>>()?;
-    name_meters(conn, site, &mut entries).await?;
-    Ok(Page::cut(entries, page.limit, |entry| {
-        let time = if key_time == SURE_TIME { entry.plan.sure_time() } else { entry.plan.key_time };
-        (i64::from(entry.plan.section as u8), time.0, entry.plan.order.0)
-    }))
 }
 
 /// The stored key by which a part is cut off and ordered.
@@ -168,7 +186,7 @@ fn read_entry(row: &DbRow) -> Result<DueEntry> {
     let hazard = row.next::<i64>()? != 0;
     let raised: RaisedCard = row.json_or_none("card")?.unwrap_or_default();
     let (place, kit, minutes, cautions, readings) = card.map_or_else(
-        || (String::new(), Vec::new(), 0, raised.cautions, Vec::new()),
+        || (raised.place, Vec::new(), 0, raised.cautions, raised.point.into_iter().collect()),
         |card| {
             let cautions = card.heeded();
             (card.place, card.kit, card.minutes, cautions, card.readings)

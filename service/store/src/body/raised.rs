@@ -3,6 +3,7 @@
 
 use super::decode::Reading;
 use super::ending::{Raising, raise_one};
+use super::orders::RaisedCard;
 use super::tx::Tx;
 use super::{machines, readings, refresh};
 use crate::contract::{MachineState, Result, StoreError};
@@ -118,7 +119,7 @@ pub(super) async fn for_reading(
     let card = cards.into_iter().map(|(_, card)| card).find(|card| card.key == record.point);
     let value = record.value.map(|value| with_sign(value, record.sign())).unwrap_or_default();
     let note = format!("{value} is {}", beyond.in_words(record.sign()));
-    let (title, cautions) = titled(record, card);
+    let (title, card) = titled(record, card);
     let lost = || StoreError::Corrupt { table: "machine", column: "tag", row: tag.to_string() };
     let said = RaiseSaid {
         machine: tag.clone(),
@@ -128,7 +129,7 @@ pub(super) async fn for_reading(
         hazard: true,
         note,
     };
-    let raising = Raising { said: &said, cautions };
+    let raising = Raising { said: &said, card };
     let (order, _) = raise_one(tx, site, raising, record.machine, record.by).await?;
     keep(tx, site, record.machine, point, order).await?;
     Ok(Some(Raised { new: true, remark: format!("no task waits for it, so order {order} was raised") }))
@@ -142,10 +143,17 @@ pub(super) struct Raised {
     pub(super) remark: String,
 }
 
-/// What a test point is called, and its cautions.
-fn titled(record: &ReadingRecord, card: Option<PointCard>) -> (String, Vec<String>) {
-    let (title, cautions) = card.map_or_else(Default::default, |card| (card.title, card.cautions));
-    (if title.is_empty() { record.point.to_string() } else { title }, cautions)
+/// What a test point is called, and what an order keeps of it.
+fn titled(record: &ReadingRecord, card: Option<PointCard>) -> (String, RaisedCard) {
+    let point = Some(record.point.clone());
+    let (title, kept) = card.map_or_else(
+        || (String::new(), RaisedCard { point: point.clone(), ..RaisedCard::default() }),
+        |card| {
+            let (cautions, place) = (card.cautions, card.place);
+            (card.title, RaisedCard { cautions, place, point: point.clone(), ..RaisedCard::default() })
+        },
+    );
+    (if title.is_empty() { record.point.to_string() } else { title }, kept)
 }
 
 /// What is said of a closing's reading beyond a stop limit, the order for it raised where no task waits for it.

@@ -8,9 +8,9 @@ use super::people::speaker;
 use super::point_reads::{self, one};
 use super::request::Keep;
 use super::tx::Tx;
-use super::withdrawal::{Recorded, Withdrawal};
-use super::{Conn, raised, refresh, withdrawal};
-use crate::contract::{KeptReading, Result, StoreError, TakenReading, Telling};
+use super::withdrawal::Recorded;
+use super::{Conn, raised, refresh, sites, withdrawal};
+use crate::contract::{KeptReading, Result, StoreError, TakenReading, Telling, Withdrawal};
 use fettler_domain::error::{Error, Violation};
 use fettler_domain::ids::{MachineId, PersonId, PointId, SiteId};
 use fettler_domain::journal::Kind;
@@ -428,7 +428,8 @@ pub(super) async fn withdraw(tx: &mut Tx, site: SiteId, ask: Withdrawal) -> Resu
     let by = speaker(tx, site, "by", &ask.by).await?;
     if let Some(withdrawn) = &kept.record.withdrawn {
         let subject = format!("reading {}", ask.entry);
-        return Err(withdrawal::twice("READING_WITHDRAWN", subject, withdrawn).into());
+        let calendar = sites::by_number(&mut tx.conn, site).await?.calendar;
+        return Err(withdrawal::twice("READING_WITHDRAWN", subject, withdrawn, &calendar).into());
     }
     let machine = kept.record.machine;
     let withdrawn = Withdrawn { at: tx.caller.now, by, reason: ask.reason };

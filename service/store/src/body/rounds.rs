@@ -4,6 +4,7 @@ use super::decode::{Reading, to_json};
 use super::ending::Raising;
 use super::journal::{Fact, digest_of};
 use super::machines::{self, Named};
+use super::orders::RaisedCard;
 use super::people::speaker;
 use super::raised::By;
 use super::readings::{self, Became};
@@ -117,7 +118,11 @@ fn refuse_others(calendar: &Calendar, round: &Round, said: &[AnswerSaid], record
         let text = format!(
             "{} belongs to the round of {} {}, the first answer to that of {} {}; say it in a call of its own, or \
              name the shift",
-            said.at, other.shift, other.day, round.shift, round.day
+            calendar.minute_in_words(said.at),
+            other.shift,
+            other.day,
+            round.shift,
+            round.day
         );
         became.wrong.push(Violation { field: format!("answers[{place}].at"), text });
     }
@@ -326,13 +331,19 @@ async fn order_for(
         note: finding.to_owned(),
     };
     let mut cautions = card.map(|card| card.cautions.clone()).unwrap_or_default();
+    let mut place = card.map(|card| card.place.clone()).unwrap_or_default();
     if let Some((point, _)) = read {
         let cards = readings::points(&mut tx.conn, site, of.machine).await?;
-        let of_point = cards.into_iter().filter(|(_, card)| card.key == *point);
-        let more = of_point.flat_map(|(_, card)| card.cautions);
+        let of_point: Vec<_> = cards.into_iter().filter(|(_, card)| card.key == *point).collect();
+        if let Some((_, of_point)) = of_point.first().filter(|_| place.is_empty()) {
+            place.clone_from(&of_point.place);
+        }
+        let more = of_point.into_iter().flat_map(|(_, card)| card.cautions);
         cautions.extend(more.filter(|caution| !card.is_some_and(|card| card.cautions.contains(caution))));
     }
-    let raising = Raising { said: &raise, cautions };
+    let (point, check) = (read.map(|(point, _)| point.clone()), Some(said.check.clone()));
+    let raised_card = RaisedCard { leaf: None, cautions, place, point, check };
+    let raising = Raising { said: &raise, card: raised_card };
     let (order, _) = ending::raise_one(tx, site, raising, of.machine, of.by).await?;
     for by in raised_by.into_iter().flatten() {
         raised::keep(tx, site, of.machine, by, order).await?;

@@ -169,12 +169,12 @@ pub(super) async fn put_use(
 
 /// What was brought about, as the request id keeps it.
 #[derive(Serialize, Deserialize)]
-struct Brought {
-    item: i64,
-    remarks: Vec<String>,
-    entry: i64,
-    purchase: Option<i64>,
-    by: Option<PersonId>,
+pub(super) struct Brought {
+    pub(super) item: i64,
+    pub(super) remarks: Vec<String>,
+    pub(super) entry: i64,
+    pub(super) purchase: Option<i64>,
+    pub(super) by: Option<PersonId>,
 }
 
 /// Takes what is said of an item's stock, or says what would come of it.
@@ -215,7 +215,8 @@ pub(super) async fn change(
     Ok(done(item, brought))
 }
 
-fn done(item: KeptItem, brought: Brought) -> StockDone {
+/// What came of it, beside the item as it stands.
+pub(super) fn done(item: KeptItem, brought: Brought) -> StockDone {
     let Brought { remarks, entry, purchase, by, .. } = brought;
     StockDone { item, remarks, entry, purchase, by }
 }

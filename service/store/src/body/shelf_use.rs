@@ -2,10 +2,14 @@
 //! costs no statement.
 
 use super::decode::Reading;
-use super::shelf::{self, Change};
+use super::people::speaker;
+use super::request::Keep;
+use super::shelf::{self, Brought, Change};
 use super::tx::Tx;
 use super::{DbRow, fluids, sites};
-use crate::contract::{KeptItem, Result};
+use crate::contract::{KeptItem, Result, StockDone, StoreError, Withdrawal};
+use fettler_domain::error::Error;
+use fettler_domain::fluid::FluidRecord;
 use fettler_domain::ids::{ClosingId, OrderNumber, PersonId, SiteId};
 use fettler_domain::journal::Kind;
 use fettler_domain::order::LotUsed;
@@ -21,10 +25,14 @@ const OF_CLOSING: &str = "SELECT leaf, item, at, amount, taken FROM stock_use \
     WHERE site = $1 AND closing = $2 AND returned = 0 ORDER BY leaf";
 const BY_HAND: &str = "SELECT leaf, item, at, amount, taken FROM stock_use \
     WHERE site = $1 AND leaf = $2 AND returned = 0";
+const ONE: &str = "SELECT c.work_order, u.returned FROM stock_use u \
+    LEFT JOIN closing c ON c.site = u.site AND c.number = u.closing WHERE u.site = $1 AND u.leaf = $2";
+const POURED: &str =
+    "SELECT leaf, record FROM fluid_entry WHERE site = $1 AND leaf > $2 ORDER BY leaf LIMIT 1";
 const MARK: &str = "UPDATE stock_use SET returned = 1 WHERE site = $1 AND leaf = $2";
 
 #[cfg(test)]
-pub(super) const ALL_SQL: &[&str] = &[ANY, OF_CLOSING, BY_HAND, MARK];
+pub(super) const ALL_SQL: &[&str] = &[ANY, OF_CLOSING, BY_HAND, ONE, POURED, MARK];
 
 /// What a closing uses of items on the shelf, ready to be kept.
 #[derive(Default)]
@@ -135,7 +143,8 @@ pub(super) async fn undo_of_closing(
 ) -> Result<Vec<String>> {
     let rows =
         sqlx::query(OF_CLOSING).bind(i64::from(site.0)).bind(closing.0).fetch_all(&mut tx.conn).await?;
-    give_back(tx, site, &rows, Some(closing), person).await
+    let back = give_back(tx, site, &rows, Some(closing), (person, "")).await?;
+    Ok(back.into_iter().filter_map(|back| back.remark).collect())
 }
 
 /// Puts on record what was taken off the shelf by hand for something that is told under a subject; gives the entry of the
@@ -167,7 +176,73 @@ pub(super) async fn give_back_by_hand(
     person: PersonId,
 ) -> Result<Vec<String>> {
     let rows = sqlx::query(BY_HAND).bind(i64::from(site.0)).bind(entry).fetch_all(&mut tx.conn).await?;
-    give_back(tx, site, &rows, None, person).await
+    let back = give_back(tx, site, &rows, None, (person, "")).await?;
+    Ok(back.into_iter().filter_map(|back| back.remark).collect())
+}
+
+/// Takes back what was said to have been taken by hand, with its reason.
+pub(super) async fn withdraw(tx: &mut Tx, site: SiteId, ask: Withdrawal) -> Result<StockDone> {
+    tx.take(site).await?;
+    // Nothing that the writer remembers hangs on stock.
+    tx.forget_machines([]);
+    if let Some(brought) = tx.replayed::<Brought>(site).await? {
+        let item = shelf::numbered(&mut tx.conn, site, brought.item).await?;
+        return Ok(shelf::done(item, brought));
+    }
+    may_be_withdrawn(tx, site, ask.entry).await?;
+    let by = speaker(tx, site, "by", &ask.by).await?;
+    let number = i64::from(site.0);
+    let rows = sqlx::query(BY_HAND).bind(number).bind(ask.entry).fetch_all(&mut tx.conn).await?;
+    let back = give_back(tx, site, &rows, None, (by, &ask.reason)).await?.into_iter().next();
+    let lost = || StoreError::Corrupt { table: "stock_use", column: "leaf", row: ask.entry.to_string() };
+    let Back { item, leaf, remark } = back.ok_or_else(lost)?;
+    let remarks = remark.into_iter().collect();
+    let brought = Brought { item: item.number, remarks, entry: leaf, purchase: None, by: Some(by) };
+    tx.remember(site, &brought, Some(leaf), Keep::AWhile).await?;
+    Ok(shelf::done(item, brought))
+}
+
+/// Refuses what is no use by hand of its own, or was taken back before.
+async fn may_be_withdrawn(tx: &mut Tx, site: SiteId, entry: i64) -> Result<()> {
+    let number = i64::from(site.0);
+    let row = sqlx::query(ONE).bind(number).bind(entry).fetch_optional(&mut tx.conn).await?;
+    let remedy = "`fettler journal list --kind stock.issued` shows them with their numbers".to_owned();
+    let missing = || Error::NotFound { kind: "use by hand", name: entry.to_string(), remedy };
+    let row = row.ok_or_else(missing)?;
+    let mut row = Reading::new(&row, "stock_use");
+    let (order, returned): (Option<i64>, i64) = (row.next()?, row.next()?);
+    let refused = |reason, text| {
+        let subject = format!("entry {entry}");
+        Err(Error::WrongState { reason, subject, text }.into())
+    };
+    if let Some(order) = order {
+        let remedy = format!("`fettler undo {order}` takes back the closing with all it said");
+        let text = format!("entry {entry} came with the closing of order {order}; {remedy}");
+        return refused("USE_OF_CLOSING", text);
+    }
+    if returned != 0 {
+        let text = format!("entry {entry} was taken back before; nothing is left to withdraw");
+        return refused("USE_WITHDRAWN", text);
+    }
+    // What is poured is put on record right behind what it took off the shelf.
+    let next = sqlx::query(POURED).bind(number).bind(entry).fetch_optional(&mut tx.conn).await?;
+    if let Some(row) = next {
+        let mut row = Reading::new(&row, "fluid_entry");
+        let (fluid, record): (i64, FluidRecord) = (row.next()?, row.json("record")?);
+        if record.issued == Some(entry) {
+            let remedy = format!("`fettler fluid withdraw {fluid}` takes back both");
+            let text = format!("entry {entry} was poured by entry {fluid} of the record of fluids; {remedy}");
+            return refused("USE_OF_FLUID", text);
+        }
+    }
+    Ok(())
+}
+
+/// What was given back of one use.
+struct Back {
+    item: KeptItem,
+    leaf: i64,
+    remark: Option<String>,
 }
 
 async fn give_back(
@@ -175,10 +250,10 @@ async fn give_back(
     site: SiteId,
     rows: &[DbRow],
     closing: Option<ClosingId>,
-    person: PersonId,
-) -> Result<Vec<String>> {
+    (person, reason): (PersonId, &str),
+) -> Result<Vec<Back>> {
     let number = i64::from(site.0);
-    let mut remarks = Vec::with_capacity(rows.len());
+    let mut all = Vec::with_capacity(rows.len());
     for row in rows {
         let mut row = Reading::new(row, "stock_use");
         let (leaf, of, at): (i64, i64, i64) = (row.next()?, row.next()?, row.next()?);
@@ -192,13 +267,13 @@ async fn give_back(
             said["closing"] = closing.0.into();
         }
         let change =
-            Change { kind: Kind::StockReturned, said, before, person: Some(person), note: String::new() };
-        shelf::record(tx, site, &item, change).await?;
+            Change { kind: Kind::StockReturned, said, before, person: Some(person), note: reason.to_owned() };
+        let returned = shelf::record(tx, site, &item, change).await?;
         sqlx::query(MARK).bind(number).bind(leaf).execute(&mut tx.conn).await?;
         let back = amount - taken.beyond;
-        if back > Amount::ZERO {
-            remarks.push(format!("{} of {} is back in stock", item.card.says(back), item.card.name));
-        }
+        let remark = (back > Amount::ZERO)
+            .then(|| format!("{} of {} is back in stock", item.card.says(back), item.card.name));
+        all.push(Back { item, leaf: returned, remark });
     }
-    Ok(remarks)
+    Ok(all)
 }

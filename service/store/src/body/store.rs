@@ -2,12 +2,11 @@
 //! the writer.
 
 use super::tx::{Connect, Tx};
-use super::withdrawal::Withdrawal;
 use super::writer::Queue;
 use super::{
     Conn, Db, ahead, audit, buy, close, dialect, ending, entries, fleet, fluid_reads, fluids, machines,
     meters, orders, people, plan_reads, planned, point_reads, readings as body_readings, reports, settle,
-    shelf, shop, shop_state, sites,
+    shelf, shelf_use, shop, shop_state, sites,
 };
 use super::{upkeep, writer};
 use crate::contract::{
@@ -17,7 +16,7 @@ use crate::contract::{
     MachineAhead, MachineFilter, MachineMove, MachineRecord, OrderFilter, OrderRecord, Page, PageAsk,
     PersonRecord, PlanSaid, PlanTaken, PlannedCursor, PlannedFilter, PlannedPeriod, PlannedShift,
     PointHistory, ReadingFilter, ReportCursor, ReportFilter, Result, Settled, SiteRecord, StockDone,
-    StockFilter, StockTold, Store, TakenReading, Telling, Upkeep,
+    StockFilter, StockTold, Store, TakenReading, Telling, Upkeep, Withdrawal,
 };
 use async_trait::async_trait;
 use fettler_domain::fluid::FluidSaid;
@@ -36,7 +35,7 @@ use tokio::sync::Mutex;
 
 /// A store on one engine.
 pub(crate) struct SqlStore {
-    readers: Pool<Db>,
+    pub(super) readers: Pool<Db>,
     pub(super) queue: Queue,
     /// How many marks the last look at each site's fleet figures saw.
     seen: Mutex<BTreeMap<SiteId, i64>>,
@@ -343,15 +342,8 @@ impl Store for SqlStore {
         self.queue.write(caller, move |tx| Box::pin(fluids::record(tx, site, said, validate_only))).await
     }
 
-    async fn withdraw_fluid(
-        &self,
-        caller: &Caller,
-        site: SiteId,
-        entry: i64,
-        by: &Name,
-        reason: &str,
-    ) -> Result<FluidDone> {
-        let ask = Withdrawal { entry, by: by.clone(), reason: reason.to_owned() };
+    async fn withdraw_fluid(&self, caller: &Caller, site: SiteId, ask: &Withdrawal) -> Result<FluidDone> {
+        let ask = ask.clone();
         self.queue.write(caller, move |tx| Box::pin(fluids::withdraw(tx, site, ask))).await
     }
 
@@ -364,15 +356,8 @@ impl Store for SqlStore {
         fluid_reads::book(&mut *self.read().await?, site, filter, page).await
     }
 
-    async fn withdraw_reading(
-        &self,
-        caller: &Caller,
-        site: SiteId,
-        entry: i64,
-        by: &Name,
-        reason: &str,
-    ) -> Result<KeptReading> {
-        let ask = Withdrawal { entry, by: by.clone(), reason: reason.to_owned() };
+    async fn withdraw_reading(&self, caller: &Caller, site: SiteId, ask: &Withdrawal) -> Result<KeptReading> {
+        let ask = ask.clone();
         self.queue.write(caller, move |tx| Box::pin(body_readings::withdraw(tx, site, ask))).await
     }
 
@@ -429,6 +414,11 @@ impl Store for SqlStore {
     ) -> Result<StockDone> {
         let told = told.clone();
         self.queue.write(caller, move |tx| Box::pin(shelf::change(tx, site, told, validate_only))).await
+    }
+
+    async fn withdraw_issue(&self, caller: &Caller, site: SiteId, ask: &Withdrawal) -> Result<StockDone> {
+        let ask = ask.clone();
+        self.queue.write(caller, move |tx| Box::pin(shelf_use::withdraw(tx, site, ask))).await
     }
 
     async fn stock(

@@ -4,23 +4,13 @@ use super::decode::to_value;
 use super::journal::{Fact, digest_of};
 use super::tx::Tx;
 use crate::contract::Result;
+use fettler_domain::calendar::Calendar;
 use fettler_domain::error::Error;
 use fettler_domain::ids::SiteId;
 use fettler_domain::journal::Kind;
 use fettler_domain::reading::Withdrawn;
-use fettler_domain::text::Name;
 use serde::Serialize;
 use serde_json::json;
-
-/// A withdrawal that is asked for.
-pub(super) struct Withdrawal {
-    /// The entry.
-    pub(super) entry: i64,
-    /// Who withdraws it.
-    pub(super) by: Name,
-    /// Why.
-    pub(super) reason: String,
-}
 
 /// What is withdrawn.
 pub(super) struct Recorded<'r, R> {
@@ -56,8 +46,14 @@ pub(super) fn append<R: Serialize>(
 }
 
 /// That it was withdrawn already.
-pub(super) fn twice(reason: &'static str, subject: String, withdrawn: &Withdrawn) -> Error {
+pub(super) fn twice(
+    reason: &'static str,
+    subject: String,
+    withdrawn: &Withdrawn,
+    calendar: &Calendar,
+) -> Error {
     let Withdrawn { at, reason: why, .. } = withdrawn;
+    let at = calendar.minute_in_words(*at);
     let text = format!("{subject} was withdrawn on {at} ({why}); nothing is left to withdraw");
     Error::WrongState { reason, subject, text }
 }

@@ -9,6 +9,8 @@ use fettler_domain::ids::SiteId;
 use fettler_domain::ledger::report::Received;
 use futures::future::BoxFuture;
 use std::collections::VecDeque;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
 use tokio::sync::{mpsc, oneshot, watch};
 
 /// How many calls may wait. More are kept waiting outside.
@@ -51,6 +53,8 @@ pub(super) struct Push {
 #[derive(Clone)]
 pub(super) struct Queue {
     sender: mpsc::Sender<Command>,
+    /// Only counted: whoever asks how many wait holds nobody up.
+    writing: Arc<AtomicU64>,
     failed: watch::Receiver<Option<String>>,
 }
 
@@ -60,7 +64,7 @@ impl Queue {
         let (sender, receiver) = mpsc::channel(QUEUE_MAX);
         let (fail, failed) = watch::channel(None);
         tokio::spawn(Writer { tx, receiver, waiting: VecDeque::new(), fail }.run());
-        Queue { sender, failed }
+        Queue { sender, writing: Arc::default(), failed }
     }
 
     /// Resolves when the writer has failed, with the reason.
@@ -80,9 +84,10 @@ impl Queue {
         caller: &Caller,
         job: impl for<'t> FnOnce(&'t mut Tx) -> BoxFuture<'t, Result<T>> + Send + 'static,
     ) -> Result<T> {
+        let _counted = Counted::one(&self.writing);
         let (reply, answer) = oneshot::channel();
         // Only the two ways to answer hold it, so that it is known when both are dropped unanswered.
-        let reply = std::sync::Arc::new(std::sync::Mutex::new(Some(reply)));
+        let reply = Arc::new(std::sync::Mutex::new(Some(reply)));
         let send = move |result: Result<T>| {
             let reply = reply.lock().ok().and_then(|mut reply| reply.take());
             if let Some(reply) = reply {
@@ -110,9 +115,15 @@ impl Queue {
         site: SiteId,
         reports: Vec<Received>,
     ) -> Result<Vec<Acknowledged>> {
+        let _counted = Counted::one(&self.writing);
         let (reply, answer) = oneshot::channel();
         self.send(Command::Push(Push { caller: caller.clone(), site, reports, reply })).await?;
         answer.await.map_err(|_| gone())?
+    }
+
+    /// How many calls wait for the writer or are being written.
+    pub(super) fn writing(&self) -> u64 {
+        self.writing.load(Ordering::Relaxed)
     }
 
     /// Ends writing after what is waiting has been done.
@@ -126,6 +137,22 @@ impl Queue {
 
     async fn send(&self, command: Command) -> Result<()> {
         self.sender.send(command).await.map_err(|_| gone())
+    }
+}
+
+/// Counts as one until it is dropped.
+struct Counted(Arc<AtomicU64>);
+
+impl Counted {
+    fn one(all: &Arc<AtomicU64>) -> Counted {
+        all.fetch_add(1, Ordering::Relaxed);
+        Counted(all.clone())
+    }
+}
+
+impl Drop for Counted {
+    fn drop(&mut self) {
+        self.0.fetch_sub(1, Ordering::Relaxed);
     }
 }
 

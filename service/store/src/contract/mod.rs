@@ -9,9 +9,11 @@ mod due;
 mod due_calendars;
 mod error;
 mod fluids;
+mod gauges;
 mod hours;
 mod journal;
 mod orders;
+mod outbound;
 mod pins;
 mod planned;
 mod proofs;
@@ -21,6 +23,7 @@ mod shop;
 mod stock;
 mod tokens;
 mod vault;
+mod watching;
 
 pub use audit::{AuditAsk, AuditCursor, AuditFilter, AuditPage, Audited};
 pub use care::{
@@ -33,9 +36,11 @@ pub use error::{Result, StoreError};
 pub use fluids::{
     FluidBook, FluidCursor, FluidDone, FluidFilter, FluidLimit, FluidLine, FluidReservoir, KeptFluid,
 };
+pub use gauges::{Gauges, MachineGauge, OrderGauge, SILENT_AFTER_DAYS, SiteGauge, StoreGauge};
 pub use hours::{Acknowledged, HeldCounts, KeptReport, LoadReport, ReportCursor, ReportFilter, Settled};
 pub use journal::{EntryFilter, EntryRecord, JournalHead};
 pub use orders::{ClosingView, Ended, OrderFilter, OrderRecord};
+pub use outbound::{Outbound, OutboundEntry};
 pub use pins::{PinRecord, Pins};
 pub use planned::{PlanSaid, PlanTaken, PlannedCursor, PlannedFilter, PlannedPeriod, PlannedShift};
 pub use proofs::{CheckpointCursor, JournalKey, KeptCheckpoint, Proofs};
@@ -46,9 +51,12 @@ pub use rounds::{
     AREAS_MAX, HANDOVERS_MAX, KeptHandover, MachineReady, MachineRound, RoundFilter, RoundHead, Rounds,
 };
 pub use shop::{MachineFilter, MachineMove, MachineRecord, MachineState, PersonRecord, SiteRecord};
-pub use stock::{BuyFilter, BuyList, KeptItem, NOT_COUNTED_MAX, StockDone, StockFilter, StockTold};
+pub use stock::{
+    BuyFilter, BuyList, KeptItem, NOT_COUNTED_MAX, StockDone, StockFilter, StockTold, Withdrawal,
+};
 pub use tokens::{NewToken, TokenRecord, Tokens};
 pub use vault::{FAULTS_MAX, Fault, KeptNote, Part, Restore, Vault};
+pub use watching::Watching;
 
 use async_trait::async_trait;
 use fettler_domain::fluid::FluidSaid;
@@ -140,7 +148,9 @@ pub struct Upkeep {
 /// A store of shops.
 #[async_trait]
 #[expect(clippy::too_many_arguments, reason = "a call says each thing by itself")]
-pub trait Store: Care + DueCalendars + Pins + Proofs + Tokens + Rounds + Vault + Send + Sync {
+pub trait Store:
+    Care + DueCalendars + Gauges + Outbound + Pins + Proofs + Tokens + Rounds + Vault + Watching + Send + Sync
+{
     /// Adds a person, or gives the one with that name.
     async fn add_person(&self, caller: &Caller, name: &Name) -> Result<PersonRecord>;
     /// People by name.
@@ -334,14 +344,7 @@ pub trait Store: Care + DueCalendars + Pins + Proofs + Tokens + Rounds + Vault +
     ) -> Result<FluidDone>;
 
     /// Withdraws an entry of the record of fluids.
-    async fn withdraw_fluid(
-        &self,
-        caller: &Caller,
-        site: SiteId,
-        entry: i64,
-        by: &Name,
-        reason: &str,
-    ) -> Result<FluidDone>;
+    async fn withdraw_fluid(&self, caller: &Caller, site: SiteId, ask: &Withdrawal) -> Result<FluidDone>;
 
     /// The record of the sumps and reservoirs of a machine, the oldest line first.
     async fn fluid_book(
@@ -352,14 +355,7 @@ pub trait Store: Care + DueCalendars + Pins + Proofs + Tokens + Rounds + Vault +
     ) -> Result<FluidBook>;
 
     /// Withdraws a reading.
-    async fn withdraw_reading(
-        &self,
-        caller: &Caller,
-        site: SiteId,
-        entry: i64,
-        by: &Name,
-        reason: &str,
-    ) -> Result<KeptReading>;
+    async fn withdraw_reading(&self, caller: &Caller, site: SiteId, ask: &Withdrawal) -> Result<KeptReading>;
     /// Readings, the newest entry first.
     async fn readings(
         &self,
@@ -400,6 +396,8 @@ pub trait Store: Care + DueCalendars + Pins + Proofs + Tokens + Rounds + Vault +
         told: &StockTold,
         validate_only: bool,
     ) -> Result<StockDone>;
+    /// Takes back what was said to have been taken off the shelf by hand.
+    async fn withdraw_issue(&self, caller: &Caller, site: SiteId, ask: &Withdrawal) -> Result<StockDone>;
     /// Items by name.
     async fn stock(
         &self,

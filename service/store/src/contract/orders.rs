@@ -24,6 +24,10 @@ pub struct OrderRecord {
     pub opened_at: Ts,
     /// Who raised it.
     pub raised_by: Option<PersonId>,
+    /// The test point whose reading raised it.
+    pub raised_by_point: Option<Key>,
+    /// The check whose finding raised it.
+    pub raised_by_check: Option<Key>,
     /// What was said when it was raised.
     pub note: String,
     /// Its row on the due list; none once it has ended.

@@ -30,6 +30,8 @@ pub struct PersonRecord {
     pub pin_set_at: Option<Ts>,
     /// The wrong PINs in a row that were given.
     pub wrong_pins: u32,
+    /// When the last of them was given.
+    pub wrong_pin_at: Option<Ts>,
 }
 
 /// Whether a machine may run.

@@ -83,3 +83,14 @@ pub struct BuyList {
 
 /// The most names that a buy list gives of what it cannot count.
 pub const NOT_COUNTED_MAX: usize = 100;
+
+/// What is to be taken back of what was recorded: a reading, an entry of the record of fluids, a use by hand.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Withdrawal {
+    /// The entry.
+    pub entry: i64,
+    /// Who takes it back.
+    pub by: Name,
+    /// Why.
+    pub reason: String,
+}

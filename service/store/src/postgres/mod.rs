@@ -23,6 +23,13 @@ pub(crate) mod dialect {
     pub(crate) const NUMBERED: bool = true;
     /// How the log is moved into the file: the database's own business here.
     pub(crate) const LOG: Option<super::body::Log> = None;
+    /// What the database takes, without its log.
+    pub(crate) const DATABASE_BYTES: &str = "SELECT pg_database_size(current_database())";
+
+    /// What the log takes: the database's own business here.
+    pub(crate) fn log_bytes(_: &sqlx::PgPool) -> Option<u64> {
+        None
+    }
     /// Whether several services may have the store open at once. Any number may.
     pub(crate) const SHARED: bool = true;
     /// Whether a commit that fails ends all writing. Here it does not: the database keeps what it has flushed, and a
@@ -86,6 +93,11 @@ pub(crate) async fn side_to_read(url: &str) -> Result<body::CopySide> {
     let mut conn = options(url)?.connect().await?;
     same_schema(&mut conn, &MIGRATIONS, url).await?;
     Ok(body::CopySide(conn))
+}
+
+/// Whether a URL can be read; nobody is asked.
+pub(crate) fn readable(url: &str) -> Result<()> {
+    options(url).map(drop)
 }
 
 fn options(url: &str) -> Result<PgConnectOptions> {

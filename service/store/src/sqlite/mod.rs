@@ -30,6 +30,18 @@ pub(crate) mod dialect {
         // 16 MiB: at 4 MiB, as the engine has it, a bulk load would move the log at every commit.
         pages_max: 4_000,
     });
+    /// What the database takes, without its log.
+    pub(crate) const DATABASE_BYTES: &str =
+        "SELECT page_count * page_size FROM pragma_page_count(), pragma_page_size()";
+
+    /// What the log takes: it lies beside the file, and is not there before the first change.
+    #[expect(clippy::unnecessary_wraps, reason = "another engine has no such log")]
+    pub(crate) fn log_bytes(readers: &sqlx::SqlitePool) -> Option<u64> {
+        let options = readers.connect_options();
+        let mut log = options.get_filename().to_path_buf().into_os_string();
+        log.push("-wal");
+        Some(std::fs::metadata(log).map_or(0, |file| file.len()))
+    }
     /// Whether several services may have the store open at once. Here not: the data folder is locked by the one that has it.
     pub(crate) const SHARED: bool = false;
     /// Whether a commit that fails ends all writing. Here it does: after a failed flush nobody knows what the disk holds,

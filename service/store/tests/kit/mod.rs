@@ -15,7 +15,7 @@ use fettler_domain::shop::{
 use fettler_domain::text::{ForeignName, Key, Name};
 use fettler_domain::time::{MICROS_PER_DAY, MICROS_PER_HOUR, ShopDay, Ts};
 use fettler_pg::Cluster;
-use fettler_store::contract::{Caller, LoadReport, Store};
+use fettler_store::contract::{Caller, LoadReport, Store, Withdrawal};
 use sqlx::Connection as _;
 use std::sync::Arc;
 
@@ -143,6 +143,11 @@ pub fn declaration() -> Declaration {
 
 pub fn caller(method: &'static str, now: &str) -> Caller {
     Caller { token: None, method, request: None, now: at(now), person: None, as_manager: true }
+}
+
+/// That Ada takes an entry back.
+pub fn back_of(entry: i64, reason: &str) -> Withdrawal {
+    Withdrawal { entry, by: name("Ada"), reason: reason.to_owned() }
 }
 
 /// A shuffle that is the same in every run.

@@ -1,0 +1,52 @@
+//! Names that somebody may have meant: those that differ from what was typed by a slip or two.
+
+/// How many are told at most.
+const TOLD_MAX: usize = 3;
+
+/// The names nearest to a typed one, the nearest first; none where all are far from it.
+pub(crate) fn nearest<'a>(typed: &str, names: impl IntoIterator<Item = &'a str>) -> Vec<&'a str> {
+    let plain = |text: &str| text.to_lowercase().replace(['-', '_', ' '], "");
+    let wanted = plain(typed);
+    // A third of the letters may be wrong, so that a short tag is not taken for every other one.
+    let slips_max = (wanted.chars().count() / 3).max(1);
+    let mut near: Vec<(usize, &str)> = names
+        .into_iter()
+        .map(|name| (strsim::osa_distance(&wanted, &plain(name)), name))
+        .filter(|(slips, _)| *slips <= slips_max)
+        .collect();
+    near.sort_unstable();
+    near.dedup();
+    near.truncate(TOLD_MAX);
+    near.into_iter().map(|(_, name)| name).collect()
+}
+
+/// "did you mean `a` or `b`?"; none where no name is near.
+pub(crate) fn question<'a>(typed: &str, names: impl IntoIterator<Item = &'a str>) -> Option<String> {
+    let near: Vec<String> = nearest(typed, names).iter().map(|name| format!("`{name}`")).collect();
+    let (last, others) = near.split_last()?;
+    let told = if others.is_empty() { last.clone() } else { format!("{} or {last}", others.join(", ")) };
+    Some(format!("did you mean {told}?"))
+}
+
+/// The names that are near, else all there are, after some words.
+pub(crate) fn remedy<'a>(typed: &str, names: impl Iterator<Item = &'a str> + Clone, words: &str) -> String {
+    question(typed, names.clone()).unwrap_or_else(|| {
+        let all: Vec<&str> = names.collect();
+        if all.is_empty() { format!("{words}: none") } else { format!("{words} {}", all.join(", ")) }
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn slips_are_seen_through_and_other_names_are_not() {
+        let tags = ["L-03", "L-04", "MC-01", "grinding"];
+        assert_eq!(question("L03", tags).unwrap(), "did you mean `L-03` or `L-04`?");
+        assert_eq!(question("mc-1", tags).unwrap(), "did you mean `MC-01`?");
+        assert_eq!(question("grindign", tags).unwrap(), "did you mean `grinding`?");
+        assert_eq!(question("nowhere", tags), None);
+        assert_eq!(remedy("x-9", tags.into_iter(), "there are"), "there are L-03, L-04, MC-01, grinding");
+    }
+}

@@ -1,0 +1,439 @@
+//! One reader for all who watch the same list. It compares what it reads with what it told last and tells the difference, and waits
+//! for nobody: whoever has not taken what was told in time is told the whole list again.
+
+use super::list::{Digest, List};
+use super::read;
+use crate::rpc::Desk;
+use crate::rpc::due::site_name;
+use crate::status::Failure;
+use crate::wire::order;
+use fettler_domain::time::Ts;
+use fettler_proto::v1;
+use prost::Message as _;
+use serde::{Deserialize, Serialize};
+use std::collections::{HashMap, VecDeque};
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::time::Duration;
+use tokio::sync::broadcast;
+use tokio::time::{Instant, sleep};
+use tonic::Status;
+use uuid::Uuid;
+
+/// How often it is asked whether the site was written to: so much later at most a change is told, where little is told to few.
+const LOOK_EVERY: Duration = Duration::from_secs(1);
+/// After reading, the list is not read again for so many times as long as that took, so that watching takes a small part of one
+/// processor, however much is written.
+const REST_PER_READING: u32 = 8;
+/// Bytes told in a second to all who watch a list: many watchers of a list that changes much are told less often.
+const BYTES_PER_SECOND: u64 = 4 << 20;
+/// The list is read again after so long without a write, in microseconds, for what time alone alters.
+const OLD_AFTER_MICROS: i64 = 60_000_000;
+/// When nothing was told for so long, it is told that nothing has changed, in microseconds.
+const STANDS_EVERY_MICROS: i64 = 30_000_000;
+/// How long a list is kept after the last who watched it has left: they come back after a moment where only the way to them broke.
+const LINGER: Duration = Duration::from_secs(30);
+/// Changes kept for those who come back, and for those who are slow.
+const PAST_MAX: usize = 16;
+/// Lists watched at once, over all callers: each costs a reading a second while the site is written to.
+pub(super) const LISTS_MAX: u32 = 64;
+
+/// All lists that are watched.
+pub struct Watches {
+    /// What this run of the service is known by.
+    service: u64,
+    hubs: Mutex<HashMap<Vec<u8>, Arc<Hub>>>,
+    numbers: AtomicU64,
+    /// Lists are read one after another.
+    turn: tokio::sync::Mutex<()>,
+}
+
+impl Default for Watches {
+    #[expect(clippy::disallowed_methods, reason = "it names a run of the service, and nothing that is kept")]
+    fn default() -> Watches {
+        let service = Uuid::new_v4().as_u64_pair().0;
+        Watches {
+            service,
+            hubs: Mutex::default(),
+            numbers: AtomicU64::new(1),
+            turn: tokio::sync::Mutex::default(),
+        }
+    }
+}
+
+/// Up to where somebody was told of a list: the run of the service, the reader in it, how often that had told, and what the list was
+/// known by then.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub(super) struct Place {
+    service: u64,
+    hub: u64,
+    version: u64,
+    digest: Digest,
+}
+
+/// What was told at once, and up to where one is told by it.
+#[derive(Clone)]
+pub(super) struct Telling {
+    /// Its messages.
+    pub(super) messages: Arc<[v1::WatchDueResponse]>,
+    /// The place after it.
+    pub(super) place: Place,
+}
+
+/// What those who watch are sent.
+#[derive(Clone)]
+pub(super) enum Told {
+    /// What is to be told.
+    Telling(Telling),
+    /// That the list cannot be read any more, and why.
+    Over(Status),
+}
+
+/// A list that is watched.
+pub(super) struct Hub {
+    ask: v1::ListDueRequest,
+    state: Mutex<State>,
+    told: broadcast::Sender<Told>,
+    joined: AtomicU64,
+}
+
+struct State {
+    place: Place,
+    list: Arc<List>,
+    past: VecDeque<Telling>,
+    over: Option<Status>,
+}
+
+/// What whoever begins to watch is given.
+pub(super) struct Begun {
+    /// What is told from now on.
+    pub(super) told: broadcast::Receiver<Told>,
+    /// What is told first.
+    pub(super) first: Vec<Telling>,
+}
+
+impl Hub {
+    fn state(&self) -> MutexGuard<'_, State> {
+        self.state.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Begins to be told, after what was told before up to a place.
+    pub(super) fn begin(&self, from: Option<Place>) -> Result<Begun, Status> {
+        let state = self.state();
+        if let Some(over) = &state.over {
+            return Err(over.clone());
+        }
+        let told = self.told.subscribe();
+        let first = match from {
+            None => vec![state.whole()],
+            Some(from) => state.since(from),
+        };
+        Ok(Begun { told, first })
+    }
+
+    /// A number for whoever joins, one after another.
+    pub(super) fn join(&self) -> u64 {
+        self.joined.fetch_add(1, Ordering::Relaxed)
+    }
+
+    /// Takes a list that was read, and tells what has changed; says how many bytes that were to each.
+    fn tell(&self, list: List, left: Vec<v1::Order>) -> usize {
+        let mut state = self.state();
+        let Some(messages) = state.list.changes(&list, left) else {
+            state.list = Arc::new(list);
+            return 0;
+        };
+        let bytes = messages.iter().map(v1::WatchDueResponse::encoded_len).sum();
+        state.place = Place { version: state.place.version + 1, digest: list.digest, ..state.place };
+        state.list = Arc::new(list);
+        let telling = Telling { messages, place: state.place };
+        if state.past.len() == PAST_MAX {
+            state.past.pop_front();
+        }
+        state.past.push_back(telling.clone());
+        // Nobody may be there just now.
+        let _ = self.told.send(Told::Telling(telling));
+        bytes
+    }
+
+    /// Tells that the list still stands.
+    fn stands(&self, as_of: Ts) {
+        let state = self.state();
+        let telling = Telling { messages: state.list.unchanged(as_of), place: state.place };
+        let _ = self.told.send(Told::Telling(telling));
+    }
+
+    fn end(&self, why: Status) {
+        let mut state = self.state();
+        state.over = Some(why.clone());
+        let _ = self.told.send(Told::Over(why));
+    }
+}
+
+impl State {
+    fn whole(&self) -> Telling {
+        Telling { messages: self.list.whole(), place: self.place }
+    }
+
+    /// What was told since a place; the whole list where that is not known.
+    fn since(&self, from: Place) -> Vec<Telling> {
+        let is_own = (from.service, from.hub) == (self.place.service, self.place.hub);
+        if from.digest == self.place.digest || (is_own && from.version == self.place.version) {
+            return vec![Telling { messages: self.list.unchanged(self.list.as_of), place: self.place }];
+        }
+        let is_known = self.past.front().is_some_and(|first| first.place.version <= from.version + 1);
+        if is_own && is_known && from.version < self.place.version {
+            let later = self.past.iter().filter(|telling| telling.place.version > from.version);
+            return later.cloned().collect();
+        }
+        vec![self.whole()]
+    }
+}
+
+impl Watches {
+    fn hubs(&self) -> MutexGuard<'_, HashMap<Vec<u8>, Arc<Hub>>> {
+        self.hubs.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    fn known(&self, key: &[u8], from: Option<Place>) -> Option<Result<(Arc<Hub>, Begun), Status>> {
+        let hubs = self.hubs();
+        let hub = hubs.get(key)?;
+        Some(hub.begin(from).map(|begun| (hub.clone(), begun)))
+    }
+
+    /// Begins to watch the list that is asked for, of a site by its key: with those who watch it already, else with a reading of it.
+    pub(super) async fn begin(
+        desk: &Desk,
+        ask: v1::ListDueRequest,
+        from: Option<Place>,
+    ) -> Result<(Arc<Hub>, Begun), Status> {
+        let (all, key) = (&desk.watches, ask.encode_to_vec());
+        if let Some(known) = all.known(&key, from) {
+            return known;
+        }
+        let turn = all.turn.lock().await;
+        // Somebody may have begun meanwhile.
+        if let Some(known) = all.known(&key, from) {
+            return known;
+        }
+        if !all.has_room() {
+            return Err(Failure::LimitReached { limit: "watched_lists", most: LISTS_MAX }.into());
+        }
+        let (seen, list) = Seen::first(desk, &ask).await?;
+        let hub = all.numbers.fetch_add(1, Ordering::Relaxed);
+        let place = Place { service: all.service, hub, version: 0, digest: list.digest };
+        let state = State { place, list: Arc::new(list), past: VecDeque::new(), over: None };
+        let (told, _) = broadcast::channel(PAST_MAX);
+        let hub = Arc::new(Hub { ask, state: Mutex::new(state), told, joined: AtomicU64::new(0) });
+        let begun = hub.begin(from)?;
+        all.hubs().insert(key.clone(), hub.clone());
+        drop(turn);
+        tokio::spawn(keep(desk.clone(), key, hub.clone(), seen));
+        Ok((hub, begun))
+    }
+
+    /// Whether one more list may be watched. At the bound those that nobody watches are let go of first: they are kept only for those
+    /// who may come back.
+    fn has_room(&self) -> bool {
+        let mut hubs = self.hubs();
+        if hubs.len() >= LISTS_MAX as usize {
+            hubs.retain(|_, hub| hub.told.receiver_count() > 0);
+        }
+        hubs.len() < LISTS_MAX as usize
+    }
+
+    /// Whether a list that nobody watches is read no more: it was let go of to make room, or has lingered, and is let go of now.
+    fn let_go(&self, key: &[u8], hub: &Arc<Hub>, has_lingered: bool) -> bool {
+        let mut hubs = self.hubs();
+        if !is_kept(&hubs, key, hub) {
+            return true;
+        }
+        if hub.told.receiver_count() > 0 || !has_lingered {
+            return false;
+        }
+        hubs.remove(key);
+        true
+    }
+
+    /// Lets go of a list that cannot be read any more.
+    fn forget(&self, key: &[u8], hub: &Arc<Hub>) {
+        let mut hubs = self.hubs();
+        if is_kept(&hubs, key, hub) {
+            hubs.remove(key);
+        }
+    }
+}
+
+/// Whether a list is kept by this reader: it may have been let go of, and be watched by another again.
+fn is_kept(hubs: &HashMap<Vec<u8>, Arc<Hub>>, key: &[u8], hub: &Arc<Hub>) -> bool {
+    hubs.get(key).is_some_and(|kept| Arc::ptr_eq(kept, hub))
+}
+
+/// What a reader remembers of its last reading.
+struct Seen {
+    writes: i64,
+    read_at: Ts,
+    told_at: Ts,
+}
+
+impl Seen {
+    /// Reads a list for the first time. How often the site was written to is read before: a write between makes for one reading more.
+    async fn first(desk: &Desk, ask: &v1::ListDueRequest) -> Result<(Seen, List), Failure> {
+        let site = read::site(desk, ask).await?.site;
+        let writes = desk.store.writes(site).await?;
+        let list = read::list(desk, ask).await?;
+        Ok((Seen { writes, read_at: list.as_of, told_at: list.as_of }, list))
+    }
+}
+
+/// Reads a list again and again until nobody watches it, it cannot be read, or the service stops.
+async fn keep(desk: Desk, key: Vec<u8>, hub: Arc<Hub>, mut seen: Seen) {
+    let mut pause = LOOK_EVERY;
+    let mut watched = Instant::now();
+    loop {
+        tokio::select! {
+            () = desk.stopping.cancelled() => return,
+            () = sleep(pause) => {}
+        }
+        if hub.told.receiver_count() > 0 {
+            watched = Instant::now();
+        } else if desk.watches.let_go(&key, &hub, watched.elapsed() > LINGER) {
+            return;
+        }
+        match look(&desk, &hub, &mut seen).await {
+            Ok(rest) => pause = rest,
+            Err(failure) => {
+                hub.end(failure.into());
+                desk.watches.forget(&key, &hub);
+                return;
+            }
+        }
+    }
+}
+
+/// Reads the list if it may have changed; says how long to rest.
+async fn look(desk: &Desk, hub: &Hub, seen: &mut Seen) -> Result<Duration, Failure> {
+    let before = hub.state().list.clone();
+    let (now, calendar) = (desk.clock.now(), &before.site.calendar);
+    let writes = desk.store.writes(before.site.site).await?;
+    let is_old = now.micros_since(seen.read_at) >= OLD_AFTER_MICROS
+        || calendar.shop_day_of(now) != calendar.shop_day_of(seen.read_at);
+    if writes == seen.writes && !is_old {
+        if now.micros_since(seen.told_at) >= STANDS_EVERY_MICROS {
+            hub.stands(now);
+            seen.told_at = now;
+        }
+        return Ok(LOOK_EVERY);
+    }
+    let turn = desk.watches.turn.lock().await;
+    let started = Instant::now();
+    let list = read::list(desk, &hub.ask).await?;
+    let gone = desk.store.these_orders(list.site.site, &before.left(&list)).await?;
+    let names = read::call(desk).names(gone.iter().flat_map(order::people_of)).await?;
+    let took = started.elapsed();
+    drop(turn);
+    let left = gone.iter().map(|record| order::order(record, &names, &list.site.calendar)).collect();
+    *seen = Seen { writes, read_at: list.as_of, told_at: seen.told_at };
+    let site = site_name(&list.site);
+    let bytes = hub.tell(list, left);
+    if bytes > 0 {
+        seen.told_at = seen.read_at;
+        tracing::debug!(site, bytes, watchers = hub.told.receiver_count(), "a watched list has changed");
+    }
+    let all = u64::try_from(bytes.saturating_mul(hub.told.receiver_count())).unwrap_or(u64::MAX);
+    let sent = Duration::from_millis(all.saturating_mul(1_000) / BYTES_PER_SECOND);
+    Ok(LOOK_EVERY.max(took * REST_PER_READING).max(sent))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::rpc::watch::testkit::list;
+    use tokio::sync::broadcast::error::TryRecvError;
+
+    fn hub(orders: &[i64]) -> Hub {
+        let list = Arc::new(list(orders));
+        let place = Place { service: 1, hub: 1, version: 0, digest: list.digest };
+        let state = State { place, list, past: VecDeque::new(), over: None };
+        let (told, _) = broadcast::channel(PAST_MAX);
+        Hub { ask: v1::ListDueRequest::default(), state: Mutex::new(state), told, joined: AtomicU64::new(0) }
+    }
+
+    fn first(hub: &Hub, from: Option<Place>) -> Vec<v1::WatchTold> {
+        let begun = hub.begin(from).unwrap();
+        begun.first.iter().map(|telling| telling.messages[0].told()).collect()
+    }
+
+    #[test]
+    fn whoever_is_too_slow_is_not_waited_for_and_learns_that_they_are() {
+        let hub = hub(&[]);
+        let mut slow = hub.begin(None).unwrap().told;
+        let most = i64::try_from(PAST_MAX).unwrap();
+        for order in 1..=most {
+            assert!(hub.tell(list(&[order]), Vec::new()) > 0);
+        }
+        let Ok(Told::Telling(told)) = slow.try_recv() else { panic!("what fits is kept for them") };
+        assert_eq!(told.messages[0].items[0].order, 1);
+        hub.tell(list(&[most + 1]), Vec::new());
+        hub.tell(list(&[most + 2]), Vec::new());
+        assert!(matches!(slow.try_recv(), Err(TryRecvError::Lagged(1))));
+    }
+
+    #[test]
+    fn changes_are_kept_for_those_who_come_back_but_not_for_ever() {
+        let hub = hub(&[]);
+        let begin = hub.state().place;
+        let most = i64::try_from(PAST_MAX).unwrap();
+        for order in 1..=most {
+            hub.tell(list(&[order]), Vec::new());
+        }
+        assert_eq!(first(&hub, Some(begin)), [v1::WatchTold::Changes; PAST_MAX]);
+        hub.tell(list(&[most + 1]), Vec::new());
+        assert_eq!(first(&hub, Some(begin)), [v1::WatchTold::List]);
+        let now = hub.state().place;
+        assert_eq!(first(&hub, Some(now)), [v1::WatchTold::Unchanged]);
+        assert_eq!(
+            first(&hub, Some(Place { service: 2, hub: 9, version: 99, ..now })),
+            [v1::WatchTold::Unchanged]
+        );
+        let stranger = Place { service: 2, digest: [7; 16], ..now };
+        assert_eq!(
+            first(&hub, Some(stranger)),
+            [v1::WatchTold::List],
+            "another service's versions mean nothing here"
+        );
+        let ahead = Place { version: now.version + 5, digest: [7; 16], ..now };
+        assert_eq!(first(&hub, Some(ahead)), [v1::WatchTold::List]);
+    }
+
+    #[test]
+    fn lists_that_nobody_watches_make_room_and_those_that_are_watched_do_not() {
+        let watches = Watches::default();
+        let hubs: Vec<Arc<Hub>> = (0..LISTS_MAX).map(|_| Arc::new(hub(&[]))).collect();
+        for (number, hub) in (0_u8..).zip(&hubs) {
+            watches.hubs().insert(vec![number], hub.clone());
+        }
+        let told: Vec<_> = hubs.iter().map(|hub| hub.begin(None).unwrap().told).collect();
+        assert!(!watches.has_room() && !watches.let_go(&[0], &hubs[0], true));
+        drop(told);
+        let told = hubs[1].begin(None).unwrap().told;
+        assert!(!watches.let_go(&[0], &hubs[0], false), "it lingers while there is room");
+        assert!(watches.has_room() && watches.hubs().len() == 1);
+        assert!(watches.let_go(&[0], &hubs[0], false), "its reader learns that it was let go of");
+        watches.forget(&[1], &hubs[0]);
+        assert_eq!(watches.hubs().len(), 1, "another's list stays");
+        drop(told);
+        assert!(watches.let_go(&[1], &hubs[1], true) && watches.hubs().is_empty());
+    }
+
+    #[test]
+    fn a_list_that_says_the_same_is_not_told() {
+        let hub = hub(&[1]);
+        let mut told = hub.begin(None).unwrap().told;
+        assert_eq!(hub.tell(list(&[1]), Vec::new()), 0);
+        assert!(matches!(told.try_recv(), Err(TryRecvError::Empty)));
+        hub.end(Failure::Stopping.into());
+        assert!(matches!(told.try_recv(), Ok(Told::Over(_))));
+        assert!(hub.begin(None).is_err(), "nobody begins with what is over");
+    }
+}
