@@ -15,6 +15,7 @@ mod commands;
 mod config;
 mod csvout;
 mod declared;
+mod ended;
 mod exit;
 #[cfg(test)]
 #[path = "../../tests/src/fuzz.rs"]

@@ -4,7 +4,8 @@ use super::board_in;
 use crate::{
     args::OutputForm,
     clock,
-    exit::{self, Answer, Complaint, Failure},
+    ended::Ended,
+    exit::{Answer, Complaint, Failure},
     json,
     render::{due::Shown, due_watch as show},
     session::Session,
@@ -12,36 +13,11 @@ use crate::{
 };
 use fettler_proto::v1 as pb;
 use std::time::Duration;
-use tonic::Status;
 
 /// How often it is tried to begin before anything was told.
 const ATTEMPTS_MAX: u32 = 4;
 /// The service tells every 30 seconds that nothing has changed. When nothing comes for so long, it is asked again.
 const SILENCE_MAX: Duration = Duration::from_mins(2);
-
-/// Why a watch ended.
-enum Ended {
-    /// There is no point in going on.
-    Failed(Failure),
-    /// The way to the service broke, or it said that it will be back.
-    Broken(String),
-}
-
-impl From<Failure> for Ended {
-    fn from(failure: Failure) -> Ended {
-        Ended::Failed(failure)
-    }
-}
-
-impl From<Status> for Ended {
-    fn from(status: Status) -> Ended {
-        if exit::is_unreachable(&status) {
-            Ended::Broken(exit::complaint_of(&status).message)
-        } else {
-            Ended::Failed(Failure::from(status))
-        }
-    }
-}
 
 /// What was told so far.
 struct Watch<'w> {

@@ -1,6 +1,6 @@
 //! `report`: a month as one page of HTML with plots, and the tables behind it as CSV.
 
-use super::{figures, machine, paging};
+use super::{figures, machine, paging, stock};
 use crate::{
     args::{OutputForm, report::ReportArgs},
     backtest::own::{self, Kept, Own},
@@ -88,7 +88,7 @@ async fn gather(session: &Session, month: &str, earlier: Option<Vec<Before>>) ->
     let by_month = Ask { by: pb::FigureGrouping::Month, figure: "compliance", ..Ask::default() };
     let compliance = figures_of(session, &year, by_month).await?.groups;
     let machines = machine::all(session, String::new()).await?;
-    let mut uses = Uses::of(stock(session).await?);
+    let mut uses = Uses::of(stock::all(session).await?);
     let closings = closings(session, &year, &mut uses).await?;
     poured(session, &year, &machines, &mut uses).await?;
     by_hand(session, &year, &mut uses).await?;
@@ -146,22 +146,6 @@ async fn look_ahead(session: &Session) -> Result<pb::LookAheadResponse, Failure>
         }
     })
     .await
-}
-
-async fn stock(session: &Session) -> Result<Vec<pb::StockItem>, Failure> {
-    let all: pb::ListStockResponse = paging::all(|page_token| {
-        let request = pb::ListStockRequest {
-            site: session.site(),
-            page_size: paging::PAGE_MAX,
-            page_token,
-            ..Default::default()
-        };
-        async move {
-            session.ask(&request, |link, request| async move { link.stock().list_stock(request).await }).await
-        }
-    })
-    .await?;
-    Ok(all.items)
 }
 
 /// Reads the closings of the months; what they used is added, and how they lie about their due points is given.

@@ -237,6 +237,23 @@ pub(crate) async fn buy(session: &Session, args: BuyArgs) -> Result<Answer, Fail
     Ok(Answer::Done)
 }
 
+/// All items, page by page.
+pub(super) async fn all(session: &Session) -> Result<Vec<pb::StockItem>, Failure> {
+    let all: pb::ListStockResponse = paging::all(|page_token| {
+        let request = pb::ListStockRequest {
+            site: session.site(),
+            page_size: paging::PAGE_MAX,
+            page_token,
+            ..Default::default()
+        };
+        async move {
+            session.ask(&request, |link, request| async move { link.stock().list_stock(request).await }).await
+        }
+    })
+    .await?;
+    Ok(all.items)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -1,6 +1,6 @@
 //! What may have been meant where the service knows no such name: the names there are, asked for once, and compared here.
 
-use super::{machine, paging, person};
+use super::{machine, person, stock};
 use crate::{
     exit::{Answer, Failure},
     near,
@@ -56,17 +56,6 @@ async fn sites(session: &Session) -> Result<BTreeSet<String>, Failure> {
 }
 
 async fn items(session: &Session) -> Result<BTreeSet<String>, Failure> {
-    let all: pb::ListStockResponse = paging::all(|page_token| {
-        let request = pb::ListStockRequest {
-            site: session.site(),
-            page_size: paging::PAGE_MAX,
-            page_token,
-            ..Default::default()
-        };
-        async move {
-            session.ask(&request, |link, request| async move { link.stock().list_stock(request).await }).await
-        }
-    })
-    .await?;
-    Ok(all.items.into_iter().filter_map(|item| Some(item.card?.name)).collect())
+    let all = stock::all(session).await?;
+    Ok(all.into_iter().filter_map(|item| Some(item.card?.name)).collect())
 }

@@ -6,7 +6,8 @@
 use super::{input::Batch, row::Row, tally::Tally};
 use crate::{
     clock,
-    exit::{self, Complaint, Failure},
+    ended::Ended,
+    exit::{Complaint, Failure},
     render::words::grouped,
     session::Session,
 };
@@ -27,30 +28,6 @@ const BREAKS_MAX: u32 = 5;
 const SILENCE_MAX: Duration = Duration::from_mins(1);
 /// How long the service may take to close a stream on which everything is acknowledged.
 const GOODBYE_MAX: Duration = Duration::from_secs(2);
-
-/// Why one connection ended before everything was settled.
-enum Ended {
-    /// It broke; going on with another is safe.
-    Broken(String),
-    /// There is no point in going on.
-    Failed(Failure),
-}
-
-impl From<Failure> for Ended {
-    fn from(failure: Failure) -> Ended {
-        Ended::Failed(failure)
-    }
-}
-
-impl From<Status> for Ended {
-    fn from(status: Status) -> Ended {
-        if exit::is_unreachable(&status) {
-            Ended::Broken(exit::complaint_of(&status).message)
-        } else {
-            Ended::Failed(Failure::from(status))
-        }
-    }
-}
 
 /// Rows on their way through one or several connections.
 pub(crate) struct Push<'a> {
