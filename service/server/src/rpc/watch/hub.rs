@@ -25,8 +25,13 @@ const LOOK_EVERY: Duration = Duration::from_secs(1);
 /// After reading, the list is not read again for so many times as long as that took, so that watching takes a small part of one
 /// processor, however much is written.
 const REST_PER_READING: u32 = 8;
-/// Bytes told in a second to all who watch a list: many watchers of a list that changes much are told less often.
+/// Bytes told in a second to all who watch a list: of a list that changes much, many watchers are told one after another, and less
+/// often.
 const BYTES_PER_SECOND: u64 = 4 << 20;
+/// All who watch a list are told of a change within so long at least, one after another, so that telling them is no burst,
+const SPREAD_MIN: Duration = Duration::from_millis(500);
+/// and within so long at most, however many they are.
+const SPREAD_MAX: Duration = Duration::from_secs(30);
 /// The list is read again after so long without a write, in microseconds, for what time alone alters.
 const OLD_AFTER_MICROS: i64 = 60_000_000;
 /// When nothing was told for so long, it is told that nothing has changed, in microseconds.
@@ -78,6 +83,18 @@ pub(super) struct Telling {
     pub(super) messages: Arc<[v1::WatchDueResponse]>,
     /// The place after it.
     pub(super) place: Place,
+    /// The time over which those who watch are told it, one after another; none where only one is told.
+    spread: Duration,
+}
+
+impl Telling {
+    /// How long whoever joined as this one of all waits for it. Numbers written backwards fall evenly into the time, however many of
+    /// those who joined are still there.
+    pub(super) fn wait(&self, joined: u64) -> Duration {
+        let share = u128::from(joined.reverse_bits());
+        let nanos = (self.spread.as_nanos() * share) >> u64::BITS;
+        Duration::from_nanos(u64::try_from(nanos).unwrap_or(u64::MAX))
+    }
 }
 
 /// What those who watch are sent.
@@ -136,30 +153,32 @@ impl Hub {
         self.joined.fetch_add(1, Ordering::Relaxed)
     }
 
-    /// Takes a list that was read, and tells what has changed; says how many bytes that were to each.
-    fn tell(&self, list: List, left: Vec<v1::Order>) -> usize {
+    /// Takes a list that was read, and tells what has changed; says how long telling it takes, if there was anything to tell.
+    fn tell(&self, list: List, left: Vec<v1::Order>) -> Option<Duration> {
         let mut state = self.state();
         let Some(messages) = state.list.changes(&list, left) else {
             state.list = Arc::new(list);
-            return 0;
+            return None;
         };
         let bytes = messages.iter().map(v1::WatchDueResponse::encoded_len).sum();
+        let spread = spread(bytes, self.told.receiver_count());
         state.place = Place { version: state.place.version + 1, digest: list.digest, ..state.place };
         state.list = Arc::new(list);
-        let telling = Telling { messages, place: state.place };
+        let telling = Telling { messages, place: state.place, spread };
         if state.past.len() == PAST_MAX {
             state.past.pop_front();
         }
         state.past.push_back(telling.clone());
         // Nobody may be there just now.
         let _ = self.told.send(Told::Telling(telling));
-        bytes
+        Some(spread)
     }
 
     /// Tells that the list still stands.
     fn stands(&self, as_of: Ts) {
         let state = self.state();
-        let telling = Telling { messages: state.list.unchanged(as_of), place: state.place };
+        let telling =
+            Telling { messages: state.list.unchanged(as_of), place: state.place, spread: SPREAD_MIN };
         let _ = self.told.send(Told::Telling(telling));
     }
 
@@ -172,21 +191,25 @@ impl Hub {
 
 impl State {
     fn whole(&self) -> Telling {
-        Telling { messages: self.list.whole(), place: self.place }
+        self.at_once(self.list.whole())
     }
 
     /// What was told since a place; the whole list where that is not known.
     fn since(&self, from: Place) -> Vec<Telling> {
         let is_own = (from.service, from.hub) == (self.place.service, self.place.hub);
         if from.digest == self.place.digest || (is_own && from.version == self.place.version) {
-            return vec![Telling { messages: self.list.unchanged(self.list.as_of), place: self.place }];
+            return vec![self.at_once(self.list.unchanged(self.list.as_of))];
         }
         let is_known = self.past.front().is_some_and(|first| first.place.version <= from.version + 1);
         if is_own && is_known && from.version < self.place.version {
             let later = self.past.iter().filter(|telling| telling.place.version > from.version);
-            return later.cloned().collect();
+            return later.map(|telling| Telling { spread: Duration::ZERO, ..telling.clone() }).collect();
         }
         vec![self.whole()]
+    }
+
+    fn at_once(&self, messages: Arc<[v1::WatchDueResponse]>) -> Telling {
+        Telling { messages, place: self.place, spread: Duration::ZERO }
     }
 }
 
@@ -335,14 +358,18 @@ async fn look(desk: &Desk, hub: &Hub, seen: &mut Seen) -> Result<Duration, Failu
     let left = gone.iter().map(|record| order::order(record, &names, &list.site.calendar)).collect();
     *seen = Seen { writes, read_at: list.as_of, told_at: seen.told_at };
     let site = site_name(&list.site);
-    let bytes = hub.tell(list, left);
-    if bytes > 0 {
+    let spread = hub.tell(list, left);
+    if spread.is_some() {
         seen.told_at = seen.read_at;
-        tracing::debug!(site, bytes, watchers = hub.told.receiver_count(), "a watched list has changed");
+        tracing::debug!(site, watchers = hub.told.receiver_count(), "a watched list has changed");
     }
-    let all = u64::try_from(bytes.saturating_mul(hub.told.receiver_count())).unwrap_or(u64::MAX);
-    let sent = Duration::from_millis(all.saturating_mul(1_000) / BYTES_PER_SECOND);
-    Ok(LOOK_EVERY.max(took * REST_PER_READING).max(sent))
+    Ok(LOOK_EVERY.max(took * REST_PER_READING).max(spread.unwrap_or_default()))
+}
+
+/// The time over which so many are told so many bytes each.
+fn spread(bytes: usize, watchers: usize) -> Duration {
+    let all = u64::try_from(bytes.saturating_mul(watchers)).unwrap_or(u64::MAX);
+    Duration::from_millis(all.saturating_mul(1_000) / BYTES_PER_SECOND).clamp(SPREAD_MIN, SPREAD_MAX)
 }
 
 #[cfg(test)]
@@ -370,7 +397,7 @@ mod tests {
         let mut slow = hub.begin(None).unwrap().told;
         let most = i64::try_from(PAST_MAX).unwrap();
         for order in 1..=most {
-            assert!(hub.tell(list(&[order]), Vec::new()) > 0);
+            assert!(hub.tell(list(&[order]), Vec::new()).is_some());
         }
         let Ok(Told::Telling(told)) = slow.try_recv() else { panic!("what fits is kept for them") };
         assert_eq!(told.messages[0].items[0].order, 1);
@@ -407,6 +434,26 @@ mod tests {
     }
 
     #[test]
+    fn many_are_told_evenly_within_the_time_that_their_bytes_take() {
+        assert_eq!(spread(300, 3), SPREAD_MIN);
+        assert_eq!(spread(400 << 10, 50), Duration::from_millis(4_882));
+        assert_eq!(spread(400 << 10, 500), SPREAD_MAX);
+        let hub = hub(&[]);
+        let telling = Telling { spread: Duration::from_secs(8), ..hub.state().whole() };
+        assert_eq!(hub.state().whole().wait(5), Duration::ZERO, "whoever begins is told at once");
+        for first in [0, 1_000_001] {
+            let mut waits: Vec<u128> =
+                (first..first + 64).map(|joined| telling.wait(joined).as_millis()).collect();
+            waits.sort_unstable();
+            let apart = waits.windows(2).map(|pair| pair[1] - pair[0]).max();
+            assert!(
+                waits[0] < 125 && waits[63] > 7_800 && apart < Some(188),
+                "an even step is 125: {waits:?}"
+            );
+        }
+    }
+
+    #[test]
     fn lists_that_nobody_watches_make_room_and_those_that_are_watched_do_not() {
         let watches = Watches::default();
         let hubs: Vec<Arc<Hub>> = (0..LISTS_MAX).map(|_| Arc::new(hub(&[]))).collect();
@@ -430,7 +477,7 @@ mod tests {
     fn a_list_that_says_the_same_is_not_told() {
         let hub = hub(&[1]);
         let mut told = hub.begin(None).unwrap().told;
-        assert_eq!(hub.tell(list(&[1]), Vec::new()), 0);
+        assert_eq!(hub.tell(list(&[1]), Vec::new()), None);
         assert!(matches!(told.try_recv(), Err(TryRecvError::Empty)));
         hub.end(Failure::Stopping.into());
         assert!(matches!(told.try_recv(), Ok(Told::Over(_))));

@@ -21,16 +21,12 @@ use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::broadcast::Receiver;
 use tokio::sync::broadcast::error::RecvError;
-use tokio::time::{Instant, sleep, sleep_until};
+use tokio::time::{Instant, sleep_until};
 use tokio_util::sync::CancellationToken;
 use tonic::{Request, Status};
 
 /// How often it is asked whether the token is still taken.
 const TOKEN_EVERY: Duration = Duration::from_secs(1);
-/// Many who watch a list are told of a change one after another within so many steps, so that telling them is no burst.
-const STEPS: u64 = 50;
-/// How long a step takes.
-const STEP: Duration = Duration::from_millis(10);
 
 /// What is told.
 pub(super) type Tellings = BoxStream<'static, Result<v1::WatchDueResponse, Status>>;
@@ -63,7 +59,7 @@ pub(super) async fn start(desk: &Desk, request: Request<v1::WatchDueRequest>) ->
         hub,
         ask,
         told,
-        pending: first.into_iter().map(|telling| (telling, 0)).collect(),
+        pending: pending(first),
         pass,
         asked: Instant::now(),
         deadline,
@@ -78,6 +74,21 @@ pub(super) async fn start(desk: &Desk, request: Request<v1::WatchDueRequest>) ->
     .boxed())
 }
 
+/// What one is to be told.
+struct Pending {
+    telling: Telling,
+    /// How many of its messages were told.
+    told: usize,
+    /// Not before then.
+    at: Instant,
+}
+
+/// What is told at once.
+fn pending(first: Vec<Telling>) -> VecDeque<Pending> {
+    let at = Instant::now();
+    first.into_iter().map(|telling| Pending { telling, told: 0, at }).collect()
+}
+
 /// One who watches. What is not taken yet is held once for all.
 struct Watcher {
     /// How many had joined before, which says when they are told.
@@ -85,8 +96,8 @@ struct Watcher {
     hub: Arc<Hub>,
     ask: v1::WatchDueRequest,
     told: Receiver<Told>,
-    /// What is to be told next, and how many of its messages were told.
-    pending: VecDeque<(Telling, usize)>,
+    /// What is to be told next.
+    pending: VecDeque<Pending>,
     pass: Option<Pass>,
     /// When it was asked last whether the token is taken.
     asked: Instant,
@@ -106,8 +117,10 @@ impl Watcher {
                 biased;
                 () = self.stopping.cancelled() => Failure::Stopping,
                 () = passed(self.deadline) => Failure::Deadline,
-                told = self.told.recv() => {
-                    self.take(told).await?;
+                () = passed(self.pending.front().map(|next| next.at)) => continue,
+                // What is told meanwhile waits where it is kept for all.
+                told = self.told.recv(), if self.pending.is_empty() => {
+                    self.take(told)?;
                     continue;
                 }
                 () = sleep_until(self.asked + TOKEN_EVERY) => continue,
@@ -127,31 +140,28 @@ impl Watcher {
 
     /// The next message of what is to be told.
     fn message(&mut self) -> Option<v1::WatchDueResponse> {
-        let (telling, told) = self.pending.front_mut()?;
-        let mut message = telling.messages.get(*told).cloned()?;
-        *told += 1;
+        let next = self.pending.front_mut().filter(|next| next.at <= Instant::now())?;
+        let mut message = next.telling.messages.get(next.told).cloned()?;
+        next.told += 1;
         if !message.goes_on {
-            message.resume_token = page::token(&self.ask, Some(&telling.place));
+            message.resume_token = page::token(&self.ask, Some(&next.telling.place));
             self.pending.pop_front();
         }
         Some(message)
     }
 
-    async fn take(&mut self, told: Result<Told, RecvError>) -> Result<(), Box<Status>> {
+    fn take(&mut self, told: Result<Told, RecvError>) -> Result<(), Box<Status>> {
         match told {
             Ok(Told::Telling(telling)) => {
-                let steps = u32::try_from(self.turn % STEPS).unwrap_or(0);
-                if steps > 0 {
-                    sleep(STEP * steps).await;
-                }
-                self.pending.push_back((telling, 0));
+                let at = Instant::now() + telling.wait(self.turn);
+                self.pending.push_back(Pending { telling, told: 0, at });
             }
             Ok(Told::Over(why)) => return Err(Box::new(why)),
             // What was told meanwhile is told in one: the list as it stands.
             Err(RecvError::Lagged(_)) => {
                 let Begun { told, first } = self.hub.begin(None).map_err(Box::new)?;
                 self.told = told;
-                self.pending = first.into_iter().map(|telling| (telling, 0)).collect();
+                self.pending = pending(first);
             }
             Err(RecvError::Closed) => return Err(Box::new(Failure::Stopping.into())),
         }
