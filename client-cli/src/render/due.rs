@@ -23,6 +23,9 @@ const LABEL_WIDTH: usize = 8;
 pub(crate) const DEFERRAL: &str =
     "The builder's manual, local codes and licensed practice come before all this.";
 
+/// The service counts rows that are not of today up to so many.
+const STALE_COUNTED_MAX: i64 = 10_000;
+
 /// What a list by the early quantile means, and how it marks what it alone has.
 const SURE: &str = "What may well fall due by then, so that nothing surprises: each expected order with one chance in ten or \
     more. \"early\" marks those that are there only because they may come early.";
@@ -340,8 +343,9 @@ fn footer(list: &pb::ListDueResponse, board: Board) -> String {
     if list.stale_rows > 0 {
         let number = usize::try_from(list.stale_rows).unwrap_or(usize::MAX);
         let rows = words::count(number, "row still stands", "rows still stand");
+        let least = if list.stale_rows < STALE_COUNTED_MAX { "" } else { "at least " };
         let since = board.teller.day(&list.stale_since);
-        let text = format!("{rows} as of {since}; `fettler why ORDER` computes one afresh");
+        let text = format!("{least}{rows} as of {since}; `fettler why ORDER` computes one afresh");
         out.push_str(&foot(&text, board));
     }
     if list.figures_pending {
@@ -397,6 +401,17 @@ mod tests {
             text.contains("\n        early   ") && !unmarked.contains("\n        early   "),
             "{unmarked}"
         );
+    }
+
+    #[test]
+    fn rows_that_are_not_counted_to_the_end_are_at_least_so_many() {
+        let told = |stale_rows| {
+            let list = pb::ListDueResponse { stale_rows, ..testkit::due_list() };
+            board(&list, Shown::default(), plain())
+        };
+        let (few, many) = (told(STALE_COUNTED_MAX - 1), told(STALE_COUNTED_MAX));
+        assert!(few.contains("9,999 rows still stand") && !few.contains("at least"), "{few}");
+        assert!(many.contains("at least 10,000 rows still stand"), "{many}");
     }
 
     #[test]

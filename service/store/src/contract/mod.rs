@@ -30,7 +30,9 @@ pub use care::{
     AdviceAnswer, AdviceAnswered, AdviceCursor, AdviceFilter, AdvicePlace, AdviceRecord, AdviceSubject,
     CARE_EARLY_DAYS, CARE_ORDERS_MAX, Care, CareFilter, CareRead,
 };
-pub use due::{AheadFilter, DueCursor, DueEntry, DueFilter, DueHead, DuePart, Explained, MachineAhead};
+pub use due::{
+    AheadFilter, DueCursor, DueEntry, DueFilter, DueHead, DuePart, Explained, MachineAhead, STALE_COUNTED_MAX,
+};
 pub use due_calendars::{DueCalendarRecord, DueCalendars, NewDueCalendar};
 pub use error::{Result, StoreError};
 pub use fluids::{
