@@ -20,6 +20,7 @@ mod proofs;
 mod readings;
 mod rounds;
 mod shop;
+mod steps;
 mod stock;
 mod tokens;
 mod vault;
@@ -51,6 +52,8 @@ pub use rounds::{
     AREAS_MAX, HANDOVERS_MAX, KeptHandover, MachineReady, MachineRound, RoundFilter, RoundHead, Rounds,
 };
 pub use shop::{MachineFilter, MachineMove, MachineRecord, MachineState, PersonRecord, SiteRecord};
+pub(crate) use steps::onlooker;
+pub use steps::{Onlooker, ReadStep, Seen, Step, WriteStep, seen_by, seen_on};
 pub use stock::{
     BuyFilter, BuyList, KeptItem, NOT_COUNTED_MAX, StockDone, StockFilter, StockTold, Withdrawal,
 };
