@@ -11,6 +11,7 @@ pub mod browser;
 pub mod calls;
 pub mod care;
 pub mod client;
+pub mod collector;
 pub mod disk;
 pub mod duty;
 pub mod faulty;

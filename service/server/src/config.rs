@@ -6,6 +6,7 @@ use crate::oidc::claims::{Grant, Rules};
 use crate::oidc::{FetchError, Provider, Source};
 use crate::tls::TlsFiles;
 use crate::tokens::TokenCommand;
+use crate::traces::TracesArguments;
 use crate::vault::{BackupArguments, CheckArguments, RestoreArguments};
 use crate::web::{BoardToken, BoardTokenError, MetricsFor};
 use clap::{Args, Parser, Subcommand};
@@ -132,6 +133,9 @@ pub struct ServeArguments {
     /// Where to listen.
     #[command(flatten)]
     pub listen: ListenArguments,
+    /// Where traces go.
+    #[command(flatten)]
+    pub traces: TracesArguments,
     /// Whose tokens are taken beside our own.
     #[command(flatten)]
     pub identity: IdentityArguments,

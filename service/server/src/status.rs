@@ -1,5 +1,7 @@
 //! From failures to gRPC: the only place that names status codes. `docs/api.md` lists the same table.
 
+pub(crate) mod spans;
+
 use fettler_domain::error::{Error, Violation};
 use fettler_store::contract::StoreError;
 use std::collections::HashMap;
