@@ -261,9 +261,9 @@ where
 
 /// Begins the span of a call of the contract, where calls are traced and this one is.
 fn traced(traces: Option<&Traces>, request: &Request<Body>, line: &Line, far: &Peer) -> Option<Traced> {
-    let method = Method::from_path(&line.path)?;
+    Method::from_path(&line.path)?;
     let told = (line.trace.as_ref(), request.headers());
-    let mut call = traces?.begin(method, &line.path, told, line.started)?;
+    let mut call = traces?.begin(&line.path, told, line.started)?;
     call.between(far);
     Some(call)
 }

@@ -5,7 +5,6 @@ use crate::status::code_name;
 use crate::status::spans::is_error;
 use crate::tls::Peer;
 use fettler_domain::time::Ts;
-use fettler_proto::Method;
 use fettler_store::contract::{Onlooker, ReadStep, Step, WriteStep};
 use http::HeaderMap;
 use opentelemetry::trace::{
@@ -50,9 +49,8 @@ impl Times {
     }
 }
 
-/// What is known of a call when it begins, after the conventions for gRPC.
-pub(super) fn begun(method: Method, path: &str) -> SpanBuilder {
-    debug_assert_eq!(Method::from_path(path), Some(method), "only paths of the contract are told");
+/// What is known of a call when it begins, after the conventions for gRPC; its path is one of the contract.
+pub(super) fn begun(path: &str) -> SpanBuilder {
     let name = path.trim_start_matches('/').to_owned();
     let attributes = [KeyValue::new("rpc.system.name", "grpc"), KeyValue::new("rpc.method", name.clone())];
     SpanBuilder::from_name(name).with_kind(SpanKind::Server).with_attributes(attributes)
@@ -202,6 +200,10 @@ impl Onlooker for Steps {
 mod tests {
     use super::*;
     use http::HeaderValue;
+    use opentelemetry::trace::TracerProvider as _;
+    use opentelemetry_sdk::error::OTelSdkResult;
+    use opentelemetry_sdk::trace::{SdkTracerProvider, SpanData, SpanProcessor};
+    use std::sync::Mutex;
 
     #[test]
     fn a_moment_of_the_stopwatch_is_one_of_the_clock() {
@@ -212,6 +214,43 @@ mod tests {
         if let Some(before) = now.checked_sub(second) {
             assert_eq!(times.at(before), SystemTime::UNIX_EPOCH + Duration::from_secs(999_999_999));
         }
+    }
+
+    /// Keeps the spans that ended.
+    #[derive(Clone, Debug, Default)]
+    struct Ended(Arc<Mutex<Vec<SpanData>>>);
+
+    impl SpanProcessor for Ended {
+        fn on_start(&self, _: &mut Span, _: &Context) {}
+
+        fn on_end(&self, span: SpanData) {
+            self.0.lock().unwrap().push(span);
+        }
+
+        fn force_flush(&self) -> OTelSdkResult {
+            Ok(())
+        }
+
+        fn shutdown_with_timeout(&self, _: Duration) -> OTelSdkResult {
+            Ok(())
+        }
+    }
+
+    #[test]
+    fn of_a_call_with_very_many_steps_some_have_spans_and_the_others_are_counted() {
+        let ended = Ended::default();
+        let tracer = SdkTracerProvider::builder().with_span_processor(ended.clone()).build().tracer("test");
+        let now = Instant::now();
+        let span = tracer.build_with_context(begun("/fettler.v1.DueService/ListDue"), &Context::new());
+        let call = Traced::of(span, tracer, Times::of(Ts(0), now)).expect("all are traced");
+        for _ in 0..STEPS_MAX + 44 {
+            call.onlooker().saw(Step::Read(ReadStep { what: None, asked: now, ended: now }));
+        }
+        call.end(End { code: Code::Ok, site: None, at: now });
+        let spans = ended.0.lock().unwrap();
+        assert_eq!(spans.len(), STEPS_MAX as usize + 1);
+        let untold = KeyValue::new("fettler.steps_untold", 44_i64);
+        assert!(spans.last().is_some_and(|call| call.attributes.contains(&untold)), "{spans:#?}");
     }
 
     #[test]

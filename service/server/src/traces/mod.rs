@@ -20,7 +20,6 @@ pub use settings::{Collector, CollectorError, TracesArguments};
 
 use crate::clock::Clock;
 use crate::line::TraceParent;
-use fettler_proto::Method;
 use http::HeaderMap;
 use opentelemetry::trace::{TraceContextExt as _, Tracer as _, TracerProvider as _};
 use opentelemetry::{Context, InstrumentationScope, KeyValue};
@@ -67,11 +66,10 @@ impl Traces {
         (Arc::new(Traces { tracer, clock }), sending)
     }
 
-    /// Begins the span of a call that came at `arrived`; none where it is not traced: by its caller's choice where they made one, else
+    /// Begins the span of a call of the contract that came at `arrived`; none where it is not traced: by its caller's choice where they made one, else
     /// by chance.
     pub(crate) fn begin(
         &self,
-        method: Method,
         path: &str,
         (parent, headers): (Option<&TraceParent>, &HeaderMap),
         arrived: Instant,
@@ -81,7 +79,7 @@ impl Traces {
             None => Context::new(),
         };
         let times = call::Times::of(self.clock.now(), Instant::now());
-        let builder = call::begun(method, path).with_start_time(times.at(arrived));
+        let builder = call::begun(path).with_start_time(times.at(arrived));
         let span = self.tracer.build_with_context(builder, &around);
         Traced::of(span, self.tracer.clone(), times)
     }
