@@ -1,6 +1,10 @@
 //! The wire contract of Fettler: messages, services and descriptors generated from `fettler/v1/*.proto`.
 //!
-//! The protos are the documentation; this crate adds nothing to them.
+//! The protos are the documentation; this crate adds nothing to them but the names of gRPC's codes ([`code_name`]).
+
+mod code;
+
+pub use code::code_name;
 
 /// Package `fettler.v1`.
 #[expect(

@@ -1,10 +1,10 @@
 //! What is left of a call when it has ended: a line in the log, and its figures. Neither holds what was sent or answered.
 
 use crate::meters::Meters;
-use crate::status::{LEFT, code_name, code_of, is_ours};
+use crate::status::{LEFT, code_of, is_ours};
 use fettler_domain::ids::TokenId;
 use fettler_domain::text::Key;
-use fettler_proto::Method;
+use fettler_proto::{Method, code_name};
 use http::HeaderMap;
 use std::net::SocketAddr;
 use std::sync::{Arc, OnceLock};

@@ -13,8 +13,7 @@ mod standing;
 mod watch;
 
 use crate::clock::Clock;
-use crate::status::code_name;
-use fettler_proto::{Method, v1};
+use fettler_proto::{Method, code_name, v1};
 use fettler_store::contract::Store;
 use prometheus_client::encoding::{EncodeLabelSet, prometheus_text};
 use prometheus_client::metrics::counter::Counter;
