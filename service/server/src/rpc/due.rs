@@ -1,7 +1,7 @@
 //! The due list, and why an order stands on it.
 
 use super::machine::{known_area, machine_id};
-use super::{Answer, Call, Desk, ahead, watch};
+use super::{Answer, Call, Desk, ahead, read_since, watch};
 use crate::status::Failure;
 use crate::wire::due::{DueAsk, ExplainAsk};
 use crate::wire::time::stamp;
@@ -49,8 +49,9 @@ impl v1::due_service_server::DueService for Desk {
                 }
             };
             let explained = call.store.explain(site.site, order, call.now()).await?;
-            let names = call.names(due::people_of(&explained)).await?;
-            Ok(due::explained(&explained, &names, &site.calendar, call.now()))
+            let since = read_since::of_clauses(&call, site.site, &explained).await?;
+            let names = call.names(due::people_of(&explained, &since)).await?;
+            Ok(due::explained(&explained, &since, &names, (&site.calendar, call.now())))
         })
         .await
     }

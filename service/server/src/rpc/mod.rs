@@ -16,6 +16,7 @@ mod person;
 mod planned;
 mod proof;
 mod push;
+mod read_since;
 mod reading;
 mod review;
 mod round;
