@@ -3,7 +3,7 @@
 use crate::log::LogArguments;
 use crate::notary::Places;
 use crate::oidc::claims::{Grant, Rules};
-use crate::oidc::{FetchError, Provider, Source};
+use crate::oidc::{FetchError, Pace, Provider, Source};
 use crate::tls::TlsFiles;
 use crate::tokens::TokenCommand;
 use crate::vault::{BackupArguments, CheckArguments, RestoreArguments};
@@ -195,7 +195,7 @@ impl IdentityArguments {
             grants: self.oidc_grants.clone(),
         };
         let source = Source::of(keys, self.oidc_ca.as_deref())?;
-        Ok(Some(Arc::new(Provider::open(rules, source).await?)))
+        Ok(Some(Arc::new(Provider::open(rules, source, Pace::default()).await?)))
     }
 }
 
