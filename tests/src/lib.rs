@@ -23,6 +23,7 @@ pub mod kill;
 pub mod languages;
 pub mod line;
 pub mod load;
+pub mod long_audit;
 pub mod model;
 pub mod oracle;
 pub mod peers;
