@@ -90,6 +90,7 @@ async fn the_buy_list_is_compared_every_few_minutes() {
     let said = buy.buy.as_ref().unwrap();
     assert_eq!((said.item.as_str(), said.unit.as_str(), said.cost.as_str()), ("way oil", "L", ""));
     shop.ordered("500").await;
+    shop.server.clock.move_to(Ts(NOW.0 + BUY_EVERY_MICROS - 1));
     assert_eq!(shop.after(0).await, first, "it was compared a moment ago");
     shop.server.clock.move_to(Ts(NOW.0 + BUY_EVERY_MICROS));
     let told = shop.after(1).await;
@@ -109,9 +110,13 @@ async fn whoever_waits_is_answered_when_something_is_closed() {
     let ask = v1::GetOutboundRequest { reader: "erp".into(), wait_seconds: 50, ..Default::default() };
     let close = v1::CloseOrderRequest { order: 1, done_by: "Ada Kern".into(), ..Default::default() };
     let mut orders = OrderServiceClient::new(shop.wire.clone());
-    let (told, closed) = tokio::join!(waiting.get_outbound(ask), orders.close_order(close));
-    closed.unwrap();
-    let told = told.unwrap().into_inner();
+    let waits = tokio::spawn(async move { waiting.get_outbound(ask).await });
+    // Long enough for one that does not wait to have been answered with nothing.
+    for _ in 0..30 {
+        assert_eq!(shop.after(begin).await, []);
+    }
+    orders.close_order(close).await.unwrap();
+    let told = waits.await.unwrap().unwrap().into_inner();
     let [entry] = &told.entries[..] else { panic!("{told:?}") };
     let work = entry.work.as_ref().unwrap();
     assert_eq!((entry.kind(), work.order, work.done_by.as_str()), (OutboundKind::Closed, 1, "Ada Kern"));
