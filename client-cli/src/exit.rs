@@ -1,6 +1,7 @@
 //! How a command ends: the exit codes, and the failures that lead to them with all that a person needs to go on.
 
 use crate::{near, out::Out};
+use fettler_proto::code_name;
 use std::{error::Error as _, fmt::Write as _, io, process::ExitCode};
 use tonic::{Code, Status};
 use tonic_types::StatusExt as _;
@@ -145,29 +146,6 @@ pub(crate) fn is_unreachable(status: &Status) -> bool {
 
 fn timed_out_here(status: &Status) -> bool {
     status.code() == Code::Cancelled && status.message() == "Timeout expired"
-}
-
-/// The name of a code as the gRPC documentation spells it.
-pub(crate) const fn code_name(code: Code) -> &'static str {
-    match code {
-        Code::Ok => "OK",
-        Code::Cancelled => "CANCELLED",
-        Code::Unknown => "UNKNOWN",
-        Code::InvalidArgument => "INVALID_ARGUMENT",
-        Code::DeadlineExceeded => "DEADLINE_EXCEEDED",
-        Code::NotFound => "NOT_FOUND",
-        Code::AlreadyExists => "ALREADY_EXISTS",
-        Code::PermissionDenied => "PERMISSION_DENIED",
-        Code::ResourceExhausted => "RESOURCE_EXHAUSTED",
-        Code::FailedPrecondition => "FAILED_PRECONDITION",
-        Code::Aborted => "ABORTED",
-        Code::OutOfRange => "OUT_OF_RANGE",
-        Code::Unimplemented => "UNIMPLEMENTED",
-        Code::Internal => "INTERNAL",
-        Code::Unavailable => "UNAVAILABLE",
-        Code::DataLoss => "DATA_LOSS",
-        Code::Unauthenticated => "UNAUTHENTICATED",
-    }
 }
 
 /// What stands above fields that the service cannot take.

@@ -1,6 +1,7 @@
 //! The connection: one channel, the token on every call, and a client for each service.
 
 use crate::config::Settings;
+use crate::trace::Trace;
 use fettler_proto::v1::{
     audit_service_client::AuditServiceClient, due_calendar_service_client::DueCalendarServiceClient,
     due_service_client::DueServiceClient, figures_service_client::FiguresServiceClient,
@@ -30,15 +31,19 @@ const KEEP_ALIVE: Duration = Duration::from_secs(20);
 /// The largest answer taken: a page of 1,000 rows with all their texts stays far below.
 const ANSWER_BYTES_MAX: usize = 32 * 1024 * 1024;
 
-/// Adds the token to every call.
+/// Adds the token to every call, and the trace that the client was called in.
 #[derive(Clone)]
-pub(crate) struct Bearer(Option<MetadataValue<Ascii>>);
+pub(crate) struct Bearer {
+    token: Option<MetadataValue<Ascii>>,
+    trace: Trace,
+}
 
 impl Interceptor for Bearer {
     fn call(&mut self, mut request: Request<()>) -> Result<Request<()>, Status> {
-        if let Some(value) = &self.0 {
+        if let Some(value) = &self.token {
             request.metadata_mut().insert("authorization", value.clone());
         }
+        self.trace.put(request.metadata_mut());
         Ok(request)
     }
 }
@@ -67,7 +72,8 @@ impl Link {
             .http2_keep_alive_interval(KEEP_ALIVE)
             .keep_alive_timeout(KEEP_ALIVE)
             .connect_lazy();
-        Link { wire: InterceptedService::new(channel, Bearer(settings.bearer.clone())) }
+        let bearer = Bearer { token: settings.bearer.clone(), trace: Trace::of_environment() };
+        Link { wire: InterceptedService::new(channel, bearer) }
     }
 
     /// The due list.

@@ -54,6 +54,7 @@ mod table_file;
 #[cfg(test)]
 mod testkit;
 mod times;
+mod trace;
 mod trust;
 mod walk;
 

@@ -1,6 +1,14 @@
 //! The wire contract of Fettler: messages, services and descriptors generated from `fettler/v1/*.proto`.
 //!
-//! The protos are the documentation; this crate adds nothing to them.
+//! The protos are the documentation; this crate adds nothing to them but the names of gRPC's codes ([`code_name`]) and what a number of
+//! theirs means ([`STALE_ROWS_COUNTED_MAX`]).
+
+mod code;
+
+pub use code::code_name;
+
+/// Rows of a list that wait to be refreshed are counted up to so many: this number says so many or more.
+pub const STALE_ROWS_COUNTED_MAX: i64 = 10_000;
 
 /// Package `fettler.v1`.
 #[expect(

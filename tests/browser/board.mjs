@@ -42,7 +42,22 @@ const look = async (page, name) => {
         return box.width > 0 && (box.right > root.clientWidth + 1 || box.left < -1 || (wall && box.bottom > bottom + 1));
       })
       .map(part => part.textContent.slice(0, 60));
+    // What comes before all this is never cut off, pushed out of the window or covered.
+    const deferral = [...document.querySelectorAll(".deferral")].map(part => {
+      const range = document.createRange();
+      range.selectNodeContents(part);
+      const text = range.getBoundingClientRect(), box = part.getBoundingClientRect();
+      const [x, y] = [text.left + 2, text.top + text.height / 2];
+      const seen = y < innerHeight ? document.elementFromPoint(x, y) : part;
+      return {
+        says: part.textContent.trim(), letters: Math.round(parseFloat(getComputedStyle(part).fontSize)),
+        cut: text.right > box.right + 1 || text.bottom > box.bottom + 1 || part.scrollWidth > part.clientWidth + 1,
+        outside: text.left < 0 || text.right > root.clientWidth + 1 || (wall && text.bottom > root.clientHeight + 1),
+        covered: !(seen === part || part.contains(seen)),
+      };
+    });
     return {
+      deferral,
       broken: violations.map(({ id, nodes }) => `${id}: ${nodes.map(node => node.target.join(" ")).slice(0, 3).join(", ")}`),
       checked: passes.length, wide: root.scrollWidth - root.clientWidth, outside,
       tall: wall ? root.scrollHeight - root.clientHeight : 0,
@@ -110,6 +125,7 @@ for (const [size, path] of [["phone", "/board"], ["tablet", "/board"], ["desk", 
   await tabTo("Close order " + page.url().split("/").pop());
   await key("Enter");
   tell({ step: "closed", title: await title(), text: await page.locator("main").textContent(), url: page.url() });
+  const closed = page.url();
   await page.reload();
   tell({ step: "sent again by the browser", title: await title() });
   const state = await page.context().storageState();
@@ -131,6 +147,8 @@ for (const [size, path] of [["phone", "/board"], ["tablet", "/board"], ["desk", 
     await look(page, `enter-${size}-${scheme}`);
     await page.goto("/board/order/999999");
     await look(page, `none-${size}-${scheme}`);
+    await page.goto(closed);
+    await look(page, `closed-${size}-${scheme}`);
     await context.close();
   }
 }

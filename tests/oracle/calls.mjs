@@ -29,22 +29,48 @@ async function overGrpc(begin, registry) {
   const client = new grpc.Client(begin.server, grpc.credentials.createInsecure());
   const metadata = new grpc.Metadata();
   metadata.set("authorization", `Bearer ${begin.token}`);
-  return (method, ask) =>
+  const refused = (error) => {
+    const [bytes] = error.metadata?.get("grpc-status-details-bin") ?? [];
+    return { code: error.code, message: error.details, details: told(registry, bytes) };
+  };
+  const words = (method) => [
+    `/${method.parent.typeName}/${method.name}`,
+    (message) => Buffer.from(toBinary(method.input, message)),
+    (bytes) => fromBinary(method.output, bytes),
+  ];
+  const deadline = () => ({ deadline: Date.now() + SECONDS * 1000 });
+  const unary = (method, ask) =>
     new Promise((go) => {
-      client.makeUnaryRequest(
-        `/${method.parent.typeName}/${method.name}`,
-        (message) => Buffer.from(toBinary(method.input, message)),
-        (bytes) => fromBinary(method.output, bytes),
-        ask,
-        metadata,
-        { deadline: Date.now() + SECONDS * 1000 },
-        (error, got) => {
-          if (!error) return go({ code: 0, answer: toJson(method.output, got, { registry }) });
-          const [bytes] = error.metadata?.get("grpc-status-details-bin") ?? [];
-          go({ code: error.code, message: error.details, details: told(registry, bytes) });
-        },
+      client.makeUnaryRequest(...words(method), ask, metadata, deadline(), (error, got) =>
+        go(error ? refused(error) : { code: 0, answer: toJson(method.output, got, { registry }) }),
       );
     });
+  const stream = async (method, asks, first) => {
+    const both = method.methodKind === "bidi_streaming";
+    const made = both
+      ? client.makeBidiStreamRequest(...words(method), metadata, deadline())
+      : client.makeServerStreamRequest(...words(method), asks[0], metadata, deadline());
+    if (both) {
+      for (const ask of asks) made.write(ask);
+      made.end();
+    }
+    const answers = [];
+    try {
+      for await (const got of made) {
+        answers.push(toJson(method.output, got, { registry }));
+        if (answers.length === first) {
+          // What comes of leaving is told as an error, of which nobody asks.
+          made.on("error", () => {});
+          made.cancel();
+          break;
+        }
+      }
+      return { code: 0, answers };
+    } catch (error) {
+      return { ...refused(error), answers };
+    }
+  };
+  return { unary, stream };
 }
 
 async function overWeb(begin, registry) {
@@ -52,19 +78,41 @@ async function overWeb(begin, registry) {
   const { createGrpcWebTransport } = await load("@connectrpc/connect-web");
   const transport = createGrpcWebTransport({ baseUrl: begin.web });
   const header = { authorization: `Bearer ${begin.token}` };
-  return async (method, ask) => {
+  const refused = (caught) => {
+    const error = ConnectError.from(caught);
+    const details = error.details.map(({ type, value }) => {
+      const kind = registry.getMessage(type);
+      return { "@type": `type.googleapis.com/${type}`, ...toJson(kind, fromBinary(kind, value), { registry }) };
+    });
+    return { code: error.code, message: error.rawMessage, details };
+  };
+  const unary = async (method, ask) => {
     try {
       const got = await transport.unary(method, undefined, SECONDS * 1000, header, ask);
       return { code: 0, answer: toJson(method.output, got.message, { registry }) };
     } catch (caught) {
-      const error = ConnectError.from(caught);
-      const details = error.details.map(({ type, value }) => {
-        const kind = registry.getMessage(type);
-        return { "@type": `type.googleapis.com/${type}`, ...toJson(kind, fromBinary(kind, value), { registry }) };
-      });
-      return { code: error.code, message: error.rawMessage, details };
+      return refused(caught);
     }
   };
+  const stream = async (method, asks, first) => {
+    const leaving = new AbortController();
+    const answers = [];
+    async function* each() {
+      yield* asks;
+    }
+    try {
+      const got = await transport.stream(method, leaving.signal, SECONDS * 1000, header, each());
+      for await (const message of got.message) {
+        answers.push(toJson(method.output, message, { registry }));
+        if (answers.length === first) break;
+      }
+      leaving.abort();
+      return { code: 0, answers };
+    } catch (caught) {
+      return { ...refused(caught), answers };
+    }
+  };
+  return { unary, stream };
 }
 
 let call;
@@ -78,6 +126,10 @@ for await (const line of createInterface({ input: process.stdin })) {
   }
   const [service, name] = ask.call.split("/");
   const method = registry.getService(`fettler.v1.${service}`).methods.find((one) => one.name === name);
-  console.log(JSON.stringify(await call(method, fromJson(method.input, ask.ask, { registry }))));
+  const read = (json) => fromJson(method.input, json, { registry });
+  const answer = ask.asks
+    ? await call.stream(method, ask.asks.map(read), ask.first)
+    : await call.unary(method, read(ask.ask));
+  console.log(JSON.stringify(answer));
 }
 process.exit(0);

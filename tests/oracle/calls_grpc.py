@@ -1,7 +1,8 @@
 """Makes calls with Python's gRPC library: the first line of standard input is {"server", "token", "protos"}, each further one a call.
 
 A call: {"call": "DueService/ListDue", "ask": {...}}, its message in the JSON mapping. Its answer is a line of JSON: {"code": number, "answer": {...}}
-or {"code": number, "message": text, "details": [...]}, the details those of google.rpc.Status, in the JSON mapping too.
+or {"code": number, "message": text, "details": [...]}, the details those of google.rpc.Status, in the JSON mapping too. A stream is asked by "asks", a
+list, and left after "first" answers where that is a number; its answers stand in "answers", whatever its code.
 """
 
 import json
@@ -34,23 +35,57 @@ def described(protos):
     return pool
 
 
+def refusal(error):
+    status = rpc_status.from_call(error)
+    details = [json_format.MessageToDict(detail) for detail in status.details] if status else []
+    return {"code": error.code().value[0], "message": error.details(), "details": details}
+
+
+def streamed(call, asks, first, told):
+    """What a stream tells, to its end or until it is left; `call` is told the messages."""
+    answers = []
+    try:
+        stream = call(asks)
+        for got in stream:
+            answers.append(told(got))
+            if len(answers) == first:
+                stream.cancel()
+                break
+        return {"code": 0, "answers": answers}
+    except grpc.RpcError as error:
+        return {**refusal(error), "answers": answers}
+
+
 def answer(channel, pool, metadata, ask):
     service, method = ask["call"].split("/")
     found = pool.FindServiceByName(f"fettler.v1.{service}").FindMethodByName(method)
-    asked = json_format.ParseDict(ask["ask"], message_factory.GetMessageClass(found.input_type)())
+    asked = message_factory.GetMessageClass(found.input_type)
     kind = message_factory.GetMessageClass(found.output_type)
-    call = channel.unary_unary(
+    ways = {
+        (False, False): channel.unary_unary,
+        (False, True): channel.unary_stream,
+        (True, True): channel.stream_stream,
+    }
+    way = ways[found.client_streaming, found.server_streaming]
+    call = way(
         f"/fettler.v1.{service}/{method}",
         request_serializer=lambda message: message.SerializeToString(),
         response_deserializer=kind.FromString,
     )
+
+    def told(got):
+        return json_format.MessageToDict(got, descriptor_pool=pool)
+
+    def made(message):
+        return call(message, timeout=SECONDS, metadata=metadata)
+
+    if "asks" in ask:
+        asks = [json_format.ParseDict(one, asked()) for one in ask["asks"]]
+        return streamed(made, iter(asks) if found.client_streaming else asks[0], ask["first"], told)
     try:
-        got = call(asked, timeout=SECONDS, metadata=metadata)
-        return {"code": 0, "answer": json_format.MessageToDict(got, descriptor_pool=pool)}
+        return {"code": 0, "answer": told(made(json_format.ParseDict(ask["ask"], asked())))}
     except grpc.RpcError as error:
-        status = rpc_status.from_call(error)
-        details = [json_format.MessageToDict(detail) for detail in status.details] if status else []
-        return {"code": error.code().value[0], "message": error.details(), "details": details}
+        return refusal(error)
 
 
 def main():

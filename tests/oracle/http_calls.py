@@ -1,6 +1,7 @@
 """Makes HTTP requests with Python's own client (http.client, ssl): one a line of JSON on standard input, its answer a line of JSON on standard output.
 
-A request: {"url", "method", "headers", "body", "ca", "certificate", "key"}; an answer: {"status", "headers", "body"} or {"failed": why}.
+A request: {"url", "method", "headers", "body", "ca", "certificate", "key", "lines"}, the last after how many lines of the answer it leaves, if it
+does; an answer: {"status", "headers", "body"} or {"failed": why}.
 """
 
 import http.client
@@ -24,7 +25,9 @@ def answer(ask):
         connection.request(ask.get("method", "GET"), path, ask.get("body", "").encode(), ask.get("headers", {}))
         got = connection.getresponse()
         headers = {name.lower(): value for name, value in got.getheaders()}
-        return {"status": got.status, "headers": headers, "body": got.read().decode()}
+        lines = ask.get("lines")
+        body = got.read() if lines is None else b"".join(got.readline() for _ in range(lines))
+        return {"status": got.status, "headers": headers, "body": body.decode()}
     except (OSError, http.client.HTTPException) as why:
         return {"failed": f"{type(why).__name__}: {why}"}
     finally:

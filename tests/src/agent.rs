@@ -34,6 +34,8 @@ struct Inside {
     asked: Vec<String>,
     at_once: usize,
     answered: Vec<String>,
+    /// What it answers in place of what it has, while it is at fault.
+    fault: Option<(&'static str, &'static str)>,
 }
 
 /// A running agent; its thread ends with the test's process.
@@ -58,6 +60,7 @@ impl Agent {
             asked: Vec::new(),
             at_once: usize::MAX,
             answered: Vec::new(),
+            fault: None,
         }));
         let shared = Arc::clone(&inside);
         std::thread::spawn(move || {
@@ -122,6 +125,16 @@ impl Agent {
         });
     }
 
+    /// From now on it answers everything with this status and body.
+    pub fn is_at_fault(&self, status: &'static str, body: &'static str) {
+        self.with(|inside| inside.fault = Some((status, body)));
+    }
+
+    /// It answers again as it should.
+    pub fn is_mended(&self) {
+        self.with(|inside| inside.fault = None);
+    }
+
     /// What it was asked since the last time.
     pub fn asked(&self) -> Vec<String> {
         self.with(|inside| std::mem::take(&mut inside.asked))
@@ -171,7 +184,10 @@ fn answer(mut stream: TcpStream, shared: &Mutex<Inside>) -> std::io::Result<()> 
     let (status, body) = {
         let mut inside = shared.lock().expect("no thread broke");
         inside.asked.push(path.clone());
-        said(&mut inside, &path)
+        match inside.fault {
+            Some((status, body)) => (status, body.to_owned()),
+            None => said(&mut inside, &path),
+        }
     };
     write!(
         stream,

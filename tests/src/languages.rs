@@ -1,13 +1,15 @@
-//! Callers in other languages: the examples of `docs/clients` as their readers build them, and one script of calls made by four
+//! Callers in other languages: the examples of `docs/clients` as their readers build them, and scripts of calls made by four
 //! libraries that share no code with the service's.
 
 use crate::load::raw::Plain;
 use crate::oracle::http;
 use crate::programs::root;
 use crate::service::Service;
+use crate::wire::Authorised;
 use fettler_proto::DESCRIPTORS;
 use prost::Message as _;
-use prost_reflect::{DescriptorPool, DynamicMessage};
+use prost::bytes::Bytes;
+use prost_reflect::{DescriptorPool, DynamicMessage, MessageDescriptor};
 use serde_json::{Value, json};
 use std::fs;
 use std::io::Write as _;
@@ -19,24 +21,55 @@ use tonic::{Code, Request, Status};
 /// What to do where something of the other languages is missing.
 const REMEDY: &str = "./tests/run --tools installs it";
 
-/// A call of the script: which, what is asked, and the code that answers it.
+/// The only call that takes a stream of messages.
+pub const STREAM_REPORTS: &str = "RunHoursService/StreamReports";
+
+/// A call of a script: which, what is asked, and the code that answers it.
 #[derive(Clone, Debug)]
 pub struct Call {
     /// Service and method.
     pub call: String,
-    /// The message in the JSON mapping.
-    pub ask: Value,
+    /// What is asked.
+    pub ask: Ask,
     /// The code's name.
     pub code: String,
 }
 
-/// The script of calls, and the shop that they are made to.
-pub fn script() -> Vec<Call> {
-    let text = fs::read_to_string(root().join("tests/data/calls/calls.jsonl")).expect("the script");
+/// What a call asks, in the JSON mapping.
+#[derive(Clone, Debug)]
+pub enum Ask {
+    /// A message that one message answers.
+    One(Value),
+    /// A message or several that a stream answers.
+    Stream {
+        /// The messages.
+        asks: Vec<Value>,
+        /// After how many answers the caller leaves. None: it stays to the end.
+        first: Option<u64>,
+    },
+}
+
+impl Call {
+    /// As the programs take it.
+    fn asked(&self) -> Value {
+        match &self.ask {
+            Ask::One(ask) => json!({"call": self.call, "ask": ask}),
+            Ask::Stream { asks, first } => json!({"call": self.call, "asks": asks, "first": first}),
+        }
+    }
+}
+
+/// A script of calls, one a line, in `tests/data/calls`.
+pub fn script(file: &str) -> Vec<Call> {
+    let text = fs::read_to_string(root().join("tests/data/calls").join(file)).expect("the script");
     let call = |line: &str| {
         let said: Value = serde_json::from_str(line).unwrap_or_else(|error| panic!("{line}: {error}"));
         let text = |key: &str| said[key].as_str().unwrap_or_else(|| panic!("{line}: {key}")).to_owned();
-        Call { call: text("call"), ask: said["ask"].clone(), code: text("code") }
+        let ask = match said["asks"].as_array() {
+            Some(asks) => Ask::Stream { asks: asks.clone(), first: said["first"].as_u64() },
+            None => Ask::One(said["ask"].clone()),
+        };
+        Call { call: text("call"), ask, code: text("code") }
     };
     text.lines().map(call).collect()
 }
@@ -101,7 +134,8 @@ impl Caller {
     /// All of them.
     pub const ALL: [Caller; 5] = [Caller::Rust, Caller::Python, Caller::Node, Caller::Web, Caller::Json];
 
-    /// What each call is answered: `{"code", "answer"}`, or `{"code", "message", "details"}`.
+    /// What each call is answered: `{"code", "answer"}`, or `{"code", "message", "details"}`; by a stream `{"code", "answers"}`, and where
+    /// it ended ill with message and details too.
     pub async fn answers(self, service: &Service, calls: &[Call]) -> Vec<Value> {
         let told = match self {
             Caller::Rust => by_rust(service, calls).await,
@@ -116,7 +150,7 @@ impl Caller {
             Caller::Web => by_node(service, "web", service.http(), calls),
         };
         assert_eq!(told.len(), calls.len(), "{self:?} answers each call");
-        told.into_iter().map(normal).collect()
+        calls.iter().zip(told).map(|(call, told)| normal(without_place(call, told))).collect()
     }
 }
 
@@ -126,9 +160,10 @@ fn address(service: &Service) -> String {
 
 /// What a program is told: how it begins, then a call a line.
 fn asked(begin: &Value, calls: &[Call]) -> String {
-    let calls = calls.iter().map(|call| json!({"call": call.call, "ask": call.ask}));
-    let lines: Vec<String> =
-        std::iter::once(begin.clone()).chain(calls).map(|line| line.to_string()).collect();
+    let lines: Vec<String> = std::iter::once(begin.clone())
+        .chain(calls.iter().map(Call::asked))
+        .map(|line| line.to_string())
+        .collect();
     lines.join("\n") + "\n"
 }
 
@@ -151,64 +186,135 @@ fn by_node(service: &Service, key: &str, place: &str, calls: &[Call]) -> Vec<Val
 fn by_json(service: &Service, calls: &[Call]) -> Vec<Value> {
     let bearer = format!("Bearer {}", service.token());
     let ask = |call: &Call| {
+        let (kind, body, lines) = match &call.ask {
+            Ask::One(ask) => ("json", ask.to_string(), None),
+            Ask::Stream { asks, first } => {
+                let body: Vec<String> = asks.iter().map(Value::to_string).collect();
+                let kind = if call.call == STREAM_REPORTS { "x-ndjson" } else { "json" };
+                (kind, body.join("\n"), *first)
+            }
+        };
         json!({
             "url": format!("{}/fettler.v1.{}", service.http(), call.call),
             "method": "POST",
-            "headers": {"authorization": bearer, "content-type": "application/json"},
-            "body": call.ask.to_string(),
+            "headers": {"authorization": bearer, "content-type": format!("application/{kind}")},
+            "body": body,
+            "lines": lines,
         })
     };
     let told = http(&calls.iter().map(ask).collect::<Vec<_>>());
-    let read = |told: Value| {
-        let body: Value = serde_json::from_str(told["body"].as_str().expect("a body")).expect("JSON");
-        if told["status"] == 200 { json!({"code": 0, "answer": body}) } else { body }
+    let read = |(call, told): (&Call, Value)| {
+        let body = told["body"].as_str().unwrap_or_else(|| panic!("{}: {told}", call.call));
+        let body = lines(body);
+        match (&call.ask, told["status"] == 200) {
+            (Ask::One(_), true) => json!({"code": 0, "answer": body[0]}),
+            (Ask::One(_), false) => body[0].clone(),
+            (Ask::Stream { .. }, true) => stream_of_lines(body),
+            (Ask::Stream { .. }, false) => with_answers(body[0].clone(), Vec::new()),
+        }
     };
-    told.into_iter().map(read).collect()
+    calls.iter().zip(told).map(read).collect()
+}
+
+/// The lines of a stream: where it ended ill, the last holds the error.
+fn stream_of_lines(mut lines: Vec<Value>) -> Value {
+    let error = lines.last().map(|line| line["error"].clone()).filter(|error| !error.is_null());
+    if error.is_some() {
+        lines.pop();
+    }
+    with_answers(error.unwrap_or_else(|| json!({"code": 0})), lines)
+}
+
+fn with_answers(mut told: Value, answers: Vec<Value>) -> Value {
+    told["answers"] = answers.into();
+    told
+}
+
+/// What tonic is told.
+struct ByRust {
+    channel: Authorised,
+    pool: DescriptorPool,
+    /// `google.rpc.Status`.
+    refused: MessageDescriptor,
 }
 
 async fn by_rust(service: &Service, calls: &[Call]) -> Vec<Value> {
-    let pool = DescriptorPool::decode(DESCRIPTORS).expect("descriptors");
     let errors = DescriptorPool::decode(tonic_types::pb::FILE_DESCRIPTOR_SET).expect("descriptors");
-    let kind = errors.get_message_by_name("google.rpc.Status").expect("a part of them");
-    let channel = service.wire().await.channel();
+    let caller = ByRust {
+        channel: service.wire().await.channel(),
+        pool: DescriptorPool::decode(DESCRIPTORS).expect("descriptors"),
+        refused: errors.get_message_by_name("google.rpc.Status").expect("a part of them"),
+    };
     let mut told = Vec::new();
     for call in calls {
-        let (name, method) = call.call.split_once('/').expect("service and method");
-        let service = pool.get_service_by_name(&format!("fettler.v1.{name}")).expect("a service");
-        let method = service.methods().find(|found| found.name() == method).expect("a method");
-        let asked = DynamicMessage::deserialize(method.input(), &call.ask).expect("a message");
-        let path = PathAndQuery::try_from(format!("/fettler.v1.{}", call.call)).expect("a path");
-        let mut grpc = tonic::client::Grpc::new(channel.clone());
-        grpc.ready().await.expect("the service listens");
-        let answer = grpc.unary(Request::new(asked.encode_to_vec().into()), path, Plain).await;
-        told.push(match answer {
-            Ok(bytes) => {
-                let answer = DynamicMessage::decode(method.output(), bytes.into_inner()).expect("an answer");
-                json!({"code": 0, "answer": answer})
-            }
-            Err(status) => refusal(&status, DynamicMessage::decode(kind.clone(), status.details()).ok()),
-        });
+        told.push(caller.told(call).await);
     }
     told
 }
 
-fn refusal(status: &Status, told: Option<DynamicMessage>) -> Value {
-    let told = told.map(|told| serde_json::to_value(told).expect("JSON")).unwrap_or_default();
-    json!({"code": i32::from(status.code()), "message": status.message(), "details": told["details"]})
+impl ByRust {
+    async fn told(&self, call: &Call) -> Value {
+        let (name, method) = call.call.split_once('/').expect("service and method");
+        let service = self.pool.get_service_by_name(&format!("fettler.v1.{name}")).expect("a service");
+        let method = service.methods().find(|found| found.name() == method).expect("a method");
+        let bytes = |ask: &Value| {
+            let asked = DynamicMessage::deserialize(method.input(), ask).expect("a message");
+            Bytes::from(asked.encode_to_vec())
+        };
+        let answer = |bytes: Bytes| json!(DynamicMessage::decode(method.output(), bytes).expect("an answer"));
+        let path = PathAndQuery::try_from(format!("/fettler.v1.{}", call.call)).expect("a path");
+        let mut grpc = tonic::client::Grpc::new(self.channel.clone());
+        grpc.ready().await.expect("the service listens");
+        match &call.ask {
+            Ask::One(ask) => match grpc.unary(Request::new(bytes(ask)), path, Plain).await {
+                Ok(told) => json!({"code": 0, "answer": answer(told.into_inner())}),
+                Err(status) => self.refusal(&status),
+            },
+            Ask::Stream { asks, first } => {
+                let asks: Vec<Bytes> = asks.iter().map(bytes).collect();
+                let begun = grpc.streaming(Request::new(futures::stream::iter(asks)), path, Plain).await;
+                let mut stream = match begun {
+                    Ok(begun) => begun.into_inner(),
+                    Err(status) => return with_answers(self.refusal(&status), Vec::new()),
+                };
+                let mut answers = Vec::new();
+                while first.is_none_or(|first| (answers.len() as u64) < first) {
+                    match stream.message().await {
+                        Ok(Some(bytes)) => answers.push(answer(bytes)),
+                        Ok(None) => break,
+                        Err(status) => return with_answers(self.refusal(&status), answers),
+                    }
+                }
+                with_answers(json!({"code": 0}), answers)
+            }
+        }
+    }
+
+    fn refusal(&self, status: &Status) -> Value {
+        let told = DynamicMessage::decode(self.refused.clone(), status.details()).ok();
+        let told = told.map(|told| serde_json::to_value(told).expect("JSON")).unwrap_or_default();
+        json!({"code": i32::from(status.code()), "message": status.message(), "details": told["details"]})
+    }
 }
 
 /// The name of an answer's code, as the script spells it.
 pub fn code_name(told: &Value) -> String {
     let number: f64 = told["code"].as_str().and_then(|code| code.parse().ok()).expect("a code");
     let code = (0..=16).find(|code| (f64::from(*code) - number).abs() < 0.5).expect("a code of gRPC");
-    let mut spelt = String::new();
-    for letter in format!("{:?}", Code::from_i32(code)).chars() {
-        if letter.is_uppercase() && !spelt.is_empty() {
-            spelt.push('_');
-        }
-        spelt.push(letter.to_ascii_uppercase());
+    fettler_proto::code_name(Code::from_i32(code)).to_owned()
+}
+
+/// A watch's answer without up to where it told: that names the run of the service.
+fn without_place(call: &Call, mut told: Value) -> Value {
+    if call.call != "DueService/WatchDue" {
+        return told;
     }
-    spelt
+    for answer in told["answers"].as_array_mut().into_iter().flatten() {
+        let token = answer["resumeToken"].as_str().unwrap_or_default();
+        assert!(!token.is_empty(), "a telling that is whole can be resumed: {answer}");
+        answer["resumeToken"] = json!("a place");
+    }
+    told
 }
 
 /// An answer without what says the same in two ways, or differs between two services: numbers are written as they come (`1`, `1.0`),

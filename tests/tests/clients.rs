@@ -1,7 +1,7 @@
 //! The service as other languages call it: the same calls by five stacks that share no code, and the examples of `docs/clients`.
 
 use fettler_tests::languages::{
-    self, Call, Caller, code_name, node_modules, python_example, typescript_example,
+    self, Ask, Call, Caller, STREAM_REPORTS, code_name, node_modules, python_example, typescript_example,
 };
 use fettler_tests::line::Line;
 use fettler_tests::oracle::lines;
@@ -18,6 +18,8 @@ const CLOCK: &str = "2026-11-25T09:00:00Z";
 const LOAD: &str = "0d5a7c2e-4b1f-4000-8000-0000000000ff";
 /// How many calls the script has at least.
 const CALLS_MIN: usize = 60;
+/// How many streams the script of streams has at least.
+const STREAMS_MIN: usize = 16;
 
 fn shop(file: &str) -> String {
     fs::read_to_string(root().join(file)).expect(file)
@@ -56,24 +58,93 @@ fn the_place_of_a_difference_is_found() {
     assert_eq!(difference(&one, &one.clone(), ""), None);
 }
 
-#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-async fn five_stacks_are_given_the_same_answers_and_error_details() {
-    let calls = languages::script();
-    assert!(calls.len() >= CALLS_MIN, "the script has {} calls", calls.len());
-    let refused = calls.iter().filter(|call| call.code != "OK").count();
-    assert!(refused * 4 > calls.len(), "{refused} of {} calls are refused", calls.len());
-    let first = answers(Caller::Rust, &calls).await;
-    for (number, (call, answer)) in calls.iter().zip(&first).enumerate() {
+/// Holds what one caller was answered against the script, and what another was against that.
+fn hold(calls: &[Call], first: &[Value]) {
+    for (number, (call, answer)) in calls.iter().zip(first).enumerate() {
         assert_eq!(code_name(answer), call.code, "call {}, {}: {answer:#}", number + 1, call.call);
         let has_details = answer["details"].as_array().is_some_and(|details| !details.is_empty());
         assert_eq!(has_details, call.code != "OK", "call {}, {}: {answer:#}", number + 1, call.call);
     }
+}
+
+fn hold_alike(calls: &[Call], first: &[Value], told: &[Value], caller: Caller) {
+    for (number, ((call, one), other)) in calls.iter().zip(first).zip(told).enumerate() {
+        let differs = difference(one, other, "");
+        assert_eq!(differs, None, "call {}, {}, by {caller:?}", number + 1, call.call);
+    }
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn five_stacks_are_given_the_same_answers_and_error_details() {
+    let calls = languages::script("calls.jsonl");
+    assert!(calls.len() >= CALLS_MIN, "the script has {} calls", calls.len());
+    let refused = calls.iter().filter(|call| call.code != "OK").count();
+    assert!(refused * 4 > calls.len(), "{refused} of {} calls are refused", calls.len());
+    let first = answers(Caller::Rust, &calls).await;
+    hold(&calls, &first);
     for caller in Caller::ALL.into_iter().filter(|caller| *caller != Caller::Rust) {
-        let told = answers(caller, &calls).await;
-        for (number, ((call, one), other)) in calls.iter().zip(&first).zip(&told).enumerate() {
-            let differs = difference(one, other, "");
-            assert_eq!(differs, None, "call {}, {}, by {caller:?}", number + 1, call.call);
+        hold_alike(&calls, &first, &answers(caller, &calls).await, caller);
+    }
+}
+
+/// The script of streams as a page in a browser can make it: it sends no streams, so that its reports go in one call, and a message
+/// that says that something could not be read goes in none.
+fn sent_at_once(calls: &[Call]) -> Vec<Call> {
+    let at_once = |call: &Call| match &call.ask {
+        Ask::Stream { asks, .. } if call.call == STREAM_REPORTS => {
+            let reports: Vec<&Value> =
+                asks.iter().map(|ask| &ask["report"]).filter(|report| !report.is_null()).collect();
+            let ask = Ask::One(json!({"site": asks[0]["site"], "reports": reports}));
+            Call { call: "RunHoursService/PushReports".into(), ask, code: call.code.clone() }
         }
+        Ask::One(_) | Ask::Stream { .. } => call.clone(),
+    };
+    calls.iter().map(at_once).collect()
+}
+
+/// What a stream of reports was told, as one call is: without the answers to what could not be read.
+fn told_at_once(call: &Call, told: &Value) -> Value {
+    let Ask::Stream { asks, .. } = &call.ask else { return told.clone() };
+    if call.call != STREAM_REPORTS {
+        return told.clone();
+    }
+    let answers = told["answers"].as_array().expect("a stream's answers");
+    let pairs = asks.iter().zip(answers).filter(|(ask, _)| !ask["report"].is_null());
+    let acknowledgements: Vec<&Value> = pairs.map(|(_, answer)| &answer["acknowledgement"]).collect();
+    if code_name(told) == "OK" {
+        return json!({"code": told["code"], "answer": {"acknowledgements": acknowledgements}});
+    }
+    json!({"code": told["code"], "message": told["message"], "details": told["details"]})
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn five_stacks_are_told_the_same_streams() {
+    let calls = languages::script("streams.jsonl");
+    let streams: Vec<&Call> = calls.iter().filter(|call| matches!(call.ask, Ask::Stream { .. })).collect();
+    assert!(streams.len() >= STREAMS_MIN, "the script has {} streams", streams.len());
+    let refused = streams.iter().filter(|call| call.code != "OK").count();
+    assert!(refused * 4 > streams.len(), "{refused} of {} streams are refused", streams.len());
+    let first = answers(Caller::Rust, &calls).await;
+    hold(&calls, &first);
+    let told =
+        first.iter().filter(|answer| answer["answers"].as_array().is_some_and(|told| !told.is_empty()));
+    assert_eq!(told.count(), streams.len() - refused, "what is not refused tells something");
+    for caller in [Caller::Python, Caller::Node, Caller::Json] {
+        hold_alike(&calls, &first, &answers(caller, &calls).await, caller);
+    }
+    let first: Vec<Value> = calls.iter().zip(&first).map(|(call, told)| told_at_once(call, told)).collect();
+    let calls = sent_at_once(&calls);
+    hold_alike(&calls, &first, &answers(Caller::Web, &calls).await, Caller::Web);
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_page_in_a_browser_is_told_by_its_own_library_that_it_sends_no_streams() {
+    let mut calls = languages::script("streams.jsonl");
+    calls.retain(|call| call.call == STREAM_REPORTS);
+    for (call, told) in calls.iter().zip(answers(Caller::Web, &calls).await) {
+        assert_eq!(code_name(&told), "UNKNOWN", "{told}");
+        let why = told["message"].as_str().expect("a text");
+        assert!(why.contains("does not support streaming request bodies"), "{call:?}: {told}");
     }
 }
 

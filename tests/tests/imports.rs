@@ -3,13 +3,15 @@
 
 use fettler_tests::agent::{Agent, check};
 use fettler_tests::client::Ran;
+use fettler_tests::line::Line;
 use fettler_tests::oracle;
-use fettler_tests::programs::root;
+use fettler_tests::programs::{program, root};
 use fettler_tests::service::Service;
 use flate2::read::GzDecoder;
 use serde_json::Value;
 use std::fs;
-use std::io::Read as _;
+use std::io::{BufRead as _, BufReader, Read};
+use std::process::{Command, Stdio};
 
 /// A service with a shop, and files beside it.
 struct Shop(Service);
@@ -286,4 +288,158 @@ fn an_agent_that_cannot_be_followed_is_told() {
     let dry = shop.ends(&format!("hours follow {} --mapping f.toml --state s --dry-run", agent.address), 0);
     has(&dry, &["1  documents read"]);
     assert!(!shop.0.data().join("s").exists(), "a dry run begins no state");
+}
+
+/// 19.5 h as above, 7.5 h in the line that was mended and 6.25 h in a new one; then 7.75 h for the 8.5 h that did not fit.
+#[test]
+fn a_mended_table_is_taken_again_and_only_what_failed_counts_anew() {
+    let shop = Shop::example();
+    let import = "hours import clock.csv --mapping clock.toml";
+    shop.ends(import, 1);
+    let path = shop.0.data().join("clock.csv");
+    let table = fs::read_to_string(&path).expect("the table");
+    let mended = table.replace("7:30", "7,5").replace("Summe;", "05.11.2026;F;4711-03;6,25\nSumme;");
+    shop.write("clock.csv", &mended);
+    has(&shop.ends(import, 1), &["duplicate              4", "accepted               2"]);
+    assert_eq!(shop.counted("L-03", "operating"), "33.25");
+    // What is held goes as another revision of all that the table holds.
+    shop.write("clock.csv", &mended.replace("8,5", "7,75"));
+    let mapping = fs::read_to_string(shop.0.data().join("clock.toml")).expect("the mapping");
+    shop.write("again.toml", &format!("revision = 1\n{mapping}"));
+    has(&shop.ends("hours import clock.csv --mapping again.toml", 0), &["replaces               6"]);
+    assert_eq!(shop.counted("L-03", "operating"), "41");
+    assert!(!shop.ends("hours held", 0).contains("4711-03"), "nothing waits any more");
+}
+
+#[test]
+fn what_a_dead_line_kept_from_the_service_is_taken_by_the_next_turn() {
+    let shop = Shop::example();
+    let line = Line::to(&shop.0);
+    line.cut();
+    let import = format!("hours import clock.csv --mapping clock.toml --server {}", line.address());
+    shop.ends(&import, 4);
+    assert_eq!(shop.counted("L-03", "operating"), "0");
+    line.lead_to(&shop.0);
+    has(&shop.ends(&import, 1), &["accepted               3"]);
+    assert_eq!(shop.counted("L-03", "operating"), "19.5");
+
+    shop.write("f.toml", FOLLOWED);
+    let agent = Agent::start();
+    let follow =
+        format!("hours follow {} --mapping f.toml --state s --server {}", agent.address, line.address());
+    agent.says("05:00:00", "3600");
+    agent.counts("05:00:01", "0");
+    has(&shop.ends(&follow, 0), &["accepted               2"]);
+    agent.says("06:30:00", "7200");
+    agent.counts("06:40:00", "40");
+    agent.clock("07:00:00");
+    agent.asked();
+    let before = fs::read(shop.0.data().join("s")).expect("a state");
+    line.cut();
+    shop.ends(&follow, 4);
+    assert_eq!(fs::read(shop.0.data().join("s")).expect("a state"), before, "nothing was settled");
+    line.lead_to(&shop.0);
+    has(&shop.ends(&follow, 0), &["accepted               2"]);
+    assert_eq!(agent.asked(), ["/sample?from=3&count=10000"; 2], "the same place is asked again");
+    assert_eq!(
+        (shop.counted("MC-07", "operating"), shop.counted("MC-07", "parts")),
+        ("1".into(), "40".into())
+    );
+}
+
+/// What a machine ran before it was sold may come after it was: 19.5 h, as above.
+#[test]
+fn hours_of_a_machine_that_has_left_the_shop_count_and_plan_nothing() {
+    let shop = Shop::example();
+    let ran = shop.0.fettler(&["machine", "retire", "L-03", "--by", "Ada Kern", "--reason", "sold"]);
+    assert_eq!(ran.code, 0, "{}", ran.all());
+    has(&shop.ends("hours import clock.csv --mapping clock.toml", 1), &["accepted               3"]);
+    assert_eq!(shop.counted("L-03", "operating"), "19.5");
+    assert!(!shop.ends("due --until 2030-01-01", 0).contains("L-03"));
+}
+
+/// The timer closed at 4,008.5 h where both files were read; a file that lacks the value before the reset shows 4,006.5 h. Parts:
+/// 51,250 - 51,200.
+#[test]
+fn a_reset_that_is_recorded_keeps_its_closing_whatever_another_file_shows() {
+    let shop = Shop::example();
+    let import = "hours import current.xml sample.xml --mapping agent.toml";
+    shop.ends(import, 0);
+    let sample = fs::read_to_string(shop.0.data().join("sample.xml")).expect("the document");
+    let parts = sample.lines().find(|line| line.contains("sequence=\"111\"")).expect("a line");
+    let more = parts
+        .replace("sequence=\"111\"", "sequence=\"112\"")
+        .replace("12:59:30Z", "13:10:00Z")
+        .replace("51240", "51250");
+    let thinned: Vec<&str> = sample
+        .lines()
+        .filter(|line| !line.contains("sequence=\"104\""))
+        .flat_map(|line| if line == parts { vec![line, &more] } else { vec![line] })
+        .collect();
+    let thinned = thinned.join("\n").replace("lastSequence=\"111\"", "lastSequence=\"112\"");
+    shop.write("sample.xml", &thinned.replace("nextSequence=\"112\"", "nextSequence=\"113\""));
+    let ran = shop.ran(import);
+    assert_eq!(ran.code, 1, "{}", ran.all());
+    has(&ran.stderr, &["is recorded already with another closing", "fettler hours replace"]);
+    has(&ran.stdout, &["accepted               1"]);
+    assert_eq!(
+        (shop.counted("MC-07", "operating"), shop.counted("MC-07", "parts")),
+        ("5".into(), "50".into())
+    );
+}
+
+/// Reads on until a line has a text.
+fn until_told(lines: &mut impl Iterator<Item = std::io::Result<String>>, text: &str) {
+    let found = lines.map(|line| line.expect("a line")).any(|line| line.contains(text));
+    assert!(found, "the client ended without `{text}`");
+}
+
+#[test]
+fn an_agent_at_fault_is_told_and_followed_on() {
+    let shop = Shop::example();
+    shop.write("f.toml", FOLLOWED);
+    let agent = Agent::start();
+    agent.says("05:00:00", "3600");
+    agent.counts("05:00:01", "0");
+    let mut child = Command::new(program("fettler"))
+        .args(["hours", "follow", &agent.address, "--mapping", "f.toml", "--state", "s", "--every", "1s"])
+        .current_dir(shop.0.data())
+        .env_clear()
+        .env("FETTLER_SERVER", shop.0.endpoint())
+        .env("FETTLER_DATA", shop.0.data())
+        .stdin(Stdio::null())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .expect("the client starts");
+    let mut told = BufReader::new(child.stdout.take().expect("a pipe")).lines();
+    let mut complained = BufReader::new(child.stderr.take().expect("a pipe")).lines();
+    until_told(&mut told, "accepted               2");
+    for (status, body, why) in [
+        ("500 Internal Server Error", "<html>", "it said 500"),
+        ("404 Not Found", "no such page", "it said 404"),
+        ("200 OK", "", "what the agent"),
+        ("200 OK", "<MTConnectStreams><Header instanceId=\"1\"", "what the agent"),
+        ("200 OK", "<!DOCTYPE a><MTConnectStreams/>", "it has a document type"),
+    ] {
+        agent.is_at_fault(status, body);
+        until_told(&mut complained, why);
+    }
+    agent.says("06:30:00", "7200");
+    agent.counts("06:40:00", "40");
+    agent.clock("07:00:00");
+    agent.is_mended();
+    until_told(&mut told, "accepted               2");
+    let stopped = Command::new("kill").args(["-INT", &child.id().to_string()]).status();
+    assert!(stopped.expect("kill starts").success());
+    assert_eq!(child.wait().expect("it ends").code(), Some(130));
+    assert_eq!(
+        (shop.counted("MC-07", "operating"), shop.counted("MC-07", "parts")),
+        ("1".into(), "40".into())
+    );
+    let asked = agent.asked();
+    assert_eq!(asked[0], "/current");
+    let at_fault = asked.iter().filter(|path| path.as_str() == "/sample?from=3&count=10000").count();
+    assert!(at_fault > 5 && !asked[1..].contains(&"/current".to_owned()), "the place was kept: {asked:?}");
+    agent.check_documents();
 }

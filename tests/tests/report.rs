@@ -204,9 +204,25 @@ fn needs_nothing(html: &str) {
     assert!(lower.contains("content=\"default-src 'none'; style-src 'unsafe-inline'\""));
 }
 
+/// Below each plot stands what its marks mean: each that is drawn once more, and no other.
+fn tells_its_marks(html: &str) {
+    for plot in html.split("<svg class=\"plot\"").skip(1) {
+        let plot = plot.split("</svg>").next().expect("its end");
+        for mark in ["full", "hatched", "limits"] {
+            let is_drawn = plot.contains(&format!("class=\"{mark}\""));
+            let is_told = plot.contains(&format!("class=\"{mark} key\""));
+            assert_eq!(is_drawn, is_told, "{mark} in {plot}");
+        }
+        let (_, keys) = plot.split_once(" key\"").unwrap_or(("", "<text>nothing is drawn</text>"));
+        assert!(keys.contains("</text>"), "no words beside a mark: {plot}");
+    }
+}
+
 /// Looks at a page in a browser, wide and narrow, light and dark, and on paper.
 fn looks_well(page: &Path, plots: u64, pages_max: usize) {
-    needs_nothing(&std::fs::read_to_string(page).expect("the page"));
+    let html = std::fs::read_to_string(page).expect("the page");
+    needs_nothing(&html);
+    tells_its_marks(&html);
     for width in [1_000, 800, 420] {
         let found = browser::laid_out(page, width);
         assert_eq!(found["faults"], json!([]), "{} at {width}", page.display());

@@ -71,11 +71,12 @@ fn walk(service: &Service, arguments: &[&str], talk: &[(&str, &str)]) -> Talked 
 
 /// The same by a line.
 fn walk_by(service: &Service, address: &str, arguments: &[&str], talk: &[(&str, &str)]) -> Talked {
-    let Talked { code, shown } = terminal::talk(service, address, &[&["round"], arguments].concat(), talk);
-    for line in shown.lines() {
+    let talked = terminal::talk(service, address, &[&["round"], arguments].concat(), talk);
+    for line in talked.shown.lines() {
         assert!(line.chars().count() < 80, "wider than a screen: {line}");
     }
-    Talked { code, shown }
+    assert!(talked.left, "the terminal is left in other modes: {talked:?}");
+    talked
 }
 
 /// Where a client whose home is the data folder keeps answers, at a terminal or not.

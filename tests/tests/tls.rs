@@ -1,11 +1,13 @@
 //! Encryption between the real programs: who is trusted, who is not, and a certificate in a token's place.
 
+use fettler_server::certificate::{CertificateName, names};
 use fettler_tests::client::{Ran, fettler};
 use fettler_tests::oracle::http;
 use fettler_tests::programs::program;
 use fettler_tests::service::Service;
 use rcgen::{
-    BasicConstraints, CertificateParams, DistinguishedName, DnType, IsCa, Issuer, KeyPair, date_time_ymd,
+    BasicConstraints, CertificateParams, DistinguishedName, DnType, IsCa, Issuer, KeyPair, SanType,
+    date_time_ymd,
 };
 use serde_json::json;
 use std::fs;
@@ -38,6 +40,19 @@ impl Authority {
         let certificate = params.signed_by(&key, &self.issuer).expect("signed");
         fs::write(folder.join(format!("{name}.pem")), certificate.pem()).expect("a file");
         fs::write(folder.join(format!("{name}.key")), key.serialize_pem()).expect("a file");
+    }
+
+    /// Writes a certificate with many names, and its key, into a folder; gives it as bytes.
+    fn sign_many(&self, folder: &Path, name: &str, names: &[SanType], common: &str) -> Vec<u8> {
+        let key = KeyPair::generate().expect("a key");
+        let mut params = CertificateParams::new(Vec::new()).expect("no names");
+        params.subject_alt_names = names.to_vec();
+        params.distinguished_name = DistinguishedName::new();
+        params.distinguished_name.push(DnType::CommonName, common);
+        let certificate = params.signed_by(&key, &self.issuer).expect("signed");
+        fs::write(folder.join(format!("{name}.pem")), certificate.pem()).expect("a file");
+        fs::write(folder.join(format!("{name}.key")), key.serialize_pem()).expect("a file");
+        certificate.der().to_vec()
     }
 
     /// Writes a certificate for a name, and its key, into a folder.
@@ -250,6 +265,88 @@ fn any_certificate_with_a_known_name_stands_in_a_token_s_place() {
     }
     let ran = shop.call_as("erp", &["person", "list"]);
     assert!(ran.code == 3 && ran.stderr.contains("TOKEN_REVOKED"), "{}", ran.all());
+}
+
+fn dns(name: &str) -> SanType {
+    SanType::DnsName(name.try_into().expect("a name of a host"))
+}
+
+fn uri(name: &str) -> SanType {
+    SanType::URI(name.try_into().expect("a URI"))
+}
+
+/// Kinds of names in a certificate: RFC 5280, sections 4.1.2.6 and 4.2.1.6.
+#[test]
+fn of_many_names_uris_come_first_then_hosts_then_the_common_name_and_the_rest_are_none() {
+    let (own, folder) = (authority(), tempfile::tempdir().expect("a folder"));
+    let named = |names_of: &[SanType], common: &str| -> Vec<String> {
+        let der = own.sign_many(folder.path(), "many", names_of, common);
+        names(&der).iter().map(CertificateName::to_string).collect()
+    };
+    let mixed = [
+        dns("B.example"),
+        SanType::Rfc822Name("ada@shop.example".try_into().expect("an address")),
+        uri("spiffe://shop/b"),
+        SanType::IpAddress([10, 0, 0, 7].into()),
+        dns("a.example"),
+        dns("*.example"),
+        uri("spiffe://shop/a"),
+    ];
+    let expect =
+        ["URI:spiffe://shop/b", "URI:spiffe://shop/a", "DNS:b.example", "DNS:a.example", "CN:cell 7"];
+    assert_eq!(named(&mixed, "cell 7"), expect, "in the certificate's own order within a kind");
+    // Seven of them, and the common name always has its place.
+    let many: Vec<SanType> = (0..20).map(|n| dns(&format!("h{n}.example"))).collect();
+    let seven: Vec<String> = (0..7).map(|n| format!("DNS:h{n}.example")).collect();
+    assert_eq!(named(&many, "cell 7"), [&seven[..], &["CN:cell 7".to_owned()]].concat());
+    assert_eq!(named(&many, "two\nlines"), seven);
+}
+
+#[test]
+fn of_many_known_names_the_first_counts_though_its_token_be_taken_back() {
+    let shop = Shop::open(true);
+    let fettlerd = |arguments: &[&str]| {
+        let ran = Command::new(program("fettlerd"))
+            .args(arguments)
+            .arg("--data")
+            .arg(shop.service.data())
+            .env_clear()
+            .output()
+            .expect("it runs");
+        assert!(ran.status.success(), "{ran:?}");
+        String::from_utf8_lossy(&ran.stdout).into_owned()
+    };
+    let named = |kind: &str, role: &str, flag: &str, name: &str| {
+        fettlerd(&["token", "add", kind, "--role", role, flag, name])
+    };
+    let both = [dns("erp.example"), uri("spiffe://shop/erp")];
+    shop.own.sign_many(shop.folder.path(), "many", &both, "cell 7");
+    let adds = |person: &str| shop.call_as("many", &["person", "add", person]);
+    named("by common name", "technician", "--certificate-name", "CN:cell 7");
+    let ran = adds("Ada Kern");
+    assert!(ran.code == 3 && ran.stderr.contains("ROLE_MISSING"), "{}", ran.all());
+    // A planner may add people, a technician may not: so it shows whose roles count.
+    named("by host", "planner", "--certificate-name", "DNS:erp.example");
+    until("the host counts", || adds("Ada Kern").code == 0);
+    named("by URI", "technician", "--certificate-name", "URI:spiffe://shop/erp");
+    until("the URI counts", || adds("Jo Lind").stderr.contains("ROLE_MISSING"));
+    named("itself", "planner", "--certificate", &shop.at("many.pem"));
+    until("it counts by itself", || adds("Eva Holm").code == 0);
+    // What is taken back lets nobody in by a name further down.
+    let listed = fettlerd(&["token", "list"]);
+    let line = listed.lines().find(|line| line.contains("itself")).expect("its line");
+    fettlerd(&["token", "revoke", line.split(' ').next().expect("a number")]);
+    until("it is taken back", || adds("Cem Yil").stderr.contains("TOKEN_REVOKED"));
+    let ran = adds("Cem Yil");
+    assert!(ran.code == 3 && ran.stderr.contains("TOKEN_REVOKED"), "{}", ran.all());
+}
+
+/// Asks until it is so: what is known of a caller is remembered for a second.
+fn until(what: &str, is_so: impl Fn() -> bool) {
+    let begun = Instant::now();
+    while !is_so() {
+        assert!(begun.elapsed() < Duration::from_secs(20), "{what}");
+    }
 }
 
 #[test]

@@ -7,6 +7,7 @@ use fettler_proto::v1::{
 };
 use fettler_tests::programs::program;
 use fettler_tests::service::{Service, connect};
+use fettler_tests::terminal::{Then, talk_beside};
 use fettler_tests::wire::Wire;
 use fettler_tests::year::shop;
 use std::io::{BufRead as _, BufReader, Read as _};
@@ -109,4 +110,42 @@ fn the_client_tells_changes_as_they_come_until_it_is_stopped() {
     let mut said = String::new();
     child.stderr.take().expect("a pipe").read_to_string(&mut said).expect("text");
     assert_eq!((child.wait().expect("it ends").code(), said.as_str()), (Some(130), "fettler: interrupted\n"));
+}
+
+/// A terminal's own Ctrl-C: byte 3, by which its line discipline interrupts who reads (POSIX, general terminal interface, VINTR).
+const CTRL_C: &str = "\u{3}";
+
+#[test]
+fn a_terminal_shows_what_is_told_line_by_line_and_is_left_as_it_was() {
+    let service = Service::with_shop(SHOP);
+    let raise = ["raise", "L-01", "Look for the drip below the rear guard", "--by", "Ada Kern"];
+    let close = ["close", "1", "--by", "Ada Kern"];
+    let talk = [
+        ("Nothing is due.", Then::Runs(&raise)),
+        ("now listed: ", Then::Runs(&close)),
+        ("closed by Ada Kern", Then::Types(CTRL_C)),
+        ("fettler: interrupted", Then::Waits),
+    ];
+    let watched =
+        talk_beside(&service, (service.endpoint(), &["due", "--watch", "--width", "60"]), &[], &talk);
+    assert_eq!(watched.code, 130, "{watched:?}");
+    assert!(watched.left, "the terminal's modes are other ones: {watched:?}");
+    // Nothing is drawn over: no cursor moved or hidden, no second screen, no pager that would hold changes back.
+    let plain = |text: &str| {
+        let mut rest = text.to_owned();
+        while let Some(at) = rest.find("\u{1b}[") {
+            let length = rest[at..].find(|c: char| c.is_ascii_alphabetic() && c != '[').expect("it ends");
+            assert!(rest[at..].starts_with("\u{1b}[") && rest[at + length..].starts_with('m'), "{text:?}");
+            rest.replace_range(at..=at + length, "");
+        }
+        rest
+    };
+    let shown = plain(&watched.shown);
+    assert!(!shown.contains(|c: char| c.is_control() && !matches!(c, '\n' | '\r' | '\u{3}')), "{shown:?}");
+    for line in shown.lines() {
+        assert!(line.chars().count() <= 60, "wider than was asked for: {line}");
+    }
+    let at = |text: &str| shown.find(text).unwrap_or_else(|| panic!("no `{text}`:\n{shown}"));
+    assert!(at("Nothing is due.") < at("now listed:") && at("now listed:") < at("closed by Ada Kern"));
+    assert!(shown.trim_end().ends_with("fettler: interrupted"), "{shown}");
 }

@@ -10,7 +10,7 @@ use crate::{
     out::Style,
     times::{Teller, rfc3339},
 };
-use fettler_proto::v1 as pb;
+use fettler_proto::{STALE_ROWS_COUNTED_MAX, v1 as pb};
 use std::{collections::BTreeMap, fmt::Write as _};
 
 /// Where an item's title stands.
@@ -340,8 +340,9 @@ fn footer(list: &pb::ListDueResponse, board: Board) -> String {
     if list.stale_rows > 0 {
         let number = usize::try_from(list.stale_rows).unwrap_or(usize::MAX);
         let rows = words::count(number, "row still stands", "rows still stand");
+        let least = if list.stale_rows < STALE_ROWS_COUNTED_MAX { "" } else { "at least " };
         let since = board.teller.day(&list.stale_since);
-        let text = format!("{rows} as of {since}; `fettler why ORDER` computes one afresh");
+        let text = format!("{least}{rows} as of {since}; `fettler why ORDER` computes one afresh");
         out.push_str(&foot(&text, board));
     }
     if list.figures_pending {
@@ -397,6 +398,17 @@ mod tests {
             text.contains("\n        early   ") && !unmarked.contains("\n        early   "),
             "{unmarked}"
         );
+    }
+
+    #[test]
+    fn rows_that_are_not_counted_to_the_end_are_at_least_so_many() {
+        let told = |stale_rows| {
+            let list = pb::ListDueResponse { stale_rows, ..testkit::due_list() };
+            board(&list, Shown::default(), plain())
+        };
+        let (few, many) = (told(STALE_ROWS_COUNTED_MAX - 1), told(STALE_ROWS_COUNTED_MAX));
+        assert!(few.contains("9,999 rows still stand") && !few.contains("at least"), "{few}");
+        assert!(many.contains("at least 10,000 rows still stand"), "{many}");
     }
 
     #[test]

@@ -93,6 +93,9 @@ fn clause_text(clause: &pb::ClauseStanding, board: Board) -> String {
     label("source", &clause.source);
     label("do", &clause.acts.join("; "));
     label("fault", &clause.fault);
+    for (place, read) in clause.read_since.iter().enumerate() {
+        label(if place == 0 { "since" } else { "" }, read);
+    }
     if let Some(known) = board.teller.instant(clause.known_to.as_ref()) {
         label("known", &format!("hours to {known}"));
     }
@@ -168,6 +171,25 @@ mod tests {
         assert!(text.lines().all(|line| line.chars().count() <= 80), "{text}");
         insta::assert_snapshot!(text);
         assert_eq!(rows(&answer).rows.len(), 2);
+    }
+
+    #[test]
+    fn what_was_read_since_stands_line_by_line_under_its_clause() {
+        let clause = pb::ClauseStanding {
+            clause: "coolant out of limits".into(),
+            read_since: vec![
+                "4.8 %, out of limits, Monday 09:00 by Ada Kern".into(),
+                "6.1 %, Tuesday 09:00 by Jo Lind".into(),
+            ],
+            ..Default::default()
+        };
+        let now = times::absolute("2026-11-25T05:02:00Z").unwrap();
+        let board =
+            Board { teller: Teller::new(chrono_tz::Europe::Berlin, now), width: 80, style: Style::PLAIN };
+        let text = clause_text(&clause, board);
+        let lines: Vec<&str> = text.lines().collect();
+        assert_eq!(lines[1], "    since   4.8 %, out of limits, Monday 09:00 by Ada Kern");
+        assert_eq!(lines[2], "            6.1 %, Tuesday 09:00 by Jo Lind");
     }
 
     #[test]

@@ -2,6 +2,7 @@
 
 use super::Section;
 use super::facts::{Facts, Overdue};
+use super::legend::Marks;
 use super::sheet::{Cell, Sheet, percent};
 use super::svg::{Axis, Bar, Column, Fill, Said, WIDE, bars, columns, count, short};
 use chrono::{DateTime, NaiveDate, Utc};
@@ -159,7 +160,15 @@ pub(super) fn compliance(facts: &Facts) -> Section {
         .filter(|column| column.value.is_some())
         .map(|column| format!("{} {}", column.label[0], column.text));
     let desc = format!("Done in time and due by month: {}", desc.collect::<Vec<_>>().join(", "));
-    let said = Said { title: "Share done within the window, by month", desc: &desc };
+    let said = Said {
+        title: "Share done within the window, by month",
+        desc: &desc,
+        marks: Marks {
+            full: "share done within the window",
+            hatched: "",
+            limits: "what the share may be, with 95 % confidence",
+        },
+    };
     let axis = Axis { most: 1.0, unit: "%", is_whole: true };
     section.plots.push((String::new(), columns(WIDE, said, axis, &drawn)));
     section
@@ -238,7 +247,7 @@ pub(super) fn overdue(facts: &Facts) -> Section {
         .map(|(label, of)| Bar { label, value: Some(count(of)), text: of.to_string(), fill: Fill::Full })
         .collect();
     let desc = drawn.iter().map(|bar| format!("{}: {}", bar.label, bar.text)).collect::<Vec<_>>().join(", ");
-    let said = Said { title: "Overdue orders by age", desc: &desc };
+    let said = Said { title: "Overdue orders by age", desc: &desc, marks: Marks::full("overdue orders") };
     let axis = Axis {
         most: drawn.iter().filter_map(|bar| bar.value).fold(5.0, f64::max),
         unit: "",

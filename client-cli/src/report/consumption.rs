@@ -2,11 +2,15 @@
 
 use super::care::month_label;
 use super::facts::{Before, Facts, Item, decimal, thousandths};
+use super::legend::Marks;
 use super::sheet::{Cell, Sheet};
 use super::svg::{Axis, Bar, Column, Fill, HALF, Said, bars, columns};
 use super::{Section, svg};
 use chrono::NaiveDate;
 use std::collections::{BTreeMap, BTreeSet};
+
+/// What the columns of an item mean.
+const MARKS: Marks<'static> = Marks { full: "used", hatched: "expected", limits: "" };
 
 /// How many items are drawn; the table has all.
 const DRAWN_MAX: usize = 12;
@@ -161,7 +165,12 @@ fn drawn(facts: &Facts, item: &Item, expected: &Expected) -> String {
     let desc = desc.join(", ");
     let most = shown.iter().filter_map(|column| column.value).fold(0.0, f64::max);
     let unit = if unit.chars().count() > 3 { "" } else { unit };
-    columns(HALF, Said { title: &title, desc: &desc }, Axis { most, unit, is_whole: false }, &shown)
+    columns(
+        HALF,
+        Said { title: &title, desc: &desc, marks: MARKS },
+        Axis { most, unit, is_whole: false },
+        &shown,
+    )
 }
 
 /// The items to draw: those used in the most months, then those expected, by name.
@@ -224,7 +233,11 @@ fn against(facts: &Facts, before: &[Before], section: &mut Section) {
     if !drawn.is_empty() {
         let desc =
             drawn.iter().map(|bar| format!("{}: {}", bar.label, bar.text)).collect::<Vec<_>>().join(", ");
-        let said = Said { title: "Used of what was expected, by item", desc: &desc };
+        let said = Said {
+            title: "Used of what was expected, by item",
+            desc: &desc,
+            marks: Marks::full("used, of what was expected"),
+        };
         let most = drawn.iter().filter_map(|bar| bar.value).fold(1.2, f64::max);
         let plot = bars(said, Axis { most, unit: "%", is_whole: false }, Some((1.0, "as expected")), &drawn);
         section.plots.push(("Used of what was expected".to_owned(), plot));

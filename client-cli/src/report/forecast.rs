@@ -2,6 +2,7 @@
 
 use super::Section;
 use super::facts::Facts;
+use super::legend::Marks;
 use super::sheet::{Cell, Sheet};
 use super::svg::{Axis, Bar, Fill, Said, bars, count};
 use crate::backtest::own::Held;
@@ -82,7 +83,11 @@ pub(super) fn spread(facts: &Facts) -> Section {
         ));
     }
     let desc = drawn.iter().map(|bar| format!("{}: {}", bar.label, bar.text)).collect::<Vec<_>>().join("; ");
-    let said = Said { title: "Share of forecasts within their spread, by how far ahead", desc: &desc };
+    let said = Said {
+        title: "Share of forecasts within their spread, by how far ahead",
+        desc: &desc,
+        marks: Marks::full("share that came within the stated spread"),
+    };
     let axis = Axis { most: 1.0, unit: "%", is_whole: true };
     section.plots.push((String::new(), bars(said, axis, Some((STATED, "80 % stated")), &drawn)));
     section
@@ -140,7 +145,11 @@ pub(super) fn due_points(facts: &Facts) -> Section {
         return section;
     }
     let desc = drawn.iter().map(|bar| format!("{}: {}", bar.label, bar.text)).collect::<Vec<_>>().join(", ");
-    let said = Said { title: "Closings by their distance from the due point", desc: &desc };
+    let said = Said {
+        title: "Closings by their distance from the due point",
+        desc: &desc,
+        marks: Marks::full("closings"),
+    };
     let axis = Axis {
         most: drawn.iter().filter_map(|bar| bar.value).fold(5.0, f64::max),
         unit: "",

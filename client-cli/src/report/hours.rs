@@ -2,6 +2,7 @@
 
 use super::Section;
 use super::facts::{Facts, Ran};
+use super::legend::Marks;
 use super::sheet::{Cell, Sheet};
 use super::svg::{Axis, Bar, Fill, Said, bars};
 
@@ -74,7 +75,15 @@ pub(super) fn run(facts: &Facts) -> Section {
         let drawn: Vec<Bar> = part.iter().map(bar).collect();
         let desc =
             drawn.iter().map(|bar| format!("{} {}", bar.label, bar.text)).collect::<Vec<_>>().join(", ");
-        let said = Said { title: "Run hours by machine", desc: &desc };
+        let said = Said {
+            title: "Run hours by machine",
+            desc: &desc,
+            marks: Marks {
+                full: "run hours",
+                hatched: "run hours, not known to the period's end",
+                limits: "",
+            },
+        };
         section.plots.push((String::new(), bars(said, axis, None, &drawn)));
     }
     section

@@ -8,6 +8,7 @@ mod consumption;
 pub(crate) mod facts;
 mod forecast;
 mod hours;
+mod legend;
 mod look;
 mod sheet;
 mod svg;

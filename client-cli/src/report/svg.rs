@@ -3,6 +3,7 @@
 //! What a mark means is told by its form and by text beside it, never by its colour alone. Colours come from the page's style
 //! ([`super::look`]), so that one drawing serves light, dark and paper. Nothing is drawn that would need a script.
 
+use super::legend::{Drawn, Marks, legend};
 use crate::html::safe;
 use std::fmt::Write as _;
 
@@ -11,7 +12,7 @@ pub(crate) const WIDE: f64 = 680.0;
 /// How wide one of two plots beside one another is.
 pub(crate) const HALF: f64 = 332.0;
 /// The height of a line of text.
-const LINE: f64 = 14.0;
+pub(super) const LINE: f64 = 14.0;
 /// At most this many ticks stand on an axis.
 const TICKS_MAX: f64 = 5.0;
 /// How high the columns of a wide plot may be, and those of one of two.
@@ -31,7 +32,8 @@ pub(crate) enum Fill {
 }
 
 impl Fill {
-    fn class(self) -> &'static str {
+    /// Its class in the look.
+    pub(super) fn class(self) -> &'static str {
         match self {
             Fill::Full => "full",
             Fill::Hatched => "hatched",
@@ -39,13 +41,15 @@ impl Fill {
     }
 }
 
-/// What a plot says to who does not see it.
+/// What a plot says in words: what its marks mean, and what it shows to who does not see it.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Said<'a> {
     /// What it shows.
     pub(crate) title: &'a str,
     /// What there is to see.
     pub(crate) desc: &'a str,
+    /// What its marks mean.
+    pub(crate) marks: Marks<'a>,
 }
 
 /// What an axis counts.
@@ -101,16 +105,19 @@ pub(crate) fn columns(width: f64, said: Said<'_>, axis: Axis<'_>, columns: &[Col
         label(&mut body, "end", (gutter - 6.0, at + 4.0), &tick_text(*tick, axis));
     }
     let step = (width - gutter) / count(columns.len().max(1));
+    let mut drawn = Drawn::default();
     for (place, column) in columns.iter().enumerate() {
         let middle = gutter + step * (count(place) + 0.5);
         let half = (step * 0.32).min(18.0);
         let mut above = y(0.0);
         if let Some(value) = column.value {
             above = y(value);
-            rect(&mut body, column.fill, (middle - half, above), (2.0 * half, y(0.0) - above));
+            drawn.add(column.fill);
+            rect(&mut body, column.fill.class(), (middle - half, above), (2.0 * half, y(0.0) - above));
         }
         if let Some((low, high)) = column.limits {
             above = above.min(y(high));
+            drawn.limits = true;
             line(&mut body, "limits", (middle, y(low)), (middle, y(high)));
             for edge in [low, high] {
                 line(&mut body, "limits", (middle - 4.0, y(edge)), (middle + 4.0, y(edge)));
@@ -122,7 +129,9 @@ pub(crate) fn columns(width: f64, said: Said<'_>, axis: Axis<'_>, columns: &[Col
         }
     }
     line(&mut body, "axis", (gutter, y(0.0)), (width, y(0.0)));
-    whole(said, (width, top + plot + foot), &body)
+    let end = top + plot + foot;
+    let key = legend(&mut body, said.marks, drawn, (width, end));
+    whole(said, (width, end + key), &body)
 }
 
 /// Bars under one another, with an upright rule where there is one to compare with.
@@ -135,7 +144,7 @@ pub(crate) fn bars(said: Said<'_>, axis: Axis<'_>, rule: Option<(f64, &str)>, ba
     let plot = WIDE - names - behind;
     let bottom = top + STEP * count(bars.len());
     let x = |value: f64| names + plot * value / end;
-    let mut body = String::new();
+    let (mut body, mut drawn) = (String::new(), Drawn::default());
     for tick in &ticks {
         line(&mut body, "grid", (x(*tick), top), (x(*tick), bottom));
         label(&mut body, "middle", (x(*tick), bottom + LINE), &tick_text(*tick, axis));
@@ -145,7 +154,8 @@ pub(crate) fn bars(said: Said<'_>, axis: Axis<'_>, rule: Option<(f64, &str)>, ba
         label(&mut body, "end", (names - 6.0, middle + 4.0), &bar.label);
         let value = bar.value.unwrap_or(0.0);
         if value > 0.0 {
-            rect(&mut body, bar.fill, (names, middle - 6.0), (x(value) - names, 12.0));
+            drawn.add(bar.fill);
+            rect(&mut body, bar.fill.class(), (names, middle - 6.0), (x(value) - names, 12.0));
         }
         label(&mut body, "start", (x(value) + 6.0, middle + 4.0), &bar.text);
     }
@@ -154,7 +164,9 @@ pub(crate) fn bars(said: Said<'_>, axis: Axis<'_>, rule: Option<(f64, &str)>, ba
         label(&mut body, "middle", (x(at), top - 8.0), text);
     }
     line(&mut body, "axis", (names, top), (names, bottom));
-    whole(said, (WIDE, bottom + LINE + 6.0), &body)
+    let end = bottom + LINE + 6.0;
+    let key = legend(&mut body, said.marks, drawn, (WIDE, end));
+    whole(said, (WIDE, end + key), &body)
 }
 
 /// The pattern of hatched marks, once in a page.
@@ -201,7 +213,7 @@ pub(crate) fn count(of: usize) -> f64 {
 }
 
 /// How wide a text is at most in the fonts of the plots, by eye: no measure of a font is at hand here.
-fn breadth(text: &str) -> f64 {
+pub(super) fn breadth(text: &str) -> f64 {
     let letter = |letter: char| match letter {
         'm' | 'M' | 'W' | '%' | '@' | '…' => 11.0,
         'w' => 9.2,
@@ -218,23 +230,22 @@ fn gutter(texts: impl Iterator<Item = String>) -> f64 {
     texts.map(|text| breadth(&text)).fold(0.0, f64::max) + 8.0
 }
 
-fn line(body: &mut String, class: &str, (x1, y1): (f64, f64), (x2, y2): (f64, f64)) {
+pub(super) fn line(body: &mut String, class: &str, (x1, y1): (f64, f64), (x2, y2): (f64, f64)) {
     let _ = writeln!(
         body,
         "<line class=\"{class}\" x1=\"{x1:.1}\" y1=\"{y1:.1}\" x2=\"{x2:.1}\" y2=\"{y2:.1}\"/>"
     );
 }
 
-fn rect(body: &mut String, fill: Fill, (x, y): (f64, f64), (width, height): (f64, f64)) {
+pub(super) fn rect(body: &mut String, class: &str, (x, y): (f64, f64), (width, height): (f64, f64)) {
     let _ = writeln!(
         body,
-        "<rect class=\"{}\" x=\"{x:.1}\" y=\"{y:.1}\" width=\"{width:.1}\" height=\"{:.1}\"/>",
-        fill.class(),
+        "<rect class=\"{class}\" x=\"{x:.1}\" y=\"{y:.1}\" width=\"{width:.1}\" height=\"{:.1}\"/>",
         height.max(1.0)
     );
 }
 
-fn label(body: &mut String, anchor: &str, (x, y): (f64, f64), text: &str) {
+pub(super) fn label(body: &mut String, anchor: &str, (x, y): (f64, f64), text: &str) {
     if !text.is_empty() {
         let text = safe(text);
         let _ = writeln!(body, "<text text-anchor=\"{anchor}\" x=\"{x:.1}\" y=\"{y:.1}\">{text}</text>");
@@ -254,7 +265,9 @@ fn whole(said: Said<'_>, (width, height): (f64, f64), body: &str) -> String {
 mod tests {
     use super::*;
 
-    const SAID: Said<'static> = Said { title: "Hours <run>", desc: "L-03 most" };
+    const MARKS: Marks<'static> =
+        Marks { full: "hours", hatched: "hours so far", limits: "what they may be" };
+    const SAID: Said<'static> = Said { title: "Hours <run>", desc: "L-03 most", marks: MARKS };
 
     #[test]
     fn an_axis_ends_at_a_tick_and_has_few() {
@@ -292,5 +305,7 @@ mod tests {
         let plot = columns(WIDE, SAID, axis, &[column(Some(0.5)), column(None)]);
         assert_eq!(plot.matches("<rect class=\"hatched\"").count(), 1, "{plot}");
         assert!(plot.contains("height=\"85.0\"") && plot.contains(">100 %</text>"), "{plot}");
+        assert!(plot.contains(">hours so far</text>") && plot.contains(">what they may be</text>"), "{plot}");
+        assert!(!plot.contains(">hours</text>"), "nothing full is drawn: {plot}");
     }
 }

@@ -123,6 +123,8 @@ mod tests {
         };
         let subject = [pair(10, 0x0c, b"shop"), pair(3, 0x13, b"cell 7")].concat();
         assert_eq!(common_name(&subject).as_deref(), Some("cell 7"));
+        let two = [pair(3, 0x0c, b"cell 6"), pair(10, 0x0c, b"shop"), pair(3, 0x0c, b"cell 7")].concat();
+        assert_eq!(common_name(&two).as_deref(), Some("cell 7"), "the last of several");
         assert_eq!(common_name(&pair(10, 0x0c, b"shop")), None);
         assert_eq!(common_name(&pair(3, 0x0c, &[0xff])), None);
         // Cut anywhere, it is read as far as it goes, and no further.

@@ -3,9 +3,10 @@
 use crate::log::LogArguments;
 use crate::notary::Places;
 use crate::oidc::claims::{Grant, Rules};
-use crate::oidc::{FetchError, Provider, Source};
+use crate::oidc::{FetchError, Pace, Provider, Source};
 use crate::tls::TlsFiles;
 use crate::tokens::TokenCommand;
+use crate::traces::TracesArguments;
 use crate::vault::{BackupArguments, CheckArguments, RestoreArguments};
 use crate::web::{BoardToken, BoardTokenError, MetricsFor};
 use clap::{Args, Parser, Subcommand};
@@ -132,6 +133,9 @@ pub struct ServeArguments {
     /// Where to listen.
     #[command(flatten)]
     pub listen: ListenArguments,
+    /// Where traces go.
+    #[command(flatten)]
+    pub traces: TracesArguments,
     /// Whose tokens are taken beside our own.
     #[command(flatten)]
     pub identity: IdentityArguments,
@@ -195,7 +199,7 @@ impl IdentityArguments {
             grants: self.oidc_grants.clone(),
         };
         let source = Source::of(keys, self.oidc_ca.as_deref())?;
-        Ok(Some(Arc::new(Provider::open(rules, source).await?)))
+        Ok(Some(Arc::new(Provider::open(rules, source, Pace::default()).await?)))
     }
 }
 

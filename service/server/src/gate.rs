@@ -6,9 +6,12 @@ use crate::limits::{Limits, Slot};
 use crate::line::{Line, Note, Telling, TraceParent};
 use crate::meters::Meters;
 use crate::policy;
+use crate::status::spans::is_of_somebody;
 use crate::status::{Failure, behind, refusal};
 use crate::tls::Peer;
+use crate::traces::{Traced, Traces};
 use fettler_proto::Method;
+use fettler_store::contract::seen_by;
 use futures::future::BoxFuture;
 use http::{HeaderMap, Request, Response};
 use http_body::{Frame, SizeHint};
@@ -51,13 +54,19 @@ pub struct GateLayer {
     limits: Arc<Limits>,
     meters: Arc<Meters>,
     calls: TaskTracker,
+    traces: Option<Arc<Traces>>,
 }
 
 impl GateLayer {
     /// A gate with this doorkeeper; each call is counted in `calls` until the last byte of its answer is taken, and in `meters`
     /// after that.
     pub fn new(doorkeeper: Doorkeeper, meters: Arc<Meters>, calls: TaskTracker) -> GateLayer {
-        GateLayer { doorkeeper: Arc::new(doorkeeper), limits: Arc::default(), meters, calls }
+        GateLayer { doorkeeper: Arc::new(doorkeeper), limits: Arc::default(), meters, calls, traces: None }
+    }
+
+    /// The gate, where calls are traced as well.
+    pub(crate) fn tracing(self, traces: Option<Arc<Traces>>) -> GateLayer {
+        GateLayer { traces, ..self }
     }
 }
 
@@ -76,8 +85,9 @@ impl GateLayer {
 impl<S> Layer<S> for GateLayer {
     type Service = Gate<S>;
     fn layer(&self, inner: S) -> Gate<S> {
-        let (doorkeeper, limits) = (self.doorkeeper.clone(), self.limits.clone());
-        Gate { inner, doorkeeper, limits, meters: self.meters.clone(), calls: self.calls.clone() }
+        let (doorkeeper, limits, traces) =
+            (self.doorkeeper.clone(), self.limits.clone(), self.traces.clone());
+        Gate { inner, doorkeeper, limits, meters: self.meters.clone(), calls: self.calls.clone(), traces }
     }
 }
 
@@ -89,6 +99,7 @@ pub struct Gate<S> {
     limits: Arc<Limits>,
     meters: Arc<Meters>,
     calls: TaskTracker,
+    traces: Option<Arc<Traces>>,
 }
 
 impl<S> Service<Request<Body>> for Gate<S>
@@ -109,12 +120,14 @@ where
         // The instance that was polled ready must take the call.
         let fresh = self.inner.clone();
         let inner = std::mem::replace(&mut self.inner, fresh);
-        let (doorkeeper, limits) = (self.doorkeeper.clone(), self.limits.clone());
+        let (doorkeeper, limits, traces) =
+            (self.doorkeeper.clone(), self.limits.clone(), self.traces.clone());
         let mut line = line(self.meters.clone(), &request);
         // Whoever asks whether the service lives keeps it from nothing.
         let call = (!is_open(request.uri().path())).then(|| self.calls.token());
         Box::pin(async move {
-            let (answer, slot) = pass(inner, &doorkeeper, &limits, request, &mut line).await?;
+            let (answer, slot) =
+                pass(inner, (&doorkeeper, &limits, traces.as_deref()), request, &mut line).await?;
             line.head(answer.headers());
             Ok(answer.map(|inner| Body::new(Counted { inner, line, _call: call, _slot: slot })))
         })
@@ -179,14 +192,14 @@ fn line(meters: Arc<Meters>, request: &Request<Body>) -> Line {
         token: None,
         note: Arc::new(Note::default()),
         trace,
+        traced: None,
         code: None,
     }
 }
 
 async fn pass<S>(
     mut inner: S,
-    doorkeeper: &Arc<Doorkeeper>,
-    limits: &Arc<Limits>,
+    (doorkeeper, limits, traces): (&Arc<Doorkeeper>, &Arc<Limits>, Option<&Traces>),
     mut request: Request<Body>,
     line: &mut Line,
 ) -> Result<(Response<Body>, Option<Slot>), S::Error>
@@ -196,18 +209,20 @@ where
     let started = Instant::now();
     let path = request.uri().path().to_owned();
     let method = path.trim_start_matches('/');
-    let Peer { address: peer, certificate } = Peer::of(request.extensions());
+    let far = Peer::of(request.extensions());
+    let peer = far.address;
     let mut slot = None;
     // Nothing that comes from outside has one: it is what a page of the board holds for its reader.
     let held = request.extensions_mut().remove::<Pass>();
     request.extensions_mut().insert(line.note.clone());
     if !is_open(&path) {
         let authorization = request.headers().get(http::header::AUTHORIZATION).and_then(|v| v.to_str().ok());
-        let shown = (held.as_ref(), authorization, certificate.as_deref());
+        let shown = (held.as_ref(), authorization, far.certificate.as_deref());
         match let_in(doorkeeper, limits, &path, shown).await {
             Ok((pass, begun)) => {
                 line.token = Some(pass.record.token);
                 slot = Some(begun);
+                line.traced = traced(traces, &request, line, &far);
                 request.extensions_mut().insert(pass);
             }
             Err(failure) => {
@@ -215,7 +230,11 @@ where
                     line.telling = Telling::Counted;
                     doorkeeper.tell_refused(method, &failure, peer);
                 }
-                return Ok((Status::from(failure).into_http(), None));
+                let refused = Status::from(failure);
+                if is_of_somebody(&refused) {
+                    line.traced = traced(traces, &request, line, &far);
+                }
+                return Ok((refused.into_http(), None));
             }
         }
     }
@@ -223,12 +242,13 @@ where
     if let Some(deadline) = deadline {
         request.extensions_mut().insert(Deadline(deadline));
     }
+    let work = seen_by(line.traced.as_ref().map(Traced::onlooker), inner.call(request));
     let answer = match deadline {
-        Some(deadline) => match tokio::time::timeout_at(deadline, inner.call(request)).await {
+        Some(deadline) => match tokio::time::timeout_at(deadline, work).await {
             Ok(answer) => answer?,
             Err(_) => Status::from(Failure::Deadline).into_http(),
         },
-        None => inner.call(request).await?,
+        None => work.await?,
     };
     let answer = mended(answer);
     // What a handler refuses for the token's sites or its role.
@@ -237,6 +257,15 @@ where
         doorkeeper.tell_refused(method, &why, peer);
     }
     Ok((answer, slot))
+}
+
+/// Begins the span of a call of the contract, where calls are traced and this one is.
+fn traced(traces: Option<&Traces>, request: &Request<Body>, line: &Line, far: &Peer) -> Option<Traced> {
+    Method::from_path(&line.path)?;
+    let told = (line.trace.as_ref(), request.headers());
+    let mut call = traces?.begin(&line.path, told, line.started)?;
+    call.between(far);
+    Some(call)
 }
 
 /// What is shown to be let in: a pass that was given before, a token, or a certificate.

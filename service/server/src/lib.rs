@@ -13,7 +13,7 @@
 //! * [`serve`]: the one way to run it all, used by the program and by tests.
 //! * [`notary`], [`tokens`], [`tls`]: signed checkpoints of the journals, `fettlerd token`, encryption.
 //! * [`vault`]: backups, checks and restores.
-//! * [`log`], [`settings`]: how it is logged, and where settings come from.
+//! * [`log`], [`traces`], [`settings`]: how it is logged and traced, and where settings come from.
 //! * [`folder`], [`upkeep`], [`clock`], [`demo`], [`config`], [`notify`]: the data folder, the work done between calls,
 //!   time, the invented shop, the command line, and what the service manager is told.
 //!
@@ -43,6 +43,7 @@ pub mod settings;
 pub mod status;
 pub mod tls;
 pub mod tokens;
+pub mod traces;
 pub mod upkeep;
 pub mod vault;
 pub mod web;

@@ -1,10 +1,12 @@
-//! What is left of a call when it has ended: a line in the log, and its figures. Neither holds what was sent or answered.
+//! What is left of a call when it has ended: a line in the log, its figures, and its span where it is traced. None holds what was sent
+//! or answered.
 
 use crate::meters::Meters;
-use crate::status::{LEFT, code_name, code_of, is_ours};
+use crate::status::{LEFT, code_of, is_ours};
+use crate::traces::{End, Traced};
 use fettler_domain::ids::TokenId;
 use fettler_domain::text::Key;
-use fettler_proto::Method;
+use fettler_proto::{Method, code_name};
 use http::HeaderMap;
 use std::net::SocketAddr;
 use std::sync::{Arc, OnceLock};
@@ -53,6 +55,8 @@ pub(crate) struct Line {
     pub(crate) note: Arc<Note>,
     /// The trace that the caller says the call is part of.
     pub(crate) trace: Option<TraceParent>,
+    /// Its span, where it is traced.
+    pub(crate) traced: Option<Traced>,
     /// How it ended; none while that is not known, and then its caller has left.
     pub(crate) code: Option<Code>,
 }
@@ -77,7 +81,9 @@ impl Line {
         let peer = self.peer.map(tracing::field::display);
         let request_id = self.note.request_id.get().map(String::as_str);
         let site = self.note.site.get().map(Key::as_str);
-        let trace_id = self.trace.as_ref().map(TraceParent::trace_id);
+        // Of a call that is traced they are one; else it is what its caller said.
+        let begun_here = self.traced.as_ref().map(Traced::trace_id);
+        let trace_id = self.trace.as_ref().map(TraceParent::trace_id).or(begun_here.as_deref());
         macro_rules! told {
             ($level:ident) => {
                 tracing::$level!(
@@ -99,6 +105,10 @@ impl Drop for Line {
         self.meters.call(method, code, (self.telling == Telling::Call).then_some(took));
         if self.telling != Telling::Counted {
             self.log(code, took);
+        }
+        if let Some(traced) = self.traced.take() {
+            let site = self.note.site.get().map(Key::as_str);
+            traced.end(End { code, site, at: self.started + took });
         }
     }
 }
@@ -129,6 +139,12 @@ impl TraceParent {
     pub(crate) fn trace_id(&self) -> &str {
         &self.text[..32]
     }
+
+    /// The numbers of the trace and of the caller's span in it, and whether its caller has it traced (the flag `sampled`).
+    pub(crate) fn parts(&self) -> (&str, &str, bool) {
+        let flags = u8::from_str_radix(&self.text[50..], 16).unwrap_or(0);
+        (self.trace_id(), &self.text[33..49], flags & 1 == 1)
+    }
 }
 
 #[cfg(test)]
@@ -153,7 +169,8 @@ mod tests {
             let mut headers = HeaderMap::new();
             headers.insert("traceparent", http::HeaderValue::from_static(text));
             let read = TraceParent::of(&headers);
-            assert_eq!(read.as_ref().map(TraceParent::trace_id), taken.then_some(trace), "{text}");
+            let parts = taken.then_some((trace, "00f067aa0ba902b7", true));
+            assert_eq!(read.as_ref().map(TraceParent::parts), parts, "{text}");
         }
     }
 }

@@ -86,6 +86,7 @@ async fn run_serve(arguments: ServeArguments) -> Result<()> {
     let before = Before::start(&mut ports)?;
     let provider = arguments.identity.provider().await?;
     let board = arguments.board.token()?;
+    let traces = arguments.traces.collector()?;
     let scheme = if ports.tls.is_some() { "https" } else { "http" };
     let address = ports.grpc.local_addr()?;
     let folder = Folder::take(&arguments.place.folder()?)?;
@@ -112,7 +113,7 @@ async fn run_serve(arguments: ServeArguments) -> Result<()> {
         notify::say(Word::Stopping);
     };
     let data = Some(folder.path().to_owned());
-    let terms = Terms { provider, board, metrics_for: arguments.metrics, data };
+    let terms = Terms { provider, board, metrics_for: arguments.metrics, data, traces };
     Ok(serve_on(ports, store, clock, notary, terms, stop).await?)
 }
 

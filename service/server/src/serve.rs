@@ -9,6 +9,7 @@ use crate::oidc::Provider;
 use crate::rpc::Desk;
 use crate::status::MESSAGE_BYTES_MAX;
 use crate::tls::Tls;
+use crate::traces::{Collector, Sending, Traces};
 use crate::upkeep;
 use crate::web::{self, BoardToken, HttpPort, MetricsFor};
 use fettler_proto::v1::{
@@ -110,6 +111,8 @@ pub struct Terms {
     pub metrics_for: MetricsFor,
     /// The folder whose disk the figures tell of.
     pub data: Option<PathBuf>,
+    /// Where traces go; none where no call is traced.
+    pub traces: Option<Collector>,
 }
 
 /// Serves on terms.
@@ -121,7 +124,7 @@ pub async fn serve_on(
     terms: Terms,
     shutdown: impl Future<Output = ()> + Send,
 ) -> Result<(), ServeError> {
-    let Terms { provider, board, metrics_for, data } = terms;
+    let Terms { provider, board, metrics_for, data, traces } = terms;
     let stopping = CancellationToken::new();
     let (tasks, calls) = (TaskTracker::new(), TaskTracker::new());
     let (health, health_service) = tonic_health::server::health_reporter();
@@ -142,7 +145,9 @@ pub async fn serve_on(
     let incoming =
         TcpIncoming::from(ports.grpc).with_nodelay(Some(true)).with_keepalive(Some(KEEPALIVE_EVERY));
     let doorkeeper = Doorkeeper::new(store.clone(), clock.clone()).trusting(provider);
-    let gate = GateLayer::new(doorkeeper, desk.meters.clone(), calls.clone());
+    let traces = traces.map(|to| Traces::start(&to, clock.clone(), desk.meters.spans()));
+    let (traces, sending) = traces.unzip();
+    let gate = GateLayer::new(doorkeeper, desk.meters.clone(), calls.clone()).tracing(traces);
     let port = ports.http.map(|listener| HttpPort { listener, tls: http_tls, board, metrics_for });
     let paths = port.as_ref().map(|port| web::paths(routes.clone(), &gate, &desk, port));
     let web = Web::start(port.zip(paths))?;
@@ -174,13 +179,24 @@ pub async fn serve_on(
     if timeout_at(until, tasks.wait()).await.is_err() {
         tracing::warn!(calls = tasks.len(), "some calls did not end in time");
     }
-    if timeout_at(until + SHUT, async { (keeping.await.is_ok(), store.shut().await) }).await.is_err() {
-        tracing::warn!("the store did not close in time; what was acknowledged is durable all the same");
-    }
+    close(keeping, &*store, sending, until + SHUT).await;
     // It may have failed while others drained, or just as it closed.
     match store.failed().now_or_never() {
         Some(why) => ended.and(Err(ServeError::StoreFailed(why))),
         None => ended,
+    }
+}
+
+/// Ends what is left once no call is under way: the work between calls, the store, and the spans that wait to be sent.
+async fn close<T>(keeping: JoinHandle<T>, store: &dyn Store, sending: Option<Sending>, by: Instant) {
+    let last_spans = async {
+        if let Some(sending) = sending {
+            sending.end(by).await;
+        }
+    };
+    let shut = async { (keeping.await.is_ok(), store.shut().await) };
+    if futures::join!(timeout_at(by, shut), last_spans).0.is_err() {
+        tracing::warn!("the store did not close in time; what was acknowledged is durable all the same");
     }
 }
 

@@ -1,5 +1,7 @@
 //! From failures to gRPC: the only place that names status codes. `docs/api.md` lists the same table.
 
+pub(crate) mod spans;
+
 use fettler_domain::error::{Error, Violation};
 use fettler_store::contract::StoreError;
 use std::collections::HashMap;
@@ -284,29 +286,6 @@ pub fn behind(status: &Status) -> Option<Failure> {
 /// The code that an answer's headers tell; an answer that tells none is still under way or well.
 pub fn code_of(headers: &http::HeaderMap) -> Code {
     Status::from_header_map(headers).map_or(Code::Ok, |status| status.code())
-}
-
-/// A code as gRPC's documents write it.
-pub(crate) fn code_name(code: Code) -> &'static str {
-    match code {
-        Code::Ok => "OK",
-        Code::Cancelled => "CANCELLED",
-        Code::Unknown => "UNKNOWN",
-        Code::InvalidArgument => "INVALID_ARGUMENT",
-        Code::DeadlineExceeded => "DEADLINE_EXCEEDED",
-        Code::NotFound => "NOT_FOUND",
-        Code::AlreadyExists => "ALREADY_EXISTS",
-        Code::PermissionDenied => "PERMISSION_DENIED",
-        Code::ResourceExhausted => "RESOURCE_EXHAUSTED",
-        Code::FailedPrecondition => "FAILED_PRECONDITION",
-        Code::Aborted => "ABORTED",
-        Code::OutOfRange => "OUT_OF_RANGE",
-        Code::Unimplemented => "UNIMPLEMENTED",
-        Code::Internal => "INTERNAL",
-        Code::Unavailable => "UNAVAILABLE",
-        Code::DataLoss => "DATA_LOSS",
-        Code::Unauthenticated => "UNAUTHENTICATED",
-    }
 }
 
 /// Whether a call ended as no caller brings about: the service failed, or was away or too slow. A stream lasts as its caller says.

@@ -111,6 +111,8 @@ fn pem(path: &Path) -> Result<String, TlsError> {
 pub struct Peer {
     /// From where.
     pub address: Option<std::net::SocketAddr>,
+    /// Our own end of the connection.
+    pub own: Option<std::net::SocketAddr>,
     /// The certificate that was shown and checked against the authority, in DER.
     pub certificate: Option<Vec<u8>>,
 }
@@ -123,9 +125,11 @@ impl Peer {
         }
         let Some(tls) = extensions.get::<TlsConnectInfo<TcpConnectInfo>>() else {
             let tcp = extensions.get::<TcpConnectInfo>();
-            return Peer { address: tcp.and_then(TcpConnectInfo::remote_addr), certificate: None };
+            let ends = tcp.map(|tcp| (tcp.remote_addr(), tcp.local_addr())).unwrap_or_default();
+            return Peer { address: ends.0, own: ends.1, certificate: None };
         };
         let certificate = tls.peer_certs().and_then(|chain| chain.first().map(|first| first.to_vec()));
-        Peer { address: tls.get_ref().remote_addr(), certificate }
+        let tcp = tls.get_ref();
+        Peer { address: tcp.remote_addr(), own: tcp.local_addr(), certificate }
     }
 }

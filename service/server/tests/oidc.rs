@@ -14,17 +14,19 @@ use fettler_proto::v1::{
     shop_service_client::ShopServiceClient,
 };
 use fettler_server::oidc::claims::Rules;
-use fettler_server::oidc::{Provider, Source};
+use fettler_server::oidc::{Pace, Provider, Refused, Source};
 use fettler_store::contract::{PageAsk, Store};
 use ring::rand::SystemRandom;
 use ring::signature::{ECDSA_P256_SHA256_FIXED_SIGNING, EcdsaKeyPair, Ed25519KeyPair, KeyPair as _};
 use serde_json::{Value, json};
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex};
+use std::time::Duration;
 use support::{NOW, Server, reason};
 use tempfile::TempDir;
 use tokio::io::{AsyncReadExt as _, AsyncWriteExt as _};
 use tokio::net::TcpListener;
+use tokio::task::JoinHandle;
 use tonic::{Code, Status};
 
 const SECOND: i64 = NOW.0 / 1_000_000;
@@ -82,30 +84,67 @@ impl Key {
 /// What answers with a set of keys, and counts how often it was asked.
 struct KeyService {
     address: String,
-    set: Arc<Mutex<String>>,
+    answer: Arc<Mutex<Vec<u8>>>,
     asked: Arc<AtomicUsize>,
+    listens: JoinHandle<()>,
+}
+
+/// An answer over HTTP.
+fn http(status: &str, body: impl AsRef<[u8]>) -> Vec<u8> {
+    let body = body.as_ref();
+    let head = format!("HTTP/1.1 {status}\r\ncontent-length: {}\r\n\r\n", body.len());
+    [head.as_bytes(), body].concat()
+}
+
+fn set_of(keys: &[Value]) -> Vec<u8> {
+    http("200 OK", json!({"keys": keys}).to_string())
 }
 
 impl KeyService {
-    async fn start(keys: &[Value]) -> KeyService {
+    async fn start(answer: Vec<u8>) -> KeyService {
         let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
         let address = format!("http://{}/keys", listener.local_addr().unwrap());
-        let set = Arc::new(Mutex::new(json!({"keys": keys}).to_string()));
+        let answer = Arc::new(Mutex::new(answer));
         let asked = Arc::new(AtomicUsize::new(0));
-        let service = KeyService { address, set: set.clone(), asked: asked.clone() };
-        tokio::spawn(async move {
+        let (says, counts) = (answer.clone(), asked.clone());
+        let listens = tokio::spawn(async move {
             loop {
                 let (mut caller, _) = listener.accept().await.unwrap();
                 let mut said = [0; 4096];
                 let read = caller.read(&mut said).await.unwrap();
                 assert!(said[..read].starts_with(b"GET /keys HTTP/1.1\r\n"), "one GET");
-                asked.fetch_add(1, Ordering::SeqCst);
-                let body = set.lock().unwrap().clone();
-                let answer = format!("HTTP/1.1 200 OK\r\ncontent-length: {}\r\n\r\n{body}", body.len());
-                caller.write_all(answer.as_bytes()).await.unwrap();
+                counts.fetch_add(1, Ordering::SeqCst);
+                let answer = says.lock().unwrap().clone();
+                // Whoever finds an answer too long goes away within it.
+                let _ = caller.write_all(&answer).await;
             }
         });
-        service
+        KeyService { address, answer, asked, listens }
+    }
+
+    fn says(&self, answer: Vec<u8>) {
+        *self.answer.lock().unwrap() = answer;
+    }
+
+    fn asked(&self) -> usize {
+        self.asked.load(Ordering::SeqCst)
+    }
+
+    /// Listens no more.
+    async fn ends(&mut self) {
+        self.listens.abort();
+        assert!((&mut self.listens).await.unwrap_err().is_cancelled());
+    }
+
+    async fn provider(&self, pace: Pace) -> Provider {
+        let rules = Rules {
+            issuer: "https://id.example".into(),
+            audience: "fettler".into(),
+            role_claim: "groups".into(),
+            person_claim: None,
+            grants: vec!["wrench=technician".parse().unwrap()],
+        };
+        Provider::open(rules, Source::of(&self.address, None).unwrap(), pace).await.unwrap()
     }
 }
 
@@ -125,7 +164,7 @@ impl Shop {
             person_claim: Some("name".into()),
             grants: grants.map(|grant| grant.parse().unwrap()).to_vec(),
         };
-        let provider = Arc::new(Provider::open(rules, source).await.unwrap());
+        let provider = Arc::new(Provider::open(rules, source, Pace::default()).await.unwrap());
         let folder = tempfile::tempdir().unwrap();
         let store = fettler_store::open(&folder.path().join("shop.db").display().to_string()).await.unwrap();
         let server = Server::start_trusting(store.clone(), provider).await;
@@ -161,7 +200,7 @@ fn why(answer: Result<(), Status>) -> String {
 #[tokio::test(flavor = "multi_thread", worker_threads = 4)]
 async fn a_token_of_the_provider_has_the_roles_that_it_makes() {
     let (key, other) = (Key::p256(), Key::ed25519());
-    let service = KeyService::start(&[key.public("a"), other.public("b")]).await;
+    let service = KeyService::start(set_of(&[key.public("a"), other.public("b")])).await;
     let shop = Shop::open(Source::of(&service.address, None).unwrap()).await;
     for token in [key.sign("a", &claims()), other.sign("b", &claims())] {
         shop.due(&token, "north").await.unwrap();
@@ -243,25 +282,146 @@ async fn what_is_not_as_it_must_be_is_let_into_nothing() {
 #[tokio::test(flavor = "multi_thread", worker_threads = 4)]
 async fn keys_are_asked_for_anew_when_a_token_names_another_and_not_for_every_one() {
     let (first, second) = (Key::p256(), Key::ed25519());
-    let service = KeyService::start(&[first.public("a")]).await;
-    let rules = Rules {
-        issuer: "https://id.example".into(),
-        audience: "fettler".into(),
-        role_claim: "groups".into(),
-        person_claim: None,
-        grants: vec!["wrench=technician".parse().unwrap()],
-    };
     // What cannot be read at first is asked for again by the first call.
-    let good = std::mem::replace(&mut *service.set.lock().unwrap(), "no keys".to_owned());
-    let provider = Provider::open(rules, Source::of(&service.address, None).unwrap()).await.unwrap();
-    assert_eq!(service.asked.load(Ordering::SeqCst), 1);
-    *service.set.lock().unwrap() = good;
+    let service = KeyService::start(http("200 OK", "no keys")).await;
+    let provider = service.provider(Pace::default()).await;
+    assert_eq!(service.asked(), 1);
+    service.says(set_of(&[first.public("a")]));
     provider.check(&first.sign("a", &claims()), NOW).await.unwrap();
-    *service.set.lock().unwrap() = json!({"keys": [second.public("b")]}).to_string();
+    service.says(set_of(&[second.public("b")]));
     for _ in 0..20 {
         provider.check(&second.sign("b", &claims()), NOW).await.unwrap_err();
     }
-    assert_eq!(service.asked.load(Ordering::SeqCst), 2, "a minute has not passed");
+    assert_eq!(service.asked(), 2, "a minute has not passed");
     // Those that are known go on.
     provider.check(&first.sign("a", &claims()), NOW).await.unwrap();
+}
+
+/// Asked for at once whenever a key is not known, and after a failure.
+const AT_ONCE: Pace = Pace { keys_for: Duration::from_hours(1), asked_every: Duration::ZERO };
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 4)]
+async fn keys_that_the_provider_changes_are_taken_up_and_those_that_it_withdrew_go() {
+    let (first, second) = (Key::p256(), Key::ed25519());
+    let service = KeyService::start(set_of(&[first.public("a")])).await;
+    let provider = service.provider(AT_ONCE).await;
+    let (old, new) = (first.sign("a", &claims()), second.sign("b", &claims()));
+    provider.check(&old, NOW).await.unwrap();
+    service.says(set_of(&[first.public("a"), second.public("b")]));
+    provider.check(&new, NOW).await.unwrap();
+    provider.check(&old, NOW).await.unwrap();
+    assert_eq!(service.asked(), 2, "what is known is not asked for");
+    service.says(set_of(&[second.public("b")]));
+    let refused = provider.check(&first.sign("z", &claims()), NOW).await.unwrap_err();
+    assert_eq!((refused, service.asked()), (Refused::Key, 3));
+    // With the set that was read for another it went: it is asked for once more, and there is none.
+    assert_eq!(provider.check(&old, NOW).await.unwrap_err(), Refused::Key);
+    provider.check(&new, NOW).await.unwrap();
+    assert_eq!(service.asked(), 4);
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 4)]
+async fn many_strangers_at_once_make_one_question() {
+    let key = Key::p256();
+    let service = KeyService::start(http("503 Service Unavailable", "")).await;
+    let provider = Arc::new(service.provider(Pace::default()).await);
+    service.says(set_of(&[key.public("a")]));
+    let strangers = (0..60).map(|n| {
+        let (provider, token) = (provider.clone(), key.sign(&format!("k{n}"), &claims()));
+        tokio::spawn(async move { provider.check(&token, NOW).await })
+    });
+    for answer in futures::future::join_all(strangers.collect::<Vec<_>>()).await {
+        assert_eq!(answer.unwrap().unwrap_err(), Refused::Key);
+    }
+    assert_eq!(service.asked(), 2, "one at the start, and one for all of them");
+    provider.check(&key.sign("a", &claims()), NOW).await.unwrap();
+    assert_eq!(service.asked(), 2);
+}
+
+/// What is told in the log, kept.
+#[derive(Clone, Default)]
+struct Log(Arc<Mutex<Vec<u8>>>);
+
+impl std::io::Write for Log {
+    fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
+        self.0.lock().unwrap().extend_from_slice(bytes);
+        Ok(bytes.len())
+    }
+
+    fn flush(&mut self) -> std::io::Result<()> {
+        Ok(())
+    }
+}
+
+impl Log {
+    fn taken(&self) -> String {
+        String::from_utf8(std::mem::take(&mut *self.0.lock().unwrap())).unwrap()
+    }
+}
+
+// On one thread, so that what the provider's own tasks tell is heard as well.
+#[tokio::test]
+async fn what_is_no_set_of_keys_leaves_those_of_before_and_is_told() {
+    let log = Log::default();
+    let writes = log.clone();
+    let told = tracing_subscriber::fmt().with_ansi(false).with_writer(move || writes.clone()).finish();
+    let _told = tracing::subscriber::set_default(told);
+    let (first, second) = (Key::p256(), Key::ed25519());
+    let mut service = KeyService::start(set_of(&[first.public("a")])).await;
+    let provider = service.provider(AT_ONCE).await;
+    let (old, new) = (first.sign("a", &claims()), second.sign("b", &claims()));
+    let good = json!({"keys": [second.public("b")]}).to_string();
+    let wide = |bytes: usize| format!("{good}{}", " ".repeat(bytes - good.len()));
+    let endless = ["HTTP/1.1 200 OK\r\n\r\n", &wide((256 << 10) + 1)].concat();
+    let many: Vec<Value> =
+        (0..65).map(|n| second.public(&format!("k{n}"))).chain([second.public("b")]).collect();
+    for (answer, why) in [
+        (http("200 OK", wide((256 << 10) + 1)), "length limit exceeded"),
+        (endless.into_bytes(), "length limit exceeded"),
+        (set_of(&many), "has more than 64 keys"),
+        (http("200 OK", &good[1..]), "is not JSON"),
+        (http("200 OK", [good.as_bytes(), b"\xff"].concat()), "utf-8"),
+        (http("200 OK", "{}"), "has no list `keys`"),
+        (http("200 OK", r#"{"keys": [{"kty": "oct", "k": "AAAA", "kid": "b"}]}"#), "has no key for"),
+        (http("404 Not Found", &good), "it said 404"),
+        (http("302 Found\r\nlocation: /keys", &good), "it said 302"),
+        (http("200 OK", &good)[..80].to_vec(), "did not answer with keys"),
+        (b"no HTTP\r\n\r\n".to_vec(), "did not answer with keys"),
+        (Vec::new(), "did not answer with keys"),
+    ] {
+        service.says(answer);
+        let asked = service.asked();
+        assert_eq!(provider.check(&new, NOW).await.unwrap_err(), Refused::Key, "{why}");
+        assert_eq!(service.asked(), asked + 1, "{why}");
+        let said = log.taken();
+        assert_eq!(said.matches("WARN").count(), 1, "{why}: {said}");
+        assert!(said.contains(why) && said.contains("those of before stand"), "{why}: {said}");
+        assert!(said.contains(&service.address), "{said}");
+        assert!(!said.contains(&old[..20]) && !said.contains(&new[..20]), "no token is told: {said}");
+        // Those of before stand. That they could not be had is asked again beside the call, and not waited for.
+        provider.check(&old, NOW).await.unwrap();
+        while service.asked() < asked + 2 {
+            tokio::task::yield_now().await;
+        }
+        while log.0.lock().unwrap().is_empty() {
+            tokio::task::yield_now().await;
+        }
+        assert!(log.taken().contains(why), "{why}");
+    }
+    service.ends().await;
+    assert_eq!(provider.check(&new, NOW).await.unwrap_err(), Refused::Key);
+    let said = log.taken();
+    assert!(said.to_lowercase().contains("connection refused"), "{said}");
+    provider.check(&old, NOW).await.unwrap();
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 4)]
+async fn a_set_as_long_as_may_be_is_read() {
+    let key = Key::p256();
+    let good = json!({"keys": [key.public("a")]}).to_string();
+    let service =
+        KeyService::start(http("200 OK", format!("{good}{}", " ".repeat((256 << 10) - good.len())))).await;
+    let provider = service.provider(Pace::default()).await;
+    provider.check(&key.sign("a", &claims()), NOW).await.unwrap();
+    assert_eq!(service.asked(), 1);
 }

@@ -205,3 +205,40 @@ async fn a_shop_with_points_is_shown_as_it_is_loaded() {
     assert_eq!(shop.load(shown).await.changes, []);
     assert!(shop.server.address.port() > 0);
 }
+
+/// The same so many hours before now, whatever is odd about it.
+fn so(value: &str, hours_ago: i64) -> v1::ReadingSaid {
+    v1::ReadingSaid { at: Some(support::hours_from_now(-hours_ago)), confirmed: true, ..said(value, 0) }
+}
+
+#[tokio::test]
+async fn what_was_read_since_it_fell_due_is_told_where_it_is_explained() {
+    let shop = Shop::open().await;
+    let since = async || {
+        let ask =
+            v1::ExplainOrderRequest { machine: "L-03".into(), task: "correct".into(), ..Default::default() };
+        let told = DueServiceClient::new(shop.wire.clone()).explain_order(ask).await.expect("explained");
+        told.into_inner().item.expect("an item").clauses.remove(0).read_since
+    };
+    shop.take(vec![so("6", 90)]).await;
+    assert_eq!(since().await, [""; 0], "nothing has made it due");
+    // In any order, and one of them taken back.
+    let taken = shop.take(vec![so("9", 30), so("4.4", 80), so("5.8", 20), so("4.8", 70)]).await;
+    let ask = v1::WithdrawReadingRequest {
+        entry: taken[0].reading.as_ref().expect("a reading").entry,
+        by: "Ada Kern".into(),
+        reason: "another machine".into(),
+        ..Default::default()
+    };
+    shop.readings().withdraw_reading(ask).await.expect("withdrawn");
+    let told = since().await;
+    assert_eq!(told.len(), 2, "not what made it due, what came before, nor what is withdrawn: {told:?}");
+    assert!(told[0].starts_with("4.8 %, out of limits, ") && told[0].ends_with(" by Ada Kern"), "{told:?}");
+    assert!(told[1].starts_with("5.8 %, ") && !told[1].contains("out of limits"), "{told:?}");
+    assert_eq!(shop.due().await.len(), 1, "it is due until it is closed");
+    shop.take((1..=5).map(|hours| so("6.1", hours)).collect()).await;
+    let told = since().await;
+    assert!(told.len() == 5 && told.iter().all(|read| read.starts_with("6.1 %, ")), "the newest: {told:?}");
+    shop.take((0..60).map(|hours| so("6.4", 100 + hours)).collect()).await;
+    assert_eq!(since().await, told, "the newest by their time, not by when they were entered");
+}

@@ -17,7 +17,7 @@ use fettler_store::contract::{Caller, NewToken, Store};
 use std::sync::Arc;
 use std::time::Duration;
 use support::web::Open;
-use support::{NOW, Server, Wire, reason};
+use support::{NOW, Server, Wire, fields, reason};
 use tempfile::TempDir;
 use tonic::{Code, Request, Status, Streaming};
 
@@ -212,7 +212,10 @@ async fn a_watch_of_a_part_is_told_of_that_part() {
         (v1::WatchDueRequest { until: "2026-11-24".into(), ..Default::default() }, Code::InvalidArgument),
         (v1::WatchDueRequest { resume_token: token, ..Default::default() }, Code::InvalidArgument),
     ] {
-        assert_eq!(shop.watch(ask.clone()).await.unwrap_err().code(), code, "{ask:?}");
+        let refused = shop.watch(ask.clone()).await.unwrap_err();
+        assert_eq!(refused.code(), code, "{ask:?}");
+        let wrong: Vec<String> = fields(&refused).into_iter().map(|(field, _)| field).collect();
+        assert_eq!(wrong.contains(&"resume_token".to_owned()), !ask.resume_token.is_empty(), "{wrong:?}");
     }
 }
 

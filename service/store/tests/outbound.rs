@@ -151,6 +151,31 @@ async fn closings_and_their_undoing_are_told_once_and_in_order(engine: Engine) {
     assert_eq!((page.rows.len(), page.next), (2, Some(2)));
 }
 
+async fn an_undoing_of_several_closings_is_told_of_each(engine: Engine) {
+    let mut declared = declaration();
+    let mut yearly = task("yearly", "Yearly service", vec![every_days(365)]);
+    yearly.covers = vec![key("filter")];
+    let machine = &mut declared.machines[0];
+    machine.tasks.push(yearly);
+    let stated = LastDoneCard { task: key("yearly"), counts: Vec::new(), ..machine.last_done[0].clone() };
+    machine.last_done.push(stated);
+    let shop = Shop::open_with(engine, &declared).await;
+    let (yearly, filter) = (shop.opened("yearly").await, shop.opened("filter").await);
+    shop.close(yearly).await;
+    let undo = caller("UndoClosing", "2026-03-10T13:00:00Z");
+    shop.store.undo(&undo, shop.site, yearly, &name("Ada"), "wrong machine", false).await.expect("undone");
+    shop.tell(None, "2026-03-10T13:01:00Z").await;
+    let all: Vec<WorkTold> = shop.told(0).await.iter().map(work).collect();
+    let orders: Vec<OrderNumber> = all.iter().map(|work| work.order).collect();
+    let place = |of: OrderNumber| 1 + orders.iter().position(|order| *order == of).expect("told");
+    assert_eq!(orders.iter().filter(|order| **order == filter).count(), 2);
+    assert_eq!((all.len(), all[place(filter) - 1].covered_by), (4, Some(all[place(yearly) - 1].closing)));
+    for undone in &all[2..] {
+        let reverses = undone.undone.expect("undone").reverses;
+        assert_eq!(usize::try_from(reverses).expect("small"), place(undone.order), "{undone:?}");
+    }
+}
+
 fn line(item: i64, litres: i64, order_by: &str) -> BuyTold {
     let day = |text: &str| ShopDay(text.parse().expect("a day"));
     let line = BuyLineTold {
@@ -224,6 +249,7 @@ async fn a_reader_s_place_moves_forward_only(engine: Engine) {
 
 on_every_engine!(
     closings_and_their_undoing_are_told_once_and_in_order,
+    an_undoing_of_several_closings_is_told_of_each,
     lines_of_the_buy_list_are_told_when_they_say_something_else,
     a_reader_s_place_moves_forward_only,
 );

@@ -10,6 +10,7 @@ mod chance;
 use fettler_tests::agree::Pair;
 use fettler_tests::duty::on_both_engines;
 use fettler_tests::kill::{Tally, Victim, rounds};
+use fettler_tests::long_audit::{OF_A_ROUND, exported};
 use fettler_tests::servers::Shared;
 use std::fs::{self, OpenOptions};
 use std::io::Write as _;
@@ -74,6 +75,11 @@ const PROOFS: &[Proof] = &[
         name: "journal",
         rounds: 1,
         shows: "1,000 entries: every flipped bit, every entry left out, doubled, moved or put in, and every cut tail is found and named; proofs are accepted by a second program",
+    },
+    Proof {
+        name: "audit",
+        rounds: 1,
+        shows: "10,000 closings as one stream: each once, in the order of the work, from wherever it broke off, and the service holds no more of them than its reader takes",
     },
     Proof {
         name: "disk-full",
@@ -167,6 +173,7 @@ fn piece(proof: &Proof, within: Duration) -> Result<bool, String> {
         "servers" => return servers(proof, from, begin, &runtime),
         "year-postgres" => return year(proof, begin, &runtime),
         "journal" => return journal(proof, begin),
+        "audit" => return audit(proof, begin, &runtime),
         "disk-full" => return disk_full(proof, from, begin),
         "fuzz" => return chance::fuzz(proof, from, begin, &runtime),
         "fuzz-files" => return chance::fuzz_files(proof, from, begin),
@@ -276,6 +283,19 @@ fn journal(proof: &Proof, begin: Begun) -> Result<bool, String> {
     );
     keep(proof, &line)?;
     Ok(true)
+}
+
+/// An audit of 10,000 closings.
+fn audit(proof: &Proof, begin: Begun, runtime: &tokio::runtime::Runtime) -> Result<bool, String> {
+    let rounds = 10_000 / OF_A_ROUND;
+    let (bytes, grown) = runtime.block_on(exported(i64::try_from(rounds).expect("few")));
+    let line = format!(
+        "rounds 0..1 of 1 ok: {} closings exported, {bytes} bytes of rows, {} KiB held for them, {} s",
+        rounds * OF_A_ROUND,
+        grown >> 10,
+        begin.seconds()
+    );
+    keep(proof, &line).map(|()| true)
 }
 
 /// Rounds of a disk that is full and free again.

@@ -86,3 +86,25 @@ fn decisions_are_numbered_one_after_the_other() {
     }
     assert!(!decisions.is_empty(), "no decision was found");
 }
+
+/// The packages of a file of requirements, as `name==version`.
+fn packages(text: &str) -> BTreeSet<String> {
+    let lines = text.lines().filter(|line| !line.starts_with(['#', ' ']) && !line.is_empty());
+    lines.map(|line| line.trim_end_matches(" \\").to_ascii_lowercase().replace('_', "-")).collect()
+}
+
+#[test]
+fn every_package_of_python_that_is_wanted_is_pinned_by_hashes() {
+    let file = |path: &str| std::fs::read_to_string(root().join(path)).expect(path);
+    let pinned = file("tests/python/pinned.txt");
+    let wanted = file("tests/python/wanted.txt") + &file("docs/clients/python/requirements.txt");
+    let (pins, wants) = (packages(&pinned), packages(&wanted));
+    assert!(wants.len() > 5 && wants.is_subset(&pins), "not pinned: {:?}", wants.difference(&pins));
+    for package in pinned.lines().filter(|line| line.contains("==")) {
+        assert!(package.ends_with('\\'), "{package} has no hash");
+    }
+    for hash in pinned.lines().filter(|line| line.starts_with(' ')) {
+        let hash = hash.trim().trim_end_matches(" \\").strip_prefix("--hash=sha256:").expect("a hash");
+        assert!(hash.len() == 64 && hash.bytes().all(|byte| byte.is_ascii_hexdigit()), "{hash}");
+    }
+}

@@ -103,6 +103,7 @@ const ELSEWHERE: &[(&str, &str, &str, &str)] = &[
     ("docs/clients/README.md", "generate", "npm run generate", "a script that makes code of the protos"),
     ("tests/src/languages.rs", "generate", "\"generate\"", "a command of buf"),
     ("tests/tests/tls.rs", "generate", "KeyPair::generate", "a call of the library that makes keys"),
+    ("tests/tests/traces.rs", "generate", "KeyPair::generate", "a call of the library that makes keys"),
     ("service/server/src/gate.rs", "service request", "Service<Request", "a type of the HTTP library"),
     (
         "service/store/src/body/ending.rs",

@@ -13,8 +13,8 @@ mod standing;
 mod watch;
 
 use crate::clock::Clock;
-use crate::status::code_name;
-use fettler_proto::{Method, v1};
+use crate::traces::SpanCounts;
+use fettler_proto::{Method, code_name, v1};
 use fettler_store::contract::Store;
 use prometheus_client::encoding::{EncodeLabelSet, prometheus_text};
 use prometheus_client::metrics::counter::Counter;
@@ -74,6 +74,7 @@ pub struct Meters {
     call_seconds: Family<OfMethod, Histogram, fn() -> Histogram>,
     reports: Family<OfOutcome, Counter>,
     acknowledgement_seconds: Histogram,
+    spans: SpanCounts,
     standing: Standing,
     watch: Arc<Watch>,
     clock: Arc<dyn Clock>,
@@ -106,6 +107,8 @@ impl Meters {
             Unit::Seconds,
             acknowledgement_seconds.clone(),
         );
+        let spans = SpanCounts::default();
+        spans.register(&mut registry);
         for (_, outcome) in OUTCOMES {
             drop(reports.get_or_create(&OfOutcome { outcome }));
         }
@@ -117,6 +120,7 @@ impl Meters {
             call_seconds,
             reports,
             acknowledgement_seconds,
+            spans,
             standing,
             watch,
             clock,
@@ -144,6 +148,11 @@ impl Meters {
         for _ in 0..stored {
             self.acknowledgement_seconds.observe(took.as_secs_f64());
         }
+    }
+
+    /// Where spans of traced calls are counted.
+    pub(crate) fn spans(&self) -> SpanCounts {
+        self.spans.clone()
     }
 
     /// All figures as text. `under_way` is how many calls are.

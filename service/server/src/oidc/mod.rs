@@ -69,6 +69,21 @@ pub enum Refused {
     NoSite,
 }
 
+/// How often a provider is asked for its keys.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Pace {
+    /// How long keys are believed before they are asked for again.
+    pub keys_for: Duration,
+    /// How often they are asked for at most, when one is named that is not known or they could not be had.
+    pub asked_every: Duration,
+}
+
+impl Default for Pace {
+    fn default() -> Pace {
+        Pace { keys_for: KEYS_FOR, asked_every: ASKED_EVERY }
+    }
+}
+
 /// The provider whose tokens are taken.
 pub struct Provider {
     rules: Rules,
@@ -78,6 +93,7 @@ pub struct Provider {
 /// The provider's keys.
 struct Keys {
     source: Source,
+    pace: Pace,
     found: RwLock<Vec<Key>>,
     /// Held while they are asked for.
     asked: Mutex<Option<Asked>>,
@@ -92,8 +108,8 @@ struct Asked {
 
 impl Provider {
     /// One whose keys come from there. A file must be readable now; an address may answer later.
-    pub async fn open(rules: Rules, source: Source) -> Result<Provider, FetchError> {
-        let keys = Keys { source, found: RwLock::default(), asked: Mutex::new(None) };
+    pub async fn open(rules: Rules, source: Source, pace: Pace) -> Result<Provider, FetchError> {
+        let keys = Keys { source, pace, found: RwLock::default(), asked: Mutex::new(None) };
         match keys.source.keys().await {
             Ok(found) => {
                 *keys.found.write().await = found;
@@ -130,7 +146,7 @@ impl Provider {
     async fn key(&self, id: &str) -> Option<Key> {
         let known = self.keys.known(id).await;
         let is_known = known.is_some();
-        let is_due = self.keys.asked.try_lock().map(|asked| is_due(*asked, is_known));
+        let is_due = self.keys.asked.try_lock().map(|asked| self.keys.pace.is_due(*asked, is_known));
         match (known, is_due) {
             (Some(key), Ok(false) | Err(_)) => Some(key),
             // Another call may have asked for them meanwhile.
@@ -153,7 +169,7 @@ impl Provider {
 impl Keys {
     async fn ask(&self, is_known: bool) {
         let mut asked = self.asked.lock().await;
-        if !is_due(*asked, is_known) {
+        if !self.pace.is_due(*asked, is_known) {
             return;
         }
         let found = self.source.keys().await;
@@ -169,10 +185,12 @@ impl Keys {
     }
 }
 
-/// Whether keys are to be asked for: of one that is known only when they are old, or could not be had.
-fn is_due(asked: Option<Asked>, is_known: bool) -> bool {
-    let wait = |asked: Asked| if is_known && !asked.failed { KEYS_FOR } else { ASKED_EVERY };
-    asked.is_none_or(|asked| asked.at.elapsed() >= wait(asked))
+impl Pace {
+    /// Whether keys are to be asked for: of one that is known only when they are old, or could not be had.
+    fn is_due(self, asked: Option<Asked>, is_known: bool) -> bool {
+        let wait = |asked: Asked| if is_known && !asked.failed { self.keys_for } else { self.asked_every };
+        asked.is_none_or(|asked| asked.at.elapsed() >= wait(asked))
+    }
 }
 
 fn tell(source: &Source, error: &FetchError) {

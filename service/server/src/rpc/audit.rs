@@ -8,7 +8,7 @@ use crate::status::Failure;
 use crate::wire::audit::{self, Wanted};
 use crate::wire::page;
 use fettler_proto::v1;
-use fettler_store::contract::{AuditCursor, Audited, PageAsk, SiteRecord};
+use fettler_store::contract::{AuditCursor, Audited, PageAsk, SiteRecord, seen_on};
 use tokio::sync::mpsc;
 use tokio::time::{Instant, sleep_until};
 use tonic::{Request, Response, Status, async_trait};
@@ -41,7 +41,7 @@ impl v1::audit_service_server::AuditService for Desk {
         let wanted = Wanted { person: by, ..wanted };
         let (rows, receiver) = mpsc::channel(WAITING);
         let stopping = self.stopping.clone();
-        self.tasks.spawn(async move {
+        self.tasks.spawn(seen_on(async move {
             let mut next = Some(first);
             while let Some(page) = next.take() {
                 let told = tokio::select! {
@@ -59,7 +59,7 @@ impl v1::audit_service_server::AuditService for Desk {
                     return;
                 }
             }
-        });
+        }));
         Ok(Response::new(Rows::new(receiver)))
     }
 }

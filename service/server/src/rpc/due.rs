@@ -1,15 +1,20 @@
 //! The due list, and why an order stands on it.
 
 use super::machine::{known_area, machine_id};
-use super::{Answer, Call, Desk, ahead, watch};
+use super::{Answer, Call, Desk, ahead, read_since, watch};
 use crate::status::Failure;
 use crate::wire::due::{DueAsk, ExplainAsk};
 use crate::wire::time::stamp;
 use crate::wire::{due, machine, page};
 use fettler_domain::time::{ShopDay, Ts};
-use fettler_proto::v1;
-use fettler_store::contract::{DueCursor, DueEntry, DueFilter, DuePart, PageAsk, SiteRecord};
+use fettler_proto::{STALE_ROWS_COUNTED_MAX, v1};
+use fettler_store::contract::{
+    DueCursor, DueEntry, DueFilter, DuePart, PageAsk, STALE_COUNTED_MAX, SiteRecord,
+};
 use tonic::{Request, Response, async_trait};
+
+const _: () =
+    assert!(STALE_COUNTED_MAX as i64 == STALE_ROWS_COUNTED_MAX, "what the store counts is what is told");
 
 /// Where a page of the whole list begins: the part's place among the parts asked for, and the key within it.
 type ListCursor = (usize, Option<DueCursor>);
@@ -49,8 +54,9 @@ impl v1::due_service_server::DueService for Desk {
                 }
             };
             let explained = call.store.explain(site.site, order, call.now()).await?;
-            let names = call.names(due::people_of(&explained)).await?;
-            Ok(due::explained(&explained, &names, &site.calendar, call.now()))
+            let since = read_since::of_clauses(&call, site.site, &explained).await?;
+            let names = call.names(due::people_of(&explained, &since)).await?;
+            Ok(due::explained(&explained, &since, &names, (&site.calendar, call.now())))
         })
         .await
     }

@@ -16,6 +16,7 @@ mod person;
 mod planned;
 mod proof;
 mod push;
+mod read_since;
 mod reading;
 mod review;
 mod round;
@@ -37,7 +38,7 @@ use crate::wire::people::Names;
 use fettler_domain::error::Error;
 use fettler_domain::ids::{PersonId, SiteId};
 use fettler_domain::time::Ts;
-use fettler_store::contract::{Caller, PageAsk, RequestKey, SiteRecord, Store, TokenRecord};
+use fettler_store::contract::{Caller, PageAsk, RequestKey, SiteRecord, Store, TokenRecord, seen_on};
 use prost::Message;
 use sha2::{Digest as _, Sha256};
 use std::collections::BTreeMap;
@@ -114,11 +115,11 @@ impl Desk {
         let call = self.call(method, &request, key);
         let (pins, pin) = (self.pins.clone(), Digits::of(request.metadata(), PIN));
         // A wrong PIN is counted, whoever leaves.
-        let work = self.tasks.spawn(async move {
+        let work = self.tasks.spawn(seen_on(async move {
             let ask = request.into_inner();
             let call = call.spoken(&pins, ask.speaker(), pin).await?;
             work(call, ask).await
-        });
+        }));
         let done = work.await.map_err(|error| {
             tracing::error!(method, %error, "a call broke off");
             Failure::Broken

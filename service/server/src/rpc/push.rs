@@ -7,7 +7,7 @@ use crate::status::{Failure, MESSAGE_BYTES_MAX, behind};
 use crate::wire::report;
 use fettler_domain::time::Ts;
 use fettler_proto::v1;
-use fettler_store::contract::SiteRecord;
+use fettler_store::contract::{SiteRecord, seen_on};
 use futures::stream::FuturesOrdered;
 use futures::{FutureExt, StreamExt};
 use prost::Message as _;
@@ -97,12 +97,12 @@ pub(super) fn start(desk: &Desk, request: Request<Streaming<v1::StreamReportsReq
     let inbound = Inbound { messages: request.into_inner(), stopping, deadline, pass, waiting: None };
     let desk = desk.clone();
     let tasks = desk.tasks.clone();
-    tasks.spawn(async move {
+    tasks.spawn(seen_on(async move {
         if let Err(failure) = pump(&desk, call, inbound, &acks).await {
             // A caller that has left needs no answer.
             let _ = acks.send(Err(failure)).await;
         }
-    });
+    }));
     Acks::new(receiver)
 }
 

@@ -213,6 +213,10 @@ async fn named(serve: &ServeArguments, all: &[Standing], faults: &mut Vec<String
             faults.push(of(flag, &format!("cannot be read: {error}; see that it is yours")));
         }
     }
+    if let Err(error) = serve.traces.collector() {
+        let flag = if serve.traces.traces_ca.is_some() { "traces-ca" } else { "traces-to" };
+        faults.push(of(flag, &whole(&error)));
+    }
     if let Err(error) = serve.board.token() {
         faults.push(of("board-token", &whole(&error)));
     }

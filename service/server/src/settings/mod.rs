@@ -209,8 +209,8 @@ fn words(declared: &Declared, value: &toml::Value) -> Result<Vec<OsString>, &'st
     let text = |value: &toml::Value| match value {
         toml::Value::String(text) => Some(OsString::from(text)),
         toml::Value::Integer(number) => Some(number.to_string().into()),
+        toml::Value::Float(number) => Some(number.to_string().into()),
         toml::Value::Boolean(_)
-        | toml::Value::Float(_)
         | toml::Value::Datetime(_)
         | toml::Value::Array(_)
         | toml::Value::Table(_) => None,

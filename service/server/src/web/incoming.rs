@@ -63,11 +63,11 @@ async fn ready(
     room: OwnedSemaphorePermit,
     acceptor: Option<TlsAcceptor>,
 ) -> Option<Connection> {
-    let address = stream.peer_addr().ok();
+    let (address, own) = (stream.peer_addr().ok(), stream.local_addr().ok());
     // Answers are written whole; waiting for more to send would only delay them.
     let _ = stream.set_nodelay(true);
     let Some(acceptor) = acceptor else {
-        let peer = Peer { address, certificate: None };
+        let peer = Peer { address, own, certificate: None };
         return Some(Connection { io: Either::Left(stream), peer, _room: room });
     };
     let stream = match timeout(HANDSHAKE, acceptor.accept(stream)).await {
@@ -79,7 +79,7 @@ async fn ready(
         Err(_) => return None,
     };
     let shown = stream.get_ref().1.peer_certificates().and_then(|chain| chain.first());
-    let peer = Peer { address, certificate: shown.map(|certificate| certificate.to_vec()) };
+    let peer = Peer { address, own, certificate: shown.map(|certificate| certificate.to_vec()) };
     Some(Connection { io: Either::Right(Box::new(stream)), peer, _room: room })
 }
 

@@ -9,13 +9,14 @@ use super::time::{stamp, stamp_of};
 use super::units::{exact, unit as wire_unit};
 use fettler_domain::calendar::Calendar;
 use fettler_domain::error::Error;
-use fettler_domain::ids::{MeterId, OrderNumber};
+use fettler_domain::ids::{MeterId, OrderNumber, PersonId};
 use fettler_domain::plan::{Section, Standing, Week, lateness_in_words, standing, window_in_words};
 use fettler_domain::quantity::Unit;
+use fettler_domain::reading::PointUnit;
 use fettler_domain::text::{ForeignName, Key};
 use fettler_domain::time::{ShopDay, Ts};
 use fettler_proto::v1;
-use fettler_store::contract::{DueEntry, Explained};
+use fettler_store::contract::{DueEntry, Explained, KeptReading};
 
 /// The farthest horizon, in days: ten years, longer than any interval that a list is useful for.
 const HORIZON_DAYS_MAX: i64 = 3_653;
@@ -121,20 +122,26 @@ pub fn own_item(entry: &DueEntry, calendar: &Calendar, now: Ts) -> v1::DueItem {
 }
 
 /// The people whom an explanation names.
-pub fn people_of(explained: &Explained) -> Vec<fettler_domain::ids::PersonId> {
-    explained.closings.iter().map(|closing| closing.done_by).collect()
+pub fn people_of(explained: &Explained, since: &[Vec<KeptReading>]) -> Vec<PersonId> {
+    let closed = explained.closings.iter().map(|closing| closing.done_by);
+    closed.chain(since.iter().flatten().map(|kept| kept.record.by)).collect()
 }
 
-/// An order explained.
+/// An order explained at an instant, with what was read since each of its clauses fell due by a reading.
 pub fn explained(
     explained: &Explained,
+    since: &[Vec<KeptReading>],
     names: &Names,
-    calendar: &Calendar,
-    now: Ts,
+    (calendar, now): (&Calendar, Ts),
 ) -> v1::ExplainOrderResponse {
+    let today = calendar.shop_day_of(now);
+    let mut item = own_item(&explained.entry, calendar, now);
+    for (clause, since) in item.clauses.iter_mut().zip(since) {
+        clause.read_since = since.iter().map(|kept| read_since(kept, names, (calendar, today))).collect();
+    }
     v1::ExplainOrderResponse {
-        item: Some(own_item(&explained.entry, calendar, now)),
-        window: window_in_words(&explained.entry.plan, calendar, calendar.shop_day_of(now)),
+        item: Some(item),
+        window: window_in_words(&explained.entry.plan, calendar, today),
         events: events(explained, names, calendar),
         covers: numbers(&explained.covers),
         shop_day: explained.shop_day.to_string(),
@@ -142,6 +149,16 @@ pub fn explained(
         shop_day_start: Some(stamp(calendar.start_of(explained.shop_day))),
         used: explained.used.iter().map(|used| used_history(used, &explained.entry)).collect(),
     }
+}
+
+/// A reading in a line: what it was, when and by whom.
+fn read_since(kept: &KeptReading, names: &Names, (calendar, today): (&Calendar, ShopDay)) -> String {
+    let record = &kept.record;
+    let value = record.value.map_or_else(|| record.said_value.clone(), |value| value.to_string());
+    let sign = PointUnit::parse(&record.unit).map_or(record.unit.as_str(), |unit| unit.sign());
+    let (when, by) = (calendar.instant_in_words(record.at, today), names.of(record.by));
+    let beyond = if record.beyond.is_some() { ", out of limits" } else { "" };
+    format!("{value} {sign}{beyond}, {when} by {by}")
 }
 
 fn used_history((meter, unit, weeks): &(MeterId, Unit, Vec<Week>), entry: &DueEntry) -> v1::UsedHistory {

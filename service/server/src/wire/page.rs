@@ -27,6 +27,8 @@ const TOKEN_FORM: u8 = 1;
 
 /// A request for a page.
 pub trait Paged: Message + Clone + Default {
+    /// The field that holds the token.
+    const TOKEN: &'static str = "page_token";
     /// How many rows are wanted.
     fn size(&self) -> i32;
     /// Where to go on.
@@ -77,6 +79,7 @@ paged!(
 
 /// A stream in pages goes on by the token of its last message.
 impl Paged for v1::ExportClosingsRequest {
+    const TOKEN: &'static str = "resume_token";
     fn size(&self) -> i32 {
         0
     }
@@ -90,6 +93,7 @@ impl Paged for v1::ExportClosingsRequest {
 
 /// So does a list that is watched.
 impl Paged for v1::WatchDueRequest {
+    const TOKEN: &'static str = "resume_token";
     fn size(&self) -> i32 {
         0
     }
@@ -123,7 +127,7 @@ pub fn ask<R: Paged, K: DeserializeOwned>(request: &R) -> Result<PageAsk<K>, Err
     let after = if request.token().is_empty() { Some(None) } else { read_token(request).map(Some) };
     if after.is_none() {
         fields.wrong(
-            "page_token",
+            R::TOKEN,
             "is not the token of an answer to this very query; give the last answer's token with all other \
              fields unchanged, or leave it out to start again",
         );

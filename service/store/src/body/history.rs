@@ -169,6 +169,20 @@ pub(super) struct Day<'a> {
 }
 
 impl MeterMind {
+    /// Of a meter that has counted nothing, last asked for in a turn.
+    #[cfg(test)]
+    pub(super) fn unused(used: u64) -> MeterMind {
+        MeterMind {
+            feed: Feed::Interval,
+            most: MaxPerHour::ONE_HOUR_AN_HOUR,
+            history: History::unused(),
+            usage: None,
+            planned: Planned::default(),
+            forecast: None,
+            used,
+        }
+    }
+
     /// How much of its past is remembered, in segments and days.
     pub(super) fn remembered(&self) -> usize {
         self.history.loaded() + self.usage.as_ref().map_or(0, UsageSummary::len)

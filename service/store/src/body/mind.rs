@@ -259,7 +259,8 @@ impl Tx {
 
 #[cfg(test)]
 mod tests {
-    use super::unused_longest;
+    use super::*;
+    use fettler_domain::calendar::{WallTime, Zone};
 
     #[test]
     fn what_was_not_used_for_longest_is_forgotten_first_and_nothing_used_just_now() {
@@ -269,5 +270,38 @@ mod tests {
             let gone: String = unused_longest(known.iter().copied(), 4, most).into_iter().collect();
             assert_eq!(gone, goes, "of at most {most}");
         }
+    }
+
+    fn mind(meters: impl IntoIterator<Item = (i64, MeterMind)>) -> Mind {
+        Mind {
+            writes: 0,
+            site: SiteId(1),
+            calendar: Arc::new(Calendar::every_day(Zone::UTC, WallTime::MIDNIGHT)),
+            fleet: Arc::default(),
+            fleet_epoch: 0,
+            work_days: None,
+            changed: None,
+            machines: HashMap::new(),
+            meters: meters.into_iter().map(|(id, meter)| (MeterId(id), meter)).collect(),
+            declarations: None,
+            turn: 1,
+        }
+    }
+
+    #[test]
+    fn meters_that_have_counted_nothing_are_bounded_by_their_number() {
+        let most = i64::try_from(SEGMENTS_MAX / OF_A_METER).unwrap();
+        let mut full = mind((1..=most).map(|id| (id, MeterMind::unused(0))));
+        full.keep_in_bounds();
+        assert_eq!(full.meters.len(), SEGMENTS_MAX / OF_A_METER, "as many as fit are kept");
+        full.meters.insert(MeterId(0), MeterMind::unused(full.turn));
+        full.keep_in_bounds();
+        let left = full.meters.len();
+        assert!(left * OF_A_METER <= SEGMENTS_MAX - SEGMENTS_MAX / 4, "{left} are left of one too many");
+        assert!(
+            (left + 1) * OF_A_METER > SEGMENTS_MAX - SEGMENTS_MAX / 4,
+            "and no more than needed went: {left}"
+        );
+        assert!(full.meters.contains_key(&MeterId(0)), "what was used just now stays");
     }
 }

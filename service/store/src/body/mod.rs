@@ -3,6 +3,7 @@
 //! `super::Db` is the driver, `super::dialect` what really differs. Placeholders are `$1`; optional filters are
 //! built by `QueryBuilder`, everything else is a constant listed in its module's `ALL_SQL`, which a test describes.
 //!
+//! * [`looks`]: what is measured of a call's steps where somebody looks on.
 //! * [`bulk`]: statements over many rows at once, in fixed sizes.
 //! * [`tx`], [`head`], [`journal`], [`request`]: what every writing transaction does.
 //! * [`writer`]: the one task that writes.
@@ -58,6 +59,7 @@ mod history;
 mod inputs;
 mod journal;
 mod ledger;
+mod looks;
 mod machines;
 mod meters;
 mod mind;

@@ -7,7 +7,8 @@ use super::orders::RaisedCard;
 use super::upkeep::of_another_stamp;
 use super::{Conn, Db, DbRow, fleet, machines, orders, refresh, reports, sites, upkeep, weeks};
 use crate::contract::{
-    DueCursor, DueEntry, DueFilter, DueHead, DuePart, Explained, Page, PageAsk, Result, StoreError,
+    DueCursor, DueEntry, DueFilter, DueHead, DuePart, Explained, Page, PageAsk, Result, STALE_COUNTED_MAX,
+    StoreError,
 };
 use fettler_domain::error::Error;
 use fettler_domain::ids::{MachineId, OrderNumber, SiteId};
@@ -33,14 +34,15 @@ static METER_KEYS: Bulk = Bulk::new(
 /// The key by which the list is cut off and ordered where nothing may surprise: [`PlanRow::sure_time`], as stored.
 const SURE_TIME: &str = "sure_time";
 /// Rows that do not hold for the present stamp: what upkeep will compute afresh, and what only the newer planner that
-/// wrote it can. Of two numbers of fleet figures neither is the later one: another is another.
+/// wrote it can. Of two numbers of fleet figures neither is the later one: another is another. They are counted up to a bound; the
+/// oldest is found by itself, as those that are counted may be any.
 pub(super) const STALE: &str = concat!(
-    "SELECT COUNT(*), MIN(as_of) FROM (",
+    "SELECT COUNT(*), COALESCE((SELECT MIN(as_of) FROM plan WHERE site = $1 AND as_of < $2), MIN(as_of)) FROM (",
     of_another_stamp!(
         "as_of",
         "(planner <= $5 OR stale = 1 OR as_of < $2 OR (as_of = $2 AND (fleet_epoch <> $3 OR calendar < $4)))"
     ),
-    ") AS stale"
+    " LIMIT $7) AS stale"
 );
 const OPEN_OF_TASK: &str = "SELECT o.number FROM machine_name n \
     JOIN task t ON t.site = n.site AND t.machine = n.machine \
@@ -65,7 +67,8 @@ pub(super) async fn head(conn: &mut Conn, site: SiteId, now: Ts) -> Result<DueHe
     let number = i64::from(site.0);
     let figures = fleet::State::load(conn, site).await?;
     let present = upkeep::present_stamp(&calendar, figures.epoch, now);
-    let row = upkeep::bind_stamp(sqlx::query(STALE).bind(number), &present).fetch_one(conn).await?;
+    let stale = upkeep::bind_stamp(sqlx::query(STALE).bind(number), &present);
+    let row = stale.bind(i64::from(STALE_COUNTED_MAX)).fetch_one(conn).await?;
     let mut row = Reading::new(&row, "plan");
     let count: u64 = row.number("as_of")?;
     let oldest = row.next::<Option<i64>>()?.and_then(|day| i32::try_from(day).ok());

@@ -1,6 +1,7 @@
 //! The contract's calls, each handed to the module that does it: reads on a connection of their own, writes as jobs of
 //! the writer.
 
+use super::looks::{Asked, ReadTx};
 use super::tx::{Connect, Tx};
 use super::writer::Queue;
 use super::{
@@ -29,7 +30,7 @@ use fettler_domain::quantity::Amount;
 use fettler_domain::shop::{Declaration, LastDoneCard, MachineCard, MeterRecord, MeterShows, ShopChange};
 use fettler_domain::text::{ForeignName, Key, Name};
 use fettler_domain::time::Ts;
-use sqlx::{Pool, Transaction};
+use sqlx::Pool;
 use std::collections::BTreeMap;
 use tokio::sync::Mutex;
 
@@ -49,8 +50,18 @@ impl SqlStore {
     }
 
     /// A connection on which every statement sees one state.
-    pub(super) async fn read(&self) -> Result<Transaction<'static, Db>> {
-        Ok(self.readers.begin_with(dialect::BEGIN_READ).await?)
+    pub(super) async fn read(&self) -> Result<ReadTx> {
+        self.read_as(None).await
+    }
+
+    /// The same, told under a name to whoever looks on.
+    async fn read_of(&self, what: &'static str) -> Result<ReadTx> {
+        self.read_as(Some(what)).await
+    }
+
+    async fn read_as(&self, what: Option<&'static str>) -> Result<ReadTx> {
+        let asked = Asked::now(what);
+        Ok(ReadTx::new(self.readers.begin_with(dialect::BEGIN_READ).await?, asked))
     }
 
     /// Learns a site's fleet figures while others write, and keeps them in a transaction of their own.
@@ -268,7 +279,7 @@ impl Store for SqlStore {
     }
 
     async fn due_head(&self, site: SiteId, now: Ts) -> Result<DueHead> {
-        plan_reads::head(&mut *self.read().await?, site, now).await
+        plan_reads::head(&mut *self.read_of("due_head").await?, site, now).await
     }
 
     async fn due(
@@ -277,11 +288,11 @@ impl Store for SqlStore {
         filter: &DueFilter,
         page: PageAsk<DueCursor>,
     ) -> Result<Page<DueEntry, DueCursor>> {
-        plan_reads::page(&mut *self.read().await?, site, filter, page).await
+        plan_reads::page(&mut *self.read_of("due_list").await?, site, filter, page).await
     }
 
     async fn explain(&self, site: SiteId, order: OrderNumber, now: Ts) -> Result<Explained> {
-        plan_reads::explain(&mut *self.read().await?, site, order, now).await
+        plan_reads::explain(&mut *self.read_of("explanation").await?, site, order, now).await
     }
 
     async fn look_ahead(
@@ -291,7 +302,7 @@ impl Store for SqlStore {
         page: PageAsk<i64>,
         now: Ts,
     ) -> Result<Page<MachineAhead, i64>> {
-        ahead::look(&mut *self.read().await?, site, filter, page, now).await
+        ahead::look(&mut *self.read_of("look_ahead").await?, site, filter, page, now).await
     }
 
     async fn open_order(&self, site: SiteId, machine: &str, task: &Key) -> Result<OrderNumber> {
@@ -431,11 +442,12 @@ impl Store for SqlStore {
     }
 
     async fn buy_list(&self, site: SiteId, filter: &BuyFilter, now: Ts) -> Result<BuyList> {
-        let mut gathered = buy::begin(&mut *self.read().await?, site, filter, now).await?;
+        let mut gathered = buy::begin(&mut *self.read_of("buy_list").await?, site, filter, now).await?;
         let mut page = Some(PageAsk { after: None, limit: buy::MACHINES_AT_ONCE });
         while let Some(ask) = page {
             // A connection for each page, so that nobody waits for one as long as the whole walk takes.
-            let next = buy::add_machines(&mut *self.read().await?, site, &mut gathered, ask).await?;
+            let next =
+                buy::add_machines(&mut *self.read_of("buy_list").await?, site, &mut gathered, ask).await?;
             page = next.map(|after| PageAsk { after: Some(after), limit: buy::MACHINES_AT_ONCE });
         }
         gathered.lines(filter.item.is_some()).await

@@ -12,6 +12,7 @@ use futures::future::BoxFuture;
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 use std::collections::{BTreeMap, BTreeSet};
+use std::time::Instant;
 
 /// What the writer must forget of a site after a transaction that changed more than its ledger and plan.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -41,6 +42,8 @@ pub(crate) struct Tx {
     pub(super) minds: super::mind::Minds,
     heads: BTreeMap<SiteId, (Head, Pending)>,
     undo: bool,
+    /// When the commit began.
+    committing: Option<Instant>,
     connect: Connect,
     /// Whether the connection broke, so that another one is needed.
     broken: bool,
@@ -65,6 +68,7 @@ impl Tx {
             minds,
             heads: BTreeMap::new(),
             undo: false,
+            committing: None,
             connect,
             broken: false,
         }
@@ -75,6 +79,7 @@ impl Tx {
         self.caller = caller;
         self.forget = Forget::All;
         self.undo = false;
+        self.committing = None;
         self.heads.clear();
         if !self.broken && sqlx::query(dialect::BEGIN_WRITE).execute(&mut self.conn).await.is_ok() {
             return Ok(());
@@ -179,6 +184,7 @@ impl Tx {
             return Ok(());
         }
         self.flush().await.map_err(EndError::Before)?;
+        self.committing = Some(Instant::now());
         if let Err(error) = sqlx::query("COMMIT").execute(&mut self.conn).await {
             self.broken = true;
             return Err(EndError::AtCommit(error));
@@ -187,6 +193,11 @@ impl Tx {
             self.minds.committed(head.site, head.writes, &self.forget);
         }
         Ok(())
+    }
+
+    /// When its commit began; none where it did not come to one.
+    pub(super) fn committing(&self) -> Option<Instant> {
+        self.committing
     }
 
     /// Writes what was appended so far, so that an answer read back within the transaction holds it.

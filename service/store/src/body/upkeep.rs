@@ -261,8 +261,27 @@ mod tests {
             row.bind(stale).execute(&mut conn).await.expect(what);
             let old = old_rows(&mut conn, SiteId(1), &present, 10).await.expect(what);
             assert_eq!(old.len(), usize::from(*to_do), "{what}");
-            let listed = bind_stamp(sqlx::query(STALE).bind(1_i64), &present).fetch_one(&mut conn).await;
-            assert_eq!(listed.expect(what).get::<i64, _>(0), i64::from(*counted), "{what}");
+            let listed = bind_stamp(sqlx::query(STALE).bind(1_i64), &present).bind(i64::MAX);
+            let listed = listed.fetch_one(&mut conn).await.expect(what);
+            assert_eq!(listed.get::<i64, _>(0), i64::from(*counted), "{what}");
+        }
+    }
+
+    #[tokio::test]
+    async fn rows_of_another_day_are_counted_up_to_a_bound_and_the_oldest_is_named() {
+        let (_folder, mut conn, ..) = super::super::super::scratch().await;
+        let calendar = Calendar::every_day(Zone::UTC, WallTime::MIDNIGHT);
+        let present = present_stamp(&calendar, 7, Ts(1_790_000_000_000_000));
+        for (number, days) in (1_i64..).zip([1, 9, 0, 4, -2]) {
+            let stamp = Stamp { as_of: present.as_of.plus_days(-days), ..present.clone() };
+            let row = bind_stamp(sqlx::query(ROW).bind(number), &stamp).bind(0_i64);
+            row.execute(&mut conn).await.expect("a row");
+        }
+        for (most, counted) in [(1_i64, 1_i64), (2, 2), (i64::MAX, 4)] {
+            let listed = bind_stamp(sqlx::query(STALE).bind(1_i64), &present).bind(most);
+            let listed = listed.fetch_one(&mut conn).await.expect("a count");
+            let oldest = i64::from(present.as_of.plus_days(-9).to_days());
+            assert_eq!((listed.get::<i64, _>(0), listed.get::<i64, _>(1)), (counted, oldest), "{most}");
         }
     }
 }

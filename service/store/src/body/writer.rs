@@ -2,6 +2,7 @@
 //! answers go out after the commit. A caller that leaves changes nothing: its work is the task's.
 
 use super::dialect;
+use super::looks::{Handed, Note, Noted};
 use super::push;
 use super::tx::{EndError, Tx};
 use crate::contract::{Acknowledged, Caller, Result, StoreError};
@@ -11,6 +12,7 @@ use futures::future::BoxFuture;
 use std::collections::VecDeque;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
+use std::time::Instant;
 use tokio::sync::{mpsc, oneshot, watch};
 
 /// How many calls may wait. More are kept waiting outside.
@@ -36,6 +38,8 @@ pub(super) enum Command {
         job: Job,
         /// How to say that it failed before it had an answer.
         failed: Box<dyn FnOnce(StoreError) + Send>,
+        /// Where its times are noted.
+        note: Note,
     },
     /// Writing is to end.
     Shut(oneshot::Sender<()>),
@@ -47,6 +51,7 @@ pub(super) struct Push {
     pub(super) site: SiteId,
     pub(super) reports: Vec<Received>,
     pub(super) reply: oneshot::Sender<Result<Vec<Acknowledged>>>,
+    pub(super) note: Note,
 }
 
 /// The way to the writer.
@@ -104,8 +109,11 @@ impl Queue {
             })
         });
         let failed = Box::new(move |error| fail(Err(error)));
-        self.send(Command::Write { caller: caller.clone(), job, failed }).await?;
-        answer.await.map_err(|_| gone())?
+        let handed = Handed::now();
+        self.send(Command::Write { caller: caller.clone(), job, failed, note: handed.note() }).await?;
+        let answer = answer.await.map_err(|_| gone())?;
+        handed.tell();
+        answer
     }
 
     /// Pushes reports and answers after the commit.
@@ -117,8 +125,12 @@ impl Queue {
     ) -> Result<Vec<Acknowledged>> {
         let _counted = Counted::one(&self.writing);
         let (reply, answer) = oneshot::channel();
-        self.send(Command::Push(Push { caller: caller.clone(), site, reports, reply })).await?;
-        answer.await.map_err(|_| gone())?
+        let handed = Handed::now();
+        let note = handed.note();
+        self.send(Command::Push(Push { caller: caller.clone(), site, reports, reply, note })).await?;
+        let answer = answer.await.map_err(|_| gone())?;
+        handed.tell();
+        answer
     }
 
     /// How many calls wait for the writer or are being written.
@@ -195,7 +207,13 @@ impl Writer {
             }
             match self.waiting.pop_front() {
                 Some(Command::Push(first)) => self.push(first).await,
-                Some(Command::Write { caller, job, failed }) => self.write(caller, job, failed).await,
+                Some(Command::Write { caller, job, failed, note }) => {
+                    let begun = Instant::now();
+                    // What it has to say is said once its times are noted.
+                    let say = self.write(caller, job, failed).await;
+                    note.set(self.noted(begun, 1));
+                    say();
+                }
                 Some(Command::Shut(reply)) => return self.shut(reply).await,
                 None => {}
             }
@@ -207,17 +225,31 @@ impl Writer {
         }
     }
 
-    async fn write(&mut self, caller: Caller, job: Job, failed: Box<dyn FnOnce(StoreError) + Send>) {
+    async fn write(
+        &mut self,
+        caller: Caller,
+        job: Job,
+        failed: Box<dyn FnOnce(StoreError) + Send>,
+    ) -> Box<dyn FnOnce() + Send> {
         if let Err(error) = self.tx.begin(caller).await {
-            return failed(self.given_up(error).await);
+            let error = self.given_up(error).await;
+            return Box::new(move || failed(error));
         }
         match job(&mut self.tx).await {
             Ok(answer) => {
                 let ended = self.end().await;
-                answer(ended);
+                Box::new(move || answer(ended))
             }
-            Err(error) => failed(self.given_up(error).await),
+            Err(error) => {
+                let error = self.given_up(error).await;
+                Box::new(move || failed(error))
+            }
         }
+    }
+
+    /// The times of the transaction that has just ended.
+    fn noted(&self, begun: Instant, calls: usize) -> Noted {
+        Noted { begun, committing: self.tx.committing(), ended: Instant::now(), calls }
     }
 
     /// Lets nothing stand of a transaction that failed. Where a file of ours could not be written, flushed or read, nothing is
@@ -243,13 +275,16 @@ impl Writer {
             count += next.reports.len();
             pushes.push(next);
         }
+        let begun = Instant::now();
         let done = self.gathered(&mut pushes).await;
+        let noted = self.noted(begun, pushes.len());
         let mut answers = done.map(Vec::into_iter);
         for push in pushes {
             let answer = match &mut answers {
                 Ok(answers) => Ok(answers.next().unwrap_or_default()),
                 Err(error) => Err(error.again()),
             };
+            push.note.set(noted);
             // The caller may have left; its reports stand all the same.
             let _ = push.reply.send(answer);
         }

@@ -80,6 +80,10 @@ pub enum DuePart {
 /// Where a page of the due list begins: section, the key time by which the part is ordered, order number.
 pub type DueCursor = (i64, i64, i64);
 
+/// Rows that are not of the present day are counted up to so many for a list: all rows of a large site are, right after its shop day
+/// has changed, and counting them takes longer than the list.
+pub const STALE_COUNTED_MAX: u32 = 10_000;
+
 /// The head of a due list.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct DueHead {
@@ -87,7 +91,8 @@ pub struct DueHead {
     pub forbidden: Vec<MachineRecord>,
     /// Held reports.
     pub held: HeldCounts,
-    /// Rows computed for an earlier shop day or from other figures, and the earliest day of such a row.
+    /// Rows computed for an earlier shop day or from other figures, counted up to [`STALE_COUNTED_MAX`], and the earliest day of such
+    /// a row.
     pub stale: Option<(u64, ShopDay)>,
     /// Whether the fleet figures of the day are still to be learnt, from what came since: dates that rest on them may move.
     pub figures_pending: bool,

@@ -20,6 +20,7 @@ mod proofs;
 mod readings;
 mod rounds;
 mod shop;
+mod steps;
 mod stock;
 mod tokens;
 mod vault;
@@ -30,7 +31,9 @@ pub use care::{
     AdviceAnswer, AdviceAnswered, AdviceCursor, AdviceFilter, AdvicePlace, AdviceRecord, AdviceSubject,
     CARE_EARLY_DAYS, CARE_ORDERS_MAX, Care, CareFilter, CareRead,
 };
-pub use due::{AheadFilter, DueCursor, DueEntry, DueFilter, DueHead, DuePart, Explained, MachineAhead};
+pub use due::{
+    AheadFilter, DueCursor, DueEntry, DueFilter, DueHead, DuePart, Explained, MachineAhead, STALE_COUNTED_MAX,
+};
 pub use due_calendars::{DueCalendarRecord, DueCalendars, NewDueCalendar};
 pub use error::{Result, StoreError};
 pub use fluids::{
@@ -51,6 +54,8 @@ pub use rounds::{
     AREAS_MAX, HANDOVERS_MAX, KeptHandover, MachineReady, MachineRound, RoundFilter, RoundHead, Rounds,
 };
 pub use shop::{MachineFilter, MachineMove, MachineRecord, MachineState, PersonRecord, SiteRecord};
+pub(crate) use steps::onlooker;
+pub use steps::{Onlooker, ReadStep, Seen, Step, WriteStep, seen_by, seen_on};
 pub use stock::{
     BuyFilter, BuyList, KeptItem, NOT_COUNTED_MAX, StockDone, StockFilter, StockTold, Withdrawal,
 };

@@ -4,6 +4,7 @@ use crate::contract::Result;
 use crate::{same_schema, schema_error};
 use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqlitePoolOptions, SqliteSynchronous};
 use sqlx::{ConnectOptions as _, Connection as _, SqliteConnection, SqlitePool, migrate::Migrator};
+use std::num::NonZero;
 use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
@@ -65,7 +66,9 @@ static MIGRATIONS: Migrator = sqlx::migrate!("../../migrations/sqlite");
 
 /// How long a connection waits for another process to release the file, in milliseconds.
 const BUSY_MILLIS: u64 = 10_000;
-/// How many connections read: more do not read faster on the few cores of a shop's server.
+/// How many connections read at least: a long reading leaves the others free,
+const READERS_MIN: u32 = 4;
+/// and at most. Between the two there are as many as cores, as more do not read faster, and each holds a few megabytes.
 const READERS_MAX: u32 = 8;
 /// How long a read waits for a connection, in seconds: longer than [`BUSY_MILLIS`].
 const ACQUIRE_SECONDS: u64 = 15;
@@ -93,7 +96,7 @@ pub(crate) async fn look(path: &str, is_kept: bool) -> Result<Arc<body::SqlStore
     let mut first = options.connect().await?;
     same_schema(&mut first, &MIGRATIONS, path).await?;
     let readers = SqlitePoolOptions::new()
-        .max_connections(READERS_MAX)
+        .max_connections(readers_count())
         .acquire_timeout(Duration::from_secs(ACQUIRE_SECONDS))
         .connect_with(options.clone())
         .await?;
@@ -146,11 +149,16 @@ async fn connect(path: &str) -> Result<(SqliteConnection, SqlitePool, body::Conn
     let mut writer = writing.connect().await?;
     MIGRATIONS.run(&mut writer).await.map_err(|error| schema_error(path, &error))?;
     let readers = SqlitePoolOptions::new()
-        .max_connections(READERS_MAX)
+        .max_connections(readers_count())
         .acquire_timeout(Duration::from_secs(ACQUIRE_SECONDS))
         .connect_with(options.create_if_missing(false).pragma("query_only", "on"))
         .await?;
     Ok((writer, readers, again(writing)))
+}
+
+fn readers_count() -> u32 {
+    let cores = std::thread::available_parallelism().map_or(1, NonZero::get);
+    u32::try_from(cores).unwrap_or(READERS_MAX).clamp(READERS_MIN, READERS_MAX)
 }
 
 fn again(options: SqliteConnectOptions) -> body::Connect {

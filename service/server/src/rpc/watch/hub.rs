@@ -1,12 +1,10 @@
 //! One reader for all who watch the same list. It compares what it reads with what it told last and tells the difference, and waits
 //! for nobody: whoever has not taken what was told in time is told the whole list again.
 
+use super::keep::{self, Seen};
 use super::list::{Digest, List};
-use super::read;
 use crate::rpc::Desk;
-use crate::rpc::due::site_name;
 use crate::status::Failure;
-use crate::wire::order;
 use fettler_domain::time::Ts;
 use fettler_proto::v1;
 use prost::Message as _;
@@ -16,23 +14,16 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 use tokio::sync::broadcast;
-use tokio::time::{Instant, sleep};
 use tonic::Status;
 use uuid::Uuid;
 
-/// How often it is asked whether the site was written to: so much later at most a change is told, where little is told to few.
-const LOOK_EVERY: Duration = Duration::from_secs(1);
-/// After reading, the list is not read again for so many times as long as that took, so that watching takes a small part of one
-/// processor, however much is written.
-const REST_PER_READING: u32 = 8;
-/// Bytes told in a second to all who watch a list: many watchers of a list that changes much are told less often.
+/// Bytes told in a second to all who watch a list, as far as [`SPREAD_MAX`] allows: of a list that changes much, many watchers are told
+/// one after another, and less often.
 const BYTES_PER_SECOND: u64 = 4 << 20;
-/// The list is read again after so long without a write, in microseconds, for what time alone alters.
-const OLD_AFTER_MICROS: i64 = 60_000_000;
-/// When nothing was told for so long, it is told that nothing has changed, in microseconds.
-const STANDS_EVERY_MICROS: i64 = 30_000_000;
-/// How long a list is kept after the last who watched it has left: they come back after a moment where only the way to them broke.
-const LINGER: Duration = Duration::from_secs(30);
+/// All who watch a list are told of a change within so long at least, one after another, so that telling them is no burst,
+const SPREAD_MIN: Duration = Duration::from_millis(500);
+/// and within so long at most, however many they are.
+const SPREAD_MAX: Duration = Duration::from_secs(30);
 /// Changes kept for those who come back, and for those who are slow.
 const PAST_MAX: usize = 16;
 /// Lists watched at once, over all callers: each costs a reading a second while the site is written to.
@@ -45,7 +36,7 @@ pub struct Watches {
     hubs: Mutex<HashMap<Vec<u8>, Arc<Hub>>>,
     numbers: AtomicU64,
     /// Lists are read one after another.
-    turn: tokio::sync::Mutex<()>,
+    pub(super) turn: tokio::sync::Mutex<()>,
 }
 
 impl Default for Watches {
@@ -78,6 +69,18 @@ pub(super) struct Telling {
     pub(super) messages: Arc<[v1::WatchDueResponse]>,
     /// The place after it.
     pub(super) place: Place,
+    /// The time over which those who watch are told it, one after another; none where only one is told.
+    spread: Duration,
+}
+
+impl Telling {
+    /// How long whoever joined as this one of all waits for it. Numbers written backwards fall evenly into the time, wherever among
+    /// those who joined one after another they begin and end.
+    pub(super) fn wait(&self, joined: u64) -> Duration {
+        let share = u128::from(joined.reverse_bits());
+        let nanos = (self.spread.as_nanos() * share) >> u64::BITS;
+        Duration::from_nanos(u64::try_from(nanos).unwrap_or(u64::MAX))
+    }
 }
 
 /// What those who watch are sent.
@@ -91,7 +94,8 @@ pub(super) enum Told {
 
 /// A list that is watched.
 pub(super) struct Hub {
-    ask: v1::ListDueRequest,
+    /// What is asked for.
+    pub(super) ask: v1::ListDueRequest,
     state: Mutex<State>,
     told: broadcast::Sender<Told>,
     joined: AtomicU64,
@@ -112,7 +116,28 @@ pub(super) struct Begun {
     pub(super) first: Vec<Telling>,
 }
 
+#[cfg(test)]
 impl Hub {
+    /// One of a list.
+    pub(super) fn of(list: List) -> Hub {
+        let place = Place { service: 1, hub: 1, version: 0, digest: list.digest };
+        let state = State { place, list: Arc::new(list), past: VecDeque::new(), over: None };
+        let (told, _) = broadcast::channel(PAST_MAX);
+        Hub { ask: v1::ListDueRequest::default(), state: Mutex::new(state), told, joined: AtomicU64::new(0) }
+    }
+}
+
+impl Hub {
+    /// The list as it was read last.
+    pub(super) fn list(&self) -> Arc<List> {
+        self.state().list.clone()
+    }
+
+    /// How many watch it.
+    pub(super) fn watchers(&self) -> usize {
+        self.told.receiver_count()
+    }
+
     fn state(&self) -> MutexGuard<'_, State> {
         self.state.lock().unwrap_or_else(PoisonError::into_inner)
     }
@@ -136,34 +161,42 @@ impl Hub {
         self.joined.fetch_add(1, Ordering::Relaxed)
     }
 
-    /// Takes a list that was read, and tells what has changed; says how many bytes that were to each.
-    fn tell(&self, list: List, left: Vec<v1::Order>) -> usize {
+    /// Takes a list that was read, and tells what has changed; says how long telling it takes, if there was anything to tell.
+    pub(super) fn tell(&self, list: List, left: Vec<v1::Order>) -> Option<Duration> {
         let mut state = self.state();
         let Some(messages) = state.list.changes(&list, left) else {
             state.list = Arc::new(list);
-            return 0;
+            return None;
         };
         let bytes = messages.iter().map(v1::WatchDueResponse::encoded_len).sum();
+        let spread = if state.list.forbids_as(&list) {
+            spread(bytes, self.told.receiver_count())
+        } else {
+            // That a machine must not start is told to all within a moment, whatever it costs those who push.
+            SPREAD_MIN
+        };
         state.place = Place { version: state.place.version + 1, digest: list.digest, ..state.place };
         state.list = Arc::new(list);
-        let telling = Telling { messages, place: state.place };
+        let telling = Telling { messages, place: state.place, spread };
         if state.past.len() == PAST_MAX {
             state.past.pop_front();
         }
         state.past.push_back(telling.clone());
         // Nobody may be there just now.
         let _ = self.told.send(Told::Telling(telling));
-        bytes
+        Some(spread)
     }
 
     /// Tells that the list still stands.
-    fn stands(&self, as_of: Ts) {
+    pub(super) fn stands(&self, as_of: Ts) {
         let state = self.state();
-        let telling = Telling { messages: state.list.unchanged(as_of), place: state.place };
+        let telling =
+            Telling { messages: state.list.unchanged(as_of), place: state.place, spread: SPREAD_MIN };
         let _ = self.told.send(Told::Telling(telling));
     }
 
-    fn end(&self, why: Status) {
+    /// Tells that the list cannot be read any more.
+    pub(super) fn end(&self, why: Status) {
         let mut state = self.state();
         state.over = Some(why.clone());
         let _ = self.told.send(Told::Over(why));
@@ -172,21 +205,25 @@ impl Hub {
 
 impl State {
     fn whole(&self) -> Telling {
-        Telling { messages: self.list.whole(), place: self.place }
+        self.at_once(self.list.whole())
     }
 
     /// What was told since a place; the whole list where that is not known.
     fn since(&self, from: Place) -> Vec<Telling> {
         let is_own = (from.service, from.hub) == (self.place.service, self.place.hub);
         if from.digest == self.place.digest || (is_own && from.version == self.place.version) {
-            return vec![Telling { messages: self.list.unchanged(self.list.as_of), place: self.place }];
+            return vec![self.at_once(self.list.unchanged(self.list.as_of))];
         }
         let is_known = self.past.front().is_some_and(|first| first.place.version <= from.version + 1);
         if is_own && is_known && from.version < self.place.version {
             let later = self.past.iter().filter(|telling| telling.place.version > from.version);
-            return later.cloned().collect();
+            return later.map(|telling| Telling { spread: Duration::ZERO, ..telling.clone() }).collect();
         }
         vec![self.whole()]
+    }
+
+    fn at_once(&self, messages: Arc<[v1::WatchDueResponse]>) -> Telling {
+        Telling { messages, place: self.place, spread: Duration::ZERO }
     }
 }
 
@@ -228,7 +265,7 @@ impl Watches {
         let begun = hub.begin(from)?;
         all.hubs().insert(key.clone(), hub.clone());
         drop(turn);
-        tokio::spawn(keep(desk.clone(), key, hub.clone(), seen));
+        tokio::spawn(keep::keep(desk.clone(), key, hub.clone(), seen));
         Ok((hub, begun))
     }
 
@@ -243,7 +280,7 @@ impl Watches {
     }
 
     /// Whether a list that nobody watches is read no more: it was let go of to make room, or has lingered, and is let go of now.
-    fn let_go(&self, key: &[u8], hub: &Arc<Hub>, has_lingered: bool) -> bool {
+    pub(super) fn let_go(&self, key: &[u8], hub: &Arc<Hub>, has_lingered: bool) -> bool {
         let mut hubs = self.hubs();
         if !is_kept(&hubs, key, hub) {
             return true;
@@ -256,7 +293,7 @@ impl Watches {
     }
 
     /// Lets go of a list that cannot be read any more.
-    fn forget(&self, key: &[u8], hub: &Arc<Hub>) {
+    pub(super) fn forget(&self, key: &[u8], hub: &Arc<Hub>) {
         let mut hubs = self.hubs();
         if is_kept(&hubs, key, hub) {
             hubs.remove(key);
@@ -269,94 +306,20 @@ fn is_kept(hubs: &HashMap<Vec<u8>, Arc<Hub>>, key: &[u8], hub: &Arc<Hub>) -> boo
     hubs.get(key).is_some_and(|kept| Arc::ptr_eq(kept, hub))
 }
 
-/// What a reader remembers of its last reading.
-struct Seen {
-    writes: i64,
-    read_at: Ts,
-    told_at: Ts,
-}
-
-impl Seen {
-    /// Reads a list for the first time. How often the site was written to is read before: a write between makes for one reading more.
-    async fn first(desk: &Desk, ask: &v1::ListDueRequest) -> Result<(Seen, List), Failure> {
-        let site = read::site(desk, ask).await?.site;
-        let writes = desk.store.writes(site).await?;
-        let list = read::list(desk, ask).await?;
-        Ok((Seen { writes, read_at: list.as_of, told_at: list.as_of }, list))
-    }
-}
-
-/// Reads a list again and again until nobody watches it, it cannot be read, or the service stops.
-async fn keep(desk: Desk, key: Vec<u8>, hub: Arc<Hub>, mut seen: Seen) {
-    let mut pause = LOOK_EVERY;
-    let mut watched = Instant::now();
-    loop {
-        tokio::select! {
-            () = desk.stopping.cancelled() => return,
-            () = sleep(pause) => {}
-        }
-        if hub.told.receiver_count() > 0 {
-            watched = Instant::now();
-        } else if desk.watches.let_go(&key, &hub, watched.elapsed() > LINGER) {
-            return;
-        }
-        match look(&desk, &hub, &mut seen).await {
-            Ok(rest) => pause = rest,
-            Err(failure) => {
-                hub.end(failure.into());
-                desk.watches.forget(&key, &hub);
-                return;
-            }
-        }
-    }
-}
-
-/// Reads the list if it may have changed; says how long to rest.
-async fn look(desk: &Desk, hub: &Hub, seen: &mut Seen) -> Result<Duration, Failure> {
-    let before = hub.state().list.clone();
-    let (now, calendar) = (desk.clock.now(), &before.site.calendar);
-    let writes = desk.store.writes(before.site.site).await?;
-    let is_old = now.micros_since(seen.read_at) >= OLD_AFTER_MICROS
-        || calendar.shop_day_of(now) != calendar.shop_day_of(seen.read_at);
-    if writes == seen.writes && !is_old {
-        if now.micros_since(seen.told_at) >= STANDS_EVERY_MICROS {
-            hub.stands(now);
-            seen.told_at = now;
-        }
-        return Ok(LOOK_EVERY);
-    }
-    let turn = desk.watches.turn.lock().await;
-    let started = Instant::now();
-    let list = read::list(desk, &hub.ask).await?;
-    let gone = desk.store.these_orders(list.site.site, &before.left(&list)).await?;
-    let names = read::call(desk).names(gone.iter().flat_map(order::people_of)).await?;
-    let took = started.elapsed();
-    drop(turn);
-    let left = gone.iter().map(|record| order::order(record, &names, &list.site.calendar)).collect();
-    *seen = Seen { writes, read_at: list.as_of, told_at: seen.told_at };
-    let site = site_name(&list.site);
-    let bytes = hub.tell(list, left);
-    if bytes > 0 {
-        seen.told_at = seen.read_at;
-        tracing::debug!(site, bytes, watchers = hub.told.receiver_count(), "a watched list has changed");
-    }
-    let all = u64::try_from(bytes.saturating_mul(hub.told.receiver_count())).unwrap_or(u64::MAX);
-    let sent = Duration::from_millis(all.saturating_mul(1_000) / BYTES_PER_SECOND);
-    Ok(LOOK_EVERY.max(took * REST_PER_READING).max(sent))
+/// The time over which so many are told so many bytes each.
+fn spread(bytes: usize, watchers: usize) -> Duration {
+    let all = u64::try_from(bytes.saturating_mul(watchers)).unwrap_or(u64::MAX);
+    Duration::from_millis(all.saturating_mul(1_000) / BYTES_PER_SECOND).clamp(SPREAD_MIN, SPREAD_MAX)
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::rpc::watch::testkit::list;
+    use crate::rpc::watch::testkit::{forbidding, list};
     use tokio::sync::broadcast::error::TryRecvError;
 
     fn hub(orders: &[i64]) -> Hub {
-        let list = Arc::new(list(orders));
-        let place = Place { service: 1, hub: 1, version: 0, digest: list.digest };
-        let state = State { place, list, past: VecDeque::new(), over: None };
-        let (told, _) = broadcast::channel(PAST_MAX);
-        Hub { ask: v1::ListDueRequest::default(), state: Mutex::new(state), told, joined: AtomicU64::new(0) }
+        Hub::of(list(orders))
     }
 
     fn first(hub: &Hub, from: Option<Place>) -> Vec<v1::WatchTold> {
@@ -370,7 +333,7 @@ mod tests {
         let mut slow = hub.begin(None).unwrap().told;
         let most = i64::try_from(PAST_MAX).unwrap();
         for order in 1..=most {
-            assert!(hub.tell(list(&[order]), Vec::new()) > 0);
+            assert!(hub.tell(list(&[order]), Vec::new()).is_some());
         }
         let Ok(Told::Telling(told)) = slow.try_recv() else { panic!("what fits is kept for them") };
         assert_eq!(told.messages[0].items[0].order, 1);
@@ -407,6 +370,37 @@ mod tests {
     }
 
     #[test]
+    fn many_are_told_evenly_within_the_time_that_their_bytes_take() {
+        assert_eq!(spread(300, 3), SPREAD_MIN);
+        assert_eq!(spread(400 << 10, 50), Duration::from_millis(4_882));
+        assert_eq!(spread(400 << 10, 500), SPREAD_MAX);
+        let hub = hub(&[]);
+        let telling = Telling { spread: Duration::from_secs(8), ..hub.state().whole() };
+        assert_eq!(hub.state().whole().wait(5), Duration::ZERO, "whoever begins is told at once");
+        for first in [0, 1_000_001] {
+            let mut waits: Vec<u128> =
+                (first..first + 64).map(|joined| telling.wait(joined).as_millis()).collect();
+            waits.sort_unstable();
+            let apart = waits.windows(2).map(|pair| pair[1] - pair[0]).max();
+            assert!(
+                waits[0] < 125 && waits[63] > 7_800 && apart < Some(188),
+                "an even step is 125: {waits:?}"
+            );
+        }
+    }
+
+    #[test]
+    fn that_a_machine_must_not_start_is_told_to_all_within_a_moment() {
+        let hub = hub(&[]);
+        let _watchers: Vec<_> = (0..100).map(|_| hub.begin(None).unwrap()).collect();
+        let long = "x".repeat(1 << 20);
+        assert_eq!(hub.tell(forbidding(&["L-01"], &long), Vec::new()), Some(SPREAD_MIN));
+        let longer = hub.tell(forbidding(&["L-01"], &format!("{long}y")), Vec::new());
+        assert!(longer >= Some(Duration::from_secs(25)), "as long as the bytes take: {longer:?}");
+        assert_eq!(hub.tell(forbidding(&[], &long), Vec::new()), Some(SPREAD_MIN), "nor that it may again");
+    }
+
+    #[test]
     fn lists_that_nobody_watches_make_room_and_those_that_are_watched_do_not() {
         let watches = Watches::default();
         let hubs: Vec<Arc<Hub>> = (0..LISTS_MAX).map(|_| Arc::new(hub(&[]))).collect();
@@ -430,7 +424,7 @@ mod tests {
     fn a_list_that_says_the_same_is_not_told() {
         let hub = hub(&[1]);
         let mut told = hub.begin(None).unwrap().told;
-        assert_eq!(hub.tell(list(&[1]), Vec::new()), 0);
+        assert_eq!(hub.tell(list(&[1]), Vec::new()), None);
         assert!(matches!(told.try_recv(), Err(TryRecvError::Empty)));
         hub.end(Failure::Stopping.into());
         assert!(matches!(told.try_recv(), Ok(Told::Over(_))));

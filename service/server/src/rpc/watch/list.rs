@@ -66,6 +66,17 @@ impl List {
         self.whole.get_or_init(make).clone()
     }
 
+    /// Whether the same machines must not start as by another list.
+    pub(super) fn forbids_as(&self, other: &List) -> bool {
+        self.forbids(&other.head.forbidden)
+    }
+
+    /// Whether these are the machines that must not start, each for the same time and reason.
+    pub(super) fn forbids(&self, machines: &[v1::Machine]) -> bool {
+        let told = |machine: &v1::Machine| (machine.tag.clone(), machine.since, machine.reason.clone());
+        self.head.forbidden.iter().map(told).eq(machines.iter().map(told))
+    }
+
     /// That it still stands.
     pub(super) fn unchanged(&self, as_of: Ts) -> Arc<[v1::WatchDueResponse]> {
         Arc::new([self.message(v1::WatchTold::Unchanged, as_of)])

@@ -1,6 +1,7 @@
 //! A watched due list: who watches is told of it until they leave, their token is taken back or the service stops.
 
 mod hub;
+mod keep;
 mod list;
 mod read;
 #[cfg(test)]
@@ -21,16 +22,12 @@ use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::broadcast::Receiver;
 use tokio::sync::broadcast::error::RecvError;
-use tokio::time::{Instant, sleep, sleep_until};
+use tokio::time::{Instant, sleep_until};
 use tokio_util::sync::CancellationToken;
 use tonic::{Request, Status};
 
 /// How often it is asked whether the token is still taken.
 const TOKEN_EVERY: Duration = Duration::from_secs(1);
-/// Many who watch a list are told of a change one after another within so many steps, so that telling them is no burst.
-const STEPS: u64 = 50;
-/// How long a step takes.
-const STEP: Duration = Duration::from_millis(10);
 
 /// What is told.
 pub(super) type Tellings = BoxStream<'static, Result<v1::WatchDueResponse, Status>>;
@@ -63,7 +60,7 @@ pub(super) async fn start(desk: &Desk, request: Request<v1::WatchDueRequest>) ->
         hub,
         ask,
         told,
-        pending: first.into_iter().map(|telling| (telling, 0)).collect(),
+        pending: pending(first),
         pass,
         asked: Instant::now(),
         deadline,
@@ -78,6 +75,21 @@ pub(super) async fn start(desk: &Desk, request: Request<v1::WatchDueRequest>) ->
     .boxed())
 }
 
+/// What one is to be told.
+struct Pending {
+    telling: Telling,
+    /// How many of its messages were told.
+    told: usize,
+    /// Not before then.
+    at: Instant,
+}
+
+/// What is told at once.
+fn pending(first: Vec<Telling>) -> VecDeque<Pending> {
+    let at = Instant::now();
+    first.into_iter().map(|telling| Pending { telling, told: 0, at }).collect()
+}
+
 /// One who watches. What is not taken yet is held once for all.
 struct Watcher {
     /// How many had joined before, which says when they are told.
@@ -85,8 +97,8 @@ struct Watcher {
     hub: Arc<Hub>,
     ask: v1::WatchDueRequest,
     told: Receiver<Told>,
-    /// What is to be told next, and how many of its messages were told.
-    pending: VecDeque<(Telling, usize)>,
+    /// What is to be told next.
+    pending: VecDeque<Pending>,
     pass: Option<Pass>,
     /// When it was asked last whether the token is taken.
     asked: Instant,
@@ -107,9 +119,10 @@ impl Watcher {
                 () = self.stopping.cancelled() => Failure::Stopping,
                 () = passed(self.deadline) => Failure::Deadline,
                 told = self.told.recv() => {
-                    self.take(told).await?;
+                    self.take(told)?;
                     continue;
                 }
+                () = passed(self.pending.front().map(|next| next.at)) => continue,
                 () = sleep_until(self.asked + TOKEN_EVERY) => continue,
             };
             return Err(Box::new(ended.into()));
@@ -118,40 +131,44 @@ impl Watcher {
 
     /// A stream outlasts no token.
     async fn still_holds(&mut self) -> Result<(), Failure> {
-        if let Some(pass) = self.pass.as_ref().filter(|_| self.asked.elapsed() >= TOKEN_EVERY) {
-            pass.still_holds().await?;
-            self.asked = Instant::now();
+        if self.asked.elapsed() < TOKEN_EVERY {
+            return Ok(());
         }
+        if let Some(pass) = &self.pass {
+            pass.still_holds().await?;
+        }
+        self.asked = Instant::now();
         Ok(())
     }
 
     /// The next message of what is to be told.
     fn message(&mut self) -> Option<v1::WatchDueResponse> {
-        let (telling, told) = self.pending.front_mut()?;
-        let mut message = telling.messages.get(*told).cloned()?;
-        *told += 1;
+        let next = self.pending.front_mut().filter(|next| next.at <= Instant::now())?;
+        let mut message = next.telling.messages.get(next.told).cloned()?;
+        next.told += 1;
         if !message.goes_on {
-            message.resume_token = page::token(&self.ask, Some(&telling.place));
+            message.resume_token = page::token(&self.ask, Some(&next.telling.place));
             self.pending.pop_front();
         }
         Some(message)
     }
 
-    async fn take(&mut self, told: Result<Told, RecvError>) -> Result<(), Box<Status>> {
+    fn take(&mut self, told: Result<Told, RecvError>) -> Result<(), Box<Status>> {
         match told {
             Ok(Told::Telling(telling)) => {
-                let steps = u32::try_from(self.turn % STEPS).unwrap_or(0);
-                if steps > 0 {
-                    sleep(STEP * steps).await;
+                let at = Instant::now() + telling.wait(self.turn);
+                // What may not wait takes with it what was told before.
+                for earlier in &mut self.pending {
+                    earlier.at = earlier.at.min(at);
                 }
-                self.pending.push_back((telling, 0));
+                self.pending.push_back(Pending { telling, told: 0, at });
             }
             Ok(Told::Over(why)) => return Err(Box::new(why)),
             // What was told meanwhile is told in one: the list as it stands.
             Err(RecvError::Lagged(_)) => {
                 let Begun { told, first } = self.hub.begin(None).map_err(Box::new)?;
                 self.told = told;
-                self.pending = first.into_iter().map(|telling| (telling, 0)).collect();
+                self.pending = pending(first);
             }
             Err(RecvError::Closed) => return Err(Box::new(Failure::Stopping.into())),
         }
@@ -163,5 +180,74 @@ async fn passed(deadline: Option<Instant>) {
     match deadline {
         Some(deadline) => sleep_until(deadline).await,
         None => std::future::pending().await,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::rpc::watch::testkit::list;
+    use futures::FutureExt as _;
+    use std::time::Duration;
+    use tokio::runtime::{Builder, Runtime};
+
+    /// One who waits half a minute for what one order has changed.
+    fn waiting() -> Watcher {
+        let hub = Arc::new(Hub::of(list(&[])));
+        let told = hub.begin(None).unwrap().told;
+        let mut watcher = Watcher {
+            turn: 0,
+            hub,
+            ask: v1::WatchDueRequest::default(),
+            told,
+            pending: VecDeque::new(),
+            pass: None,
+            asked: Instant::now(),
+            deadline: None,
+            stopping: CancellationToken::new(),
+        };
+        watcher.hub.tell(list(&[1]), Vec::new());
+        let first = watcher.told.try_recv();
+        watcher.take(first.map_err(|_| RecvError::Closed)).unwrap();
+        watcher.pending[0].at += Duration::from_secs(30);
+        watcher
+    }
+
+    /// What ends it, as its caller hears it; whoever is told their change instead has waited for it.
+    fn ended(runtime: &Runtime, mut watcher: Watcher) -> String {
+        runtime.block_on(watcher.next()).unwrap_err().message().to_owned()
+    }
+
+    fn message(failure: Failure) -> String {
+        Status::from(failure).message().to_owned()
+    }
+
+    #[test]
+    fn whoever_waits_for_their_turn_hears_at_once_what_ends_it() {
+        let runtime = Builder::new_current_thread().enable_time().build().unwrap();
+        let _inside = runtime.enter();
+        assert!(waiting().next().now_or_never().is_none(), "nothing has ended it");
+        let stopped = waiting();
+        stopped.stopping.cancel();
+        assert_eq!(ended(&runtime, stopped), message(Failure::Stopping));
+        let late = Watcher { deadline: Some(Instant::now()), ..waiting() };
+        assert_eq!(ended(&runtime, late), message(Failure::Deadline));
+        let gone = waiting();
+        gone.hub.end(Status::not_found("it is gone"));
+        assert_eq!(ended(&runtime, gone), "it is gone");
+    }
+
+    #[test]
+    fn what_may_not_wait_is_told_at_once_after_all_that_was_told_before() {
+        let runtime = Builder::new_current_thread().enable_time().build().unwrap();
+        let _inside = runtime.enter();
+        let mut watcher = waiting();
+        // The first who joined waits for nothing that is told anew.
+        watcher.hub.tell(list(&[1, 2]), Vec::new());
+        let mut orders = Vec::new();
+        while let Some(message) = watcher.next().now_or_never() {
+            orders.extend(message.unwrap().items.iter().map(|item| item.order));
+        }
+        assert_eq!(orders, [1, 2]);
     }
 }

@@ -30,3 +30,11 @@ pub(super) fn list(orders: &[i64]) -> List {
     let frame = v1::WatchDueResponse { site: "north".into(), ..Default::default() };
     List::new((site(), Ts(0)), frame, v1::DueHead::default(), orders.iter().map(item).collect())
 }
+
+/// A list on which these machines must not start, with one order that is told so long.
+pub(super) fn forbidding(tags: &[&str], when: &str) -> List {
+    let machine = |tag: &&str| v1::Machine { tag: (*tag).to_owned(), ..Default::default() };
+    let head = v1::DueHead { forbidden: tags.iter().map(machine).collect(), ..Default::default() };
+    let item = v1::DueItem { order: 1, when: when.to_owned(), ..Default::default() };
+    List::new((site(), Ts(0)), v1::WatchDueResponse::default(), head, vec![item])
+}

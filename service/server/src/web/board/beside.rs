@@ -3,7 +3,7 @@
 use super::shown::Board;
 use super::time::{Teller, count};
 use super::words;
-use fettler_proto::v1;
+use fettler_proto::{STALE_ROWS_COUNTED_MAX, v1};
 use maud::{Markup, html};
 
 /// Days ahead of which the board tells what to order.
@@ -161,7 +161,10 @@ fn hours(board: &Board) -> Markup {
                 p { (count(board.list.held_reports, "report is", "reports are")) " held and not counted." }
             }
             @if board.list.stale_rows > 0 {
-                p { (count(board.list.stale_rows, "row", "rows")) " of the list still as of " (teller.day(&board.list.stale_since)) "." }
+                p {
+                    @if board.list.stale_rows >= STALE_ROWS_COUNTED_MAX { "At least " }
+                    (count(board.list.stale_rows, "row", "rows")) " of the list still as of " (teller.day(&board.list.stale_since)) "."
+                }
             }
         }
     }

@@ -3,7 +3,7 @@
 use super::closing::Desk;
 use super::page::{self, Answer};
 use super::requests::Typed;
-use super::words;
+use super::words::{self, DEFERRAL};
 use crate::status::http_status;
 use fettler_proto::v1;
 use http::StatusCode as Number;
@@ -138,6 +138,7 @@ fn record(closing: &v1::Closing, desk: &Desk) -> Markup {
                 @if !closing.lateness_as_known_then.is_empty() { dt { "lateness" } dd { (closing.lateness_as_known_then) } }
                 @for finding in &closing.findings { dt { "finding" } dd { (words::sentence(finding)) } }
             }
+            @if !closing.cautions_shown.is_empty() { p.deferral { (DEFERRAL) } }
         }
     }
 }
