@@ -1,6 +1,7 @@
 //! The trace of whoever calls the client: shells and tools of builds name it in the environment, by the W3C's Trace Context. It is handed
 //! on with each call, so that their trace and the service's are one.
 
+use fettler_proto::{TRACE_STATE_BYTES_MAX, TraceParent};
 use std::env;
 use tonic::metadata::{Ascii, MetadataMap, MetadataValue};
 
@@ -20,10 +21,11 @@ impl Trace {
 
     fn of(parent: Option<&str>, state: Option<&str>) -> Trace {
         let value = |text: &str| MetadataValue::try_from(text).ok();
-        match parent.filter(|text| is_well_formed(text)) {
+        match parent.and_then(TraceParent::read) {
             Some(parent) => {
-                let state = state.filter(|text| !text.is_empty());
-                Trace { parent: value(parent), state: state.and_then(value) }
+                // Beyond that bound the service would leave it out as well.
+                let state = state.filter(|text| (1..=TRACE_STATE_BYTES_MAX).contains(&text.len()));
+                Trace { parent: value(&parent.header()), state: state.and_then(value) }
             }
             None => Trace::default(),
         }
@@ -39,26 +41,13 @@ impl Trace {
     }
 }
 
-/// Whether a text is a `traceparent` of version 00: two digits, the trace, the caller's span, and flags, in lower hexadecimal, of which
-/// neither number is 0.
-fn is_well_formed(text: &str) -> bool {
-    let parts: Vec<&str> = text.split('-').collect();
-    let [version, trace, span, flags] = parts.as_slice() else { return false };
-    let is_hex = |part: &str, length| {
-        part.len() == length && part.bytes().all(|b| matches!(b, b'0'..=b'9' | b'a'..=b'f'))
-    };
-    let names = |part: &str| part.bytes().any(|b| b != b'0');
-    let is_hexadecimal = is_hex(trace, 32) && is_hex(span, 16) && is_hex(flags, 2);
-    *version == "00" && is_hexadecimal && names(trace) && names(span)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
 
     #[test]
     fn a_trace_is_handed_on_where_it_is_well_formed() {
-        // The first is the example of W3C Trace Context, 3.2.3; the others break one of its rules each.
+        // The example of W3C Trace Context, 3.2.3.
         let good = "00-4bf92f3577b34da6a3ce929d0e0e4736-00f067aa0ba902b7-01";
         let put = |parent: Option<&str>, state: Option<&str>| {
             let mut metadata = MetadataMap::new();
@@ -69,16 +58,15 @@ mod tests {
         assert_eq!(put(Some(good), None), [Some(good.to_owned()), None]);
         assert_eq!(put(Some(good), Some("a=b")), [Some(good.to_owned()), Some("a=b".to_owned())]);
         assert_eq!(put(Some(good), Some("a\n")), [Some(good.to_owned()), None]);
-        for parent in [
-            "00-4bf92f3577b34da6a3ce929d0e0e4736-00f067aa0ba902b7-01-more",
-            "00-4BF92F3577B34DA6A3CE929D0E0E4736-00f067aa0ba902b7-01",
-            "00-00000000000000000000000000000000-00f067aa0ba902b7-01",
-            "00-4bf92f3577b34da6a3ce929d0e0e4736-0000000000000000-01",
-            "00-4bf92f3577b34da6a3ce929d0e0e4736-00f067aa0ba902b7",
-            "",
-        ] {
-            assert_eq!(put(Some(parent), Some("a=b")), [None, None], "{parent}");
+        // A later version is handed on as the one that is known here.
+        let later = "cc-4bf92f3577b34da6a3ce929d0e0e4736-00f067aa0ba902b7-01-more";
+        assert_eq!(put(Some(later), None), [Some(good.to_owned()), None]);
+        for (bytes, is_kept) in [(512, true), (513, false)] {
+            let state = format!("a={}", "x".repeat(bytes - 2));
+            let expect = [Some(good.to_owned()), is_kept.then(|| state.clone())];
+            assert_eq!(put(Some(good), Some(&state)), expect, "{bytes}");
         }
+        assert_eq!(put(Some("00-4bf92f3577b34da6a3ce929d0e0e4736"), Some("a=b")), [None, None]);
         assert_eq!(put(None, Some("a=b")), [None, None]);
     }
 }

@@ -1,11 +1,13 @@
 //! The wire contract of Fettler: messages, services and descriptors generated from `fettler/v1/*.proto`.
 //!
-//! The protos are the documentation; this crate adds nothing to them but the names of gRPC's codes ([`code_name`]) and what a number of
-//! theirs means ([`STALE_ROWS_COUNTED_MAX`]).
+//! The protos are the documentation; this crate adds nothing to them but the names of gRPC's codes ([`code_name`]), what a number of
+//! theirs means ([`STALE_ROWS_COUNTED_MAX`]) and the place in a trace that a call may carry ([`TraceParent`]).
 
 mod code;
+mod trace;
 
 pub use code::code_name;
+pub use trace::{TRACE_STATE_BYTES_MAX, TraceParent};
 
 /// Rows of a list that wait to be refreshed are counted up to so many: this number says so many or more.
 pub const STALE_ROWS_COUNTED_MAX: i64 = 10_000;

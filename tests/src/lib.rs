@@ -41,6 +41,7 @@ pub mod story;
 pub mod tamper;
 pub mod terminal;
 pub mod thrice;
+pub mod traced;
 pub mod two_months;
 pub mod wire;
 pub mod year;

@@ -252,6 +252,7 @@ impl Doorkeeper {
         method: &str,
         why: &dyn std::fmt::Display,
         peer: Option<std::net::SocketAddr>,
+        trace_id: Option<&str>,
     ) {
         let mut refused = self.refused.lock().unwrap_or_else(PoisonError::into_inner);
         if refused.since.elapsed() > REFUSED_WINDOW {
@@ -262,7 +263,8 @@ impl Doorkeeper {
         }
         if refused.lines < REFUSED_LINES_MAX {
             refused.lines += 1;
-            tracing::warn!(method, peer = peer.map(tracing::field::display), %why, "call refused");
+            let peer = peer.map(tracing::field::display);
+            tracing::warn!(method, peer, %why, trace_id, "call refused");
         } else {
             refused.untold += 1;
         }

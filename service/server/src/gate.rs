@@ -3,10 +3,9 @@
 
 use crate::auth::{Doorkeeper, Pass};
 use crate::limits::{Limits, Slot};
-use crate::line::{Line, Note, Telling, TraceParent};
+use crate::line::{Line, Note, Telling, place_in_trace};
 use crate::meters::Meters;
 use crate::policy;
-use crate::status::spans::is_of_somebody;
 use crate::status::{Failure, behind, refusal};
 use crate::tls::Peer;
 use crate::traces::{Traced, Traces};
@@ -180,7 +179,7 @@ fn line(meters: Arc<Meters>, request: &Request<Body>) -> Line {
         path if STREAMS.contains(&path) => Telling::Stream,
         _ => Telling::Call,
     };
-    let trace = TraceParent::of(request.headers());
+    let trace = place_in_trace(request.headers());
     let peer = Peer::of(request.extensions()).address;
     let started = std::time::Instant::now();
     Line {
@@ -225,16 +224,16 @@ where
                 line.traced = traced(traces, &request, line, &far);
                 request.extensions_mut().insert(pass);
             }
-            Err(failure) => {
-                if failure.is_of_the_caller() {
-                    line.telling = Telling::Counted;
-                    doorkeeper.tell_refused(method, &failure, peer);
-                }
-                let refused = Status::from(failure);
-                if is_of_somebody(&refused) {
+            Err(NotLetIn { failure, is_known }) => {
+                // Of strangers no call is traced: else anybody could fill what others look at.
+                if is_known {
                     line.traced = traced(traces, &request, line, &far);
                 }
-                return Ok((refused.into_http(), None));
+                if failure.is_of_the_caller() {
+                    line.telling = Telling::Counted;
+                    doorkeeper.tell_refused(method, &failure, peer, line.trace_id().as_deref());
+                }
+                return Ok((Status::from(failure).into_http(), None));
             }
         }
     }
@@ -254,7 +253,7 @@ where
     // What a handler refuses for the token's sites or its role.
     if let Some(why) = refusal(answer.headers()) {
         line.telling = Telling::Counted;
-        doorkeeper.tell_refused(method, &why, peer);
+        doorkeeper.tell_refused(method, &why, peer, line.trace_id().as_deref());
     }
     Ok((answer, slot))
 }
@@ -271,24 +270,32 @@ fn traced(traces: Option<&Traces>, request: &Request<Body>, line: &Line, far: &P
 /// What is shown to be let in: a pass that was given before, a token, or a certificate.
 type Shown<'a> = (Option<&'a Pass>, Option<&'a str>, Option<&'a [u8]>);
 
+/// Why a call was not let in, and whether its caller had been recognised by then. Without the store nobody is.
+struct NotLetIn {
+    failure: Failure,
+    is_known: bool,
+}
+
 /// Lets a call in whose token has a role that may make it, as long as its caller does not ask for too much.
 async fn let_in(
     doorkeeper: &Arc<Doorkeeper>,
     limits: &Arc<Limits>,
     path: &str,
     shown: Shown<'_>,
-) -> Result<(Pass, Slot), Failure> {
-    let pass = match shown {
-        (Some(held), _, _) => held.renewed().await?,
-        (None, None, Some(certificate)) => doorkeeper.admit_certificate(certificate).await?,
-        (None, authorization, _) => doorkeeper.admit(authorization).await?,
+) -> Result<(Pass, Slot), NotLetIn> {
+    let recognised = match shown {
+        (Some(held), _, _) => held.renewed().await,
+        (None, None, Some(certificate)) => doorkeeper.admit_certificate(certificate).await,
+        (None, authorization, _) => doorkeeper.admit(authorization).await,
     };
+    let pass = recognised.map_err(|failure| NotLetIn { failure, is_known: false })?;
+    let refused = |failure| NotLetIn { failure, is_known: true };
     // What is no call of ours is answered as such further on.
     if let Some(method) = Method::from_path(path) {
-        policy::may(&pass.record.access, method)?;
+        policy::may(&pass.record.access, method).map_err(|error| refused(error.into()))?;
     }
-    let slot = limits.begin(pass.record.token, STREAMS.contains(&path), std::time::Instant::now())?;
-    Ok((pass, slot))
+    let slot = limits.begin(pass.record.token, STREAMS.contains(&path), std::time::Instant::now());
+    Ok((pass, slot.map_err(refused)?))
 }
 
 /// When the call must be answered: as the caller wants, and within [`UNARY_MAX`] unless it is a stream.

@@ -38,13 +38,22 @@ impl Standing {
         }
         let shown = |value: &OsString| {
             let text = value.to_string_lossy();
-            if self.declared.is_secret { fettler_store::shown(&text) } else { text.into_owned() }
+            if self.declared.is_secret { masked(&text) } else { text.into_owned() }
         };
         self.values.iter().map(shown).collect::<Vec<_>>().join(", ")
     }
 
     fn fault(&self, why: &str) -> String {
         format!("{} = {} ({}): {why}", self.declared.key(), self.shown(), self.origin)
+    }
+}
+
+/// An address without the name and the password that it may hold, also where it lacks what would make it one.
+fn masked(text: &str) -> String {
+    let shown = fettler_store::shown(text);
+    match shown.rsplit_once('@') {
+        Some((_, place)) => place.to_owned(),
+        None => shown,
     }
 }
 
@@ -214,8 +223,7 @@ async fn named(serve: &ServeArguments, all: &[Standing], faults: &mut Vec<String
         }
     }
     if let Err(error) = serve.traces.collector() {
-        let flag = if serve.traces.traces_ca.is_some() { "traces-ca" } else { "traces-to" };
-        faults.push(of(flag, &whole(&error)));
+        faults.push(of(error.flag(), &whole(&error)));
     }
     if let Err(error) = serve.board.token() {
         faults.push(of("board-token", &whole(&error)));

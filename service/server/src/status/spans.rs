@@ -26,12 +26,6 @@ pub(crate) fn is_error(code: Code) -> bool {
     }
 }
 
-/// Whether a call that was refused is traced all the same. Of callers who are not known none is: else anybody could fill what others
-/// look at.
-pub(crate) fn is_of_somebody(refused: &Status) -> bool {
-    refused.code() != Code::Unauthenticated
-}
-
 /// Which of a collector's answers say that the same spans may be taken later: those that OTLP names, but for the one that needs a word
 /// of when.
 pub(crate) fn may_pass(code: Code) -> bool {

@@ -1,10 +1,9 @@
 //! The span of a call, and those of its steps in the store.
 
-use crate::line::TraceParent;
 use crate::status::spans::is_error;
 use crate::tls::Peer;
 use fettler_domain::time::Ts;
-use fettler_proto::code_name;
+use fettler_proto::{TRACE_STATE_BYTES_MAX, TraceParent, code_name};
 use fettler_store::contract::{Onlooker, ReadStep, Step, WriteStep};
 use http::HeaderMap;
 use opentelemetry::trace::{
@@ -23,8 +22,6 @@ use tonic::Code;
 /// Of how many steps of one call spans are made: a stream of reports that lasts for hours has more than anybody looks at. The others
 /// are counted.
 const STEPS_MAX: u32 = 256;
-/// The most bytes of `tracestate` that are handed on; the standard asks for this much.
-const STATE_BYTES_MAX: usize = 512;
 
 /// How the times of the computer's stopwatch stand to those of its clock.
 #[derive(Clone, Copy, Debug)]
@@ -70,7 +67,7 @@ fn state(headers: &HeaderMap) -> TraceState {
     let all: Option<Vec<&str>> =
         headers.get_all("tracestate").iter().map(|part| part.to_str().ok()).collect();
     let text = all.unwrap_or_default().join(",");
-    if text.len() > STATE_BYTES_MAX {
+    if text.len() > TRACE_STATE_BYTES_MAX {
         return TraceState::default();
     }
     TraceState::from_str(&text).unwrap_or_default()

@@ -16,10 +16,10 @@ mod settings;
 pub(crate) use call::{End, Traced};
 pub(crate) use sending::Sending;
 pub use sending::SpanCounts;
-pub use settings::{Collector, CollectorError, TracesArguments};
+pub use settings::{AddressFault, Collector, CollectorError, TracesArguments};
 
 use crate::clock::Clock;
-use crate::line::TraceParent;
+use fettler_proto::TraceParent;
 use http::HeaderMap;
 use opentelemetry::trace::{TraceContextExt as _, Tracer as _, TracerProvider as _};
 use opentelemetry::{Context, InstrumentationScope, KeyValue};

@@ -15,12 +15,11 @@ use prometheus_client::encoding::EncodeLabelSet;
 use prometheus_client::metrics::counter::Counter;
 use prometheus_client::metrics::family::Family;
 use std::time::Duration;
-use tokio::sync::mpsc;
+use tokio::sync::{mpsc, watch};
 use tokio::task::JoinHandle;
-use tokio::time::{Instant, sleep, timeout, timeout_at};
-use tokio_util::sync::CancellationToken;
+use tokio::time::{Instant, sleep, sleep_until, timeout};
 use tonic::Status;
-use tonic::transport::Channel;
+use tonic::transport::{Channel, Endpoint};
 
 /// How many spans may wait; those of some hundred calls. More are dropped: memory is the service's, traces are not.
 const WAITING_MAX: usize = 2_048;
@@ -97,35 +96,58 @@ impl SpanProcessor for Queue {
 /// Starts the task that sends.
 pub(super) fn start(collector: &Collector, resource: &Resource, counts: SpanCounts) -> (Queue, Sending) {
     let (sender, waiting) = mpsc::channel(WAITING_MAX);
-    let ending = CancellationToken::new();
+    let (last, ending) = watch::channel(None);
     let sending = Sender {
         client: TraceServiceClient::new(collector.endpoint.connect_lazy()),
+        endpoint: collector.endpoint.clone(),
         resource: resource.into(),
         told: Told { dropped: counts.dropped.get(), at: None },
         counts: counts.clone(),
         why: None,
-        ending: ending.clone(),
+        left: 0,
+        ending: Ending(ending),
     };
     let running = tokio::spawn(sending.run(waiting));
-    (Queue { waiting: sender, counts }, Sending { ending, running })
+    (Queue { waiting: sender, counts }, Sending { last, running })
 }
 
 /// Sending under way.
 pub(crate) struct Sending {
-    ending: CancellationToken,
+    /// Until when the last spans may be sent, once the service stops.
+    last: watch::Sender<Option<Instant>>,
     running: JoinHandle<()>,
 }
 
 impl Sending {
     /// Sends what waits, as far as that is done within [`LAST_SPANS`] and by that instant.
-    pub(crate) async fn end(mut self, by: Instant) {
-        self.ending.cancel();
-        let by = by.min(Instant::now() + LAST_SPANS);
-        if timeout_at(by, &mut self.running).await.is_err() {
-            // What was sent without an answer may have come all the same.
-            self.running.abort();
-            tracing::warn!("the collector of traces did not take the last spans in time");
+    pub(crate) async fn end(self, by: Instant) {
+        self.last.send_replace(Some(by.min(Instant::now() + LAST_SPANS)));
+        // It ends by itself then, so that it counts what is left.
+        if let Err(error) = self.running.await {
+            tracing::error!(%error, "sending traces broke off");
         }
+    }
+}
+
+/// Whether the service stops, and until when the last spans may be sent.
+#[derive(Clone)]
+struct Ending(watch::Receiver<Option<Instant>>);
+
+impl Ending {
+    fn has_come(&self) -> bool {
+        self.0.borrow().is_some() || self.0.has_changed().is_err()
+    }
+
+    /// Ready when the service stops; says until when the last spans may be sent.
+    async fn come(&mut self) -> Instant {
+        let by = self.0.wait_for(Option::is_some).await.ok().and_then(|by| *by);
+        // Whoever would say so is gone.
+        by.unwrap_or_else(Instant::now)
+    }
+
+    /// Ready when nothing may be sent any more.
+    async fn over(&mut self) {
+        sleep_until(self.come().await).await;
     }
 }
 
@@ -136,23 +158,26 @@ struct Told {
 }
 
 struct Sender {
+    endpoint: Endpoint,
     client: TraceServiceClient<Channel>,
     resource: ResourceAttributesWithSchema,
     counts: SpanCounts,
     told: Told,
     /// Why a batch was dropped last.
     why: Option<String>,
-    ending: CancellationToken,
+    /// How many spans the end of the service left unsent.
+    left: u64,
+    ending: Ending,
 }
 
 impl Sender {
     async fn run(mut self, mut waiting: mpsc::Receiver<SpanData>) {
-        let ending = self.ending.clone();
+        let mut ending = self.ending.clone();
         let mut batch = Vec::with_capacity(BATCH_MAX);
-        while !ending.is_cancelled() {
+        while !ending.has_come() {
             tokio::select! {
                 some = waiting.recv_many(&mut batch, BATCH_MAX) => if some == 0 { break },
-                () = ending.cancelled() => break,
+                _ = ending.come() => break,
             }
             // Others come in a moment, and are sent with them.
             let full = async {
@@ -166,7 +191,7 @@ impl Sender {
             tokio::select! {
                 () = full => {}
                 () = sleep(GATHER) => {}
-                () = ending.cancelled() => {}
+                _ = ending.come() => {}
             }
             self.send(&mut batch).await;
             self.tell();
@@ -177,16 +202,30 @@ impl Sender {
         }
         self.told.at = None;
         self.tell();
+        if self.left > 0 {
+            // What was sent without an answer may have come all the same.
+            self.counts.dropped.inc_by(self.left);
+            tracing::warn!(spans = self.left, "the collector of traces did not take the last spans in time");
+        }
     }
 
-    /// Sends a batch, again where that may help.
+    /// Sends a batch, again where that may help, until nothing may be sent any more.
     async fn send(&mut self, batch: &mut Vec<SpanData>) {
         let spans = batch.len() as u64;
         let resource_spans = group_spans_by_resource_and_scope(std::mem::take(batch), &self.resource);
         let request = ExportTraceServiceRequest { resource_spans };
         let mut again_after = AGAIN_AFTER.into_iter();
+        let mut ending = self.ending.clone();
         loop {
-            let why = match self.sent(request.clone()).await {
+            let sent = tokio::select! {
+                biased;
+                () = ending.over() => {
+                    self.left += spans;
+                    return;
+                }
+                sent = self.sent(request.clone()) => sent,
+            };
+            let why = match sent {
                 Ok(rejected) => {
                     let rejected = rejected.min(spans);
                     self.counts.sent.inc_by(spans - rejected);
@@ -195,7 +234,7 @@ impl Sender {
                 }
                 Err(why) => why,
             };
-            let wait = again_after.next().filter(|_| may_pass(why.code()) && !self.ending.is_cancelled());
+            let wait = again_after.next().filter(|_| may_pass(why.code()) && !ending.has_come());
             let Some(wait) = wait else {
                 self.counts.dropped.inc_by(spans);
                 self.why = Some(told(&why));
@@ -203,16 +242,20 @@ impl Sender {
             };
             tokio::select! {
                 () = sleep(wait) => {}
-                () = self.ending.cancelled() => {}
+                _ = ending.come() => {}
             }
         }
     }
 
     /// Sends once; how many spans the collector would not have.
     async fn sent(&mut self, request: ExportTraceServiceRequest) -> Result<u64, Status> {
-        let answer = timeout(ANSWER_WITHIN, self.client.export(request)).await;
-        let answer = answer.map_err(|_| unanswered())??;
-        let Some(partly) = answer.into_inner().partial_success else { return Ok(0) };
+        let Ok(answer) = timeout(ANSWER_WITHIN, self.client.export(request)).await else {
+            // The other end may be gone without a word. Then nothing comes through this connection any more, and a new one may lead to
+            // whoever took its place.
+            self.client = TraceServiceClient::new(self.endpoint.connect_lazy());
+            return Err(unanswered());
+        };
+        let Some(partly) = answer?.into_inner().partial_success else { return Ok(0) };
         let rejected = u64::try_from(partly.rejected_spans).unwrap_or(0);
         if rejected > 0 {
             self.why = Some(cut(&format!("the collector would not have them: {}", partly.error_message)));
@@ -240,4 +283,39 @@ fn told(status: &Status) -> String {
 
 fn cut(text: &str) -> String {
     text.chars().take(SAID_CHARS_MAX).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use opentelemetry::trace::{Span as _, Tracer as _, TracerProvider as _};
+    use opentelemetry_sdk::trace::SdkTracerProvider;
+    use std::net::TcpListener;
+
+    #[tokio::test]
+    async fn what_the_end_leaves_unsent_is_counted_in_flight_and_in_the_queue() {
+        // It takes connections and says nothing to whoever comes.
+        let silent = TcpListener::bind("127.0.0.1:0").unwrap();
+        let endpoint = Endpoint::from_shared(format!("http://{}", silent.local_addr().unwrap())).unwrap();
+        let collector = Collector { endpoint, share: 1.0, is_open_to_others: false };
+        let (counts, resource) = (SpanCounts::default(), Resource::builder_empty().build());
+        let (queue, sending) = start(&collector, &resource, counts.clone());
+        let provider = SdkTracerProvider::builder().with_span_processor(queue).build();
+        let tracer = provider.tracer("test");
+        for _ in 0..WAITING_MAX {
+            tracer.start("span").end();
+        }
+        // A batch has left the queue and is on its way when there is room for as many again.
+        let mut more = 0;
+        while more < BATCH_MAX as u64 {
+            tokio::task::yield_now().await;
+            let before = counts.dropped.get();
+            tracer.start("span").end();
+            more += u64::from(counts.dropped.get() == before);
+        }
+        let told = counts.dropped.get();
+        sending.end(Instant::now() + Duration::from_millis(50)).await;
+        assert_eq!(counts.sent.get(), 0);
+        assert_eq!(counts.dropped.get() - told, (WAITING_MAX + BATCH_MAX) as u64);
+    }
 }

@@ -91,6 +91,7 @@ async fn calendar(
                 "calendar",
                 &"the address is not known, or was taken back",
                 peer,
+                None,
             );
             (Number::NOT_FOUND, super::ALWAYS, "there is no such calendar\n").into_response()
         }

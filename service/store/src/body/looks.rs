@@ -11,10 +11,11 @@ use std::time::Instant;
 /// A connection on which every statement sees one state, given back at its end.
 pub(super) struct ReadTx {
     tx: Transaction<'static, Db>,
-    asked: Option<Asked>,
+    /// Dropped after the connection.
+    _asked: Option<Asked>,
 }
 
-/// A reading that somebody looks on.
+/// A reading that somebody looks on, told when it is dropped: also where no connection was to be had, or its caller did not wait for one.
 pub(super) struct Asked {
     onlooker: Arc<dyn Onlooker>,
     what: Option<&'static str>,
@@ -30,7 +31,7 @@ impl Asked {
 
 impl ReadTx {
     pub(super) fn new(tx: Transaction<'static, Db>, asked: Option<Asked>) -> ReadTx {
-        ReadTx { tx, asked }
+        ReadTx { tx, _asked: asked }
     }
 }
 
@@ -47,11 +48,9 @@ impl DerefMut for ReadTx {
     }
 }
 
-impl Drop for ReadTx {
+impl Drop for Asked {
     fn drop(&mut self) {
-        if let Some(Asked { onlooker, what, at }) = self.asked.take() {
-            onlooker.saw(Step::Read(ReadStep { what, asked: at, ended: Instant::now() }));
-        }
+        self.onlooker.saw(Step::Read(ReadStep { what: self.what, asked: self.at, ended: Instant::now() }));
     }
 }
 
@@ -106,5 +105,45 @@ impl Handed {
             let Noted { begun, committing, ended, calls } = noted;
             onlooker.saw(Step::Written(WriteStep { handed_over, begun, committing, ended, calls }));
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::store::SqlStore;
+    use super::*;
+    use crate::contract::{Store as _, seen_by};
+    use futures::FutureExt as _;
+    use std::sync::Mutex;
+
+    #[derive(Default)]
+    struct Kept(Mutex<Vec<Step>>);
+
+    impl Onlooker for Kept {
+        fn saw(&self, step: Step) {
+            self.0.lock().expect("nobody panicked").push(step);
+        }
+    }
+
+    #[tokio::test]
+    async fn a_reading_that_got_no_connection_is_told_of_as_well() {
+        let (_folder, conn, readers, again) = super::super::super::scratch().await;
+        let store = SqlStore::start(conn, readers.clone(), again);
+        let kept = Arc::new(Kept::default());
+        let seen = |read| seen_by(Some(kept.clone() as Arc<dyn Onlooker>), read);
+        let told = || std::mem::take(&mut *kept.0.lock().expect("nobody panicked")).len();
+        let mut held = Vec::new();
+        for _ in 0..readers.options().get_max_connections() {
+            held.push(readers.acquire().await.expect("a connection"));
+        }
+        // Its caller leaves while it waits for one.
+        assert!(seen(store.sites()).now_or_never().is_none());
+        assert_eq!(told(), 1);
+        drop(held);
+        seen(store.sites()).await.expect("sites");
+        assert_eq!(told(), 1);
+        readers.close().await;
+        seen(store.sites()).await.expect_err("there are none any more");
+        assert_eq!(told(), 1);
     }
 }

@@ -138,7 +138,7 @@ async fn entered(board: &Board, request: Request) -> Shown {
     let pass = match admitted(board, typed.get("token")).await {
         Ok(pass) => pass,
         Err(failure) if failure.is_of_the_caller() => {
-            board.doorkeeper.tell_refused("board", &failure, peer.address);
+            board.doorkeeper.tell_refused("board", &failure, peer.address, None);
             return Err(asked_of(&from, None, Some(&failure.to_string())));
         }
         Err(failure) => return Err(page::failed(&failure.into())),

@@ -148,7 +148,7 @@ impl Board {
                 // The token was taken back, or is over; so is what was entered by it.
                 Err(failure) if failure.is_of_the_caller() => {
                     self.sessions.end(cookie.unwrap_or_default());
-                    self.doorkeeper.tell_refused("board", &failure, peer.address);
+                    self.doorkeeper.tell_refused("board", &failure, peer.address, None);
                 }
                 Err(failure) => return Err(failure),
             }
@@ -157,7 +157,7 @@ impl Board {
         match self.doorkeeper.admit(Some(open)).await {
             Ok(pass) => Ok(Some(Reader { pass, session: None })),
             Err(failure) if failure.is_of_the_caller() => {
-                self.doorkeeper.tell_refused("board", &failure, peer.address);
+                self.doorkeeper.tell_refused("board", &failure, peer.address, None);
                 Ok(None)
             }
             Err(failure) => Err(failure),
