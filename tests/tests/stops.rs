@@ -95,6 +95,8 @@ fn what_is_due_on_a_machine_is_walked_in_one_stop() {
             ("BEFORE THE WORK", ""),
             ("HAZARD neglect", ""),
             ("! vent to 0 bar", ""),
+            ("shown and heeded? y or n > ", "maybe\n"),
+            ("that is neither", ""),
             ("shown and heeded? y or n > ", "y\n"),
             ("! wear eye protection", ""),
             ("shown and heeded? y or n > ", "n\n"),

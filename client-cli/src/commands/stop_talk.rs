@@ -95,7 +95,7 @@ impl<'s> Talk<'s> {
         let mut heeded = BTreeSet::new();
         for (text, orders) in &kinds {
             self.tell("  ! ", &format!("{text} ({})", numbers(orders)));
-            if self.ask("    shown and heeded? y or n").await.is_some_and(|said| is_yes(&said)) {
+            if self.is_heeded().await {
                 heeded.insert((*text).to_owned());
             }
         }
@@ -106,6 +106,20 @@ impl<'s> Talk<'s> {
             self.tell("", how);
         }
         Ok(heeded)
+    }
+
+    /// Asks whether a caution was shown and heeded, until that is answered; where nobody answers, it was not.
+    async fn is_heeded(&mut self) -> bool {
+        while let Some(said) = self.ask("    shown and heeded? y or n").await {
+            if is_yes(&said) {
+                return true;
+            }
+            if matches!(said.to_lowercase().as_str(), "n" | "no") {
+                return false;
+            }
+            self.tell("    ", "that is neither");
+        }
+        false
     }
 
     /// Asks how an order was done.

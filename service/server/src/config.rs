@@ -164,7 +164,7 @@ impl BoardArguments {
 #[derive(Debug, Args)]
 pub struct IdentityArguments {
     /// The identity provider (OpenID Connect) whose signed tokens are taken, as they name it in `iss`.
-    #[arg(long, env = "FETTLER_OIDC_ISSUER", value_name = "URL", requires_all = ["oidc_audience", "oidc_jwks", "oidc_grants"])]
+    #[arg(long, env = "FETTLER_OIDC_ISSUER", hide_env_values = true, value_name = "URL", requires_all = ["oidc_audience", "oidc_jwks", "oidc_grants"])]
     pub oidc_issuer: Option<String>,
     /// What their `aud` must hold.
     #[arg(long, env = "FETTLER_OIDC_AUDIENCE", value_name = "TEXT", requires = "oidc_issuer")]

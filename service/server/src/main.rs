@@ -125,7 +125,8 @@ async fn run_config(arguments: &ConfigArguments) -> Result<()> {
     for fault in &found.faults {
         tell_error(&format!("fault: {fault}"));
     }
-    anyhow::ensure!(found.faults.is_empty(), "{} faults, as told", found.faults.len());
+    let faults = if found.faults.len() == 1 { "fault" } else { "faults" };
+    anyhow::ensure!(found.faults.is_empty(), "{} {faults}, as told", found.faults.len());
     Ok(())
 }
 

@@ -50,10 +50,9 @@ impl Standing {
 
 /// An address without the name and the password that it may hold, also where it lacks what would make it one.
 fn masked(text: &str) -> String {
-    let shown = fettler_store::shown(text);
-    match shown.rsplit_once('@') {
-        Some((_, place)) => place.to_owned(),
-        None => shown,
+    match text.rsplit_once('@') {
+        Some((_, place)) if !text.contains("://") => place.to_owned(),
+        Some(_) | None => fettler_store::shown(text),
     }
 }
 
