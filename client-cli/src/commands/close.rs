@@ -240,11 +240,20 @@ enum Heeded {
 }
 
 fn heeded(line: &str) -> Heeded {
-    match line.trim().to_lowercase().as_str() {
-        "y" | "yes" => Heeded::Yes,
-        "n" | "no" => Heeded::No,
-        _ if line.is_empty() => Heeded::Ended,
-        _ => Heeded::Unclear,
+    match yes_or_no(line) {
+        Some(true) => Heeded::Yes,
+        Some(false) => Heeded::No,
+        None if line.is_empty() => Heeded::Ended,
+        None => Heeded::Unclear,
+    }
+}
+
+/// What an answer says; nothing where it is neither.
+pub(super) fn yes_or_no(said: &str) -> Option<bool> {
+    match said.trim().to_lowercase().as_str() {
+        "y" | "yes" => Some(true),
+        "n" | "no" => Some(false),
+        _ => None,
     }
 }
 

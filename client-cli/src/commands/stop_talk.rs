@@ -1,7 +1,7 @@
 //! What is asked at the terminal when several orders are closed in one stop.
 
 use super::{
-    close::{used, waste},
+    close::{used, waste, yes_or_no},
     stop::Job,
 };
 use crate::declared::Declared;
@@ -111,11 +111,8 @@ impl<'s> Talk<'s> {
     /// Asks whether a caution was shown and heeded, until that is answered; where nobody answers, it was not.
     async fn is_heeded(&mut self) -> bool {
         while let Some(said) = self.ask("    shown and heeded? y or n").await {
-            if is_yes(&said) {
-                return true;
-            }
-            if matches!(said.to_lowercase().as_str(), "n" | "no") {
-                return false;
+            if let Some(is_heeded) = yes_or_no(&said) {
+                return is_heeded;
             }
             self.tell("    ", "that is neither");
         }
@@ -286,7 +283,7 @@ impl<'s> Talk<'s> {
 }
 
 fn is_yes(said: &str) -> bool {
-    matches!(said.to_lowercase().as_str(), "y" | "yes")
+    yes_or_no(said) == Some(true)
 }
 
 fn numbers(orders: &[i64]) -> String {
