@@ -436,7 +436,7 @@ pub(crate) trait Side: Send {
     async fn begin_read(&mut self) -> Result<()>;
     /// Begins writing.
     async fn begin_write(&mut self) -> Result<()>;
-    /// Makes durable what was written.
+    /// Makes durable what was written, and has the engine look at how much it is.
     async fn commit(&mut self) -> Result<()>;
     /// Removes the rows that a new schema begins with; false, and nothing is done, when more has happened since.
     async fn clear_new(&mut self) -> Result<bool>;

@@ -5,15 +5,11 @@ use super::dialect::{self, Conn, Db, DbRow};
 use anyhow::{Context as _, Result};
 use sqlx::{Column as _, Connection as _, Row as _, TypeInfo as _};
 use std::collections::{BTreeMap, BTreeSet, HashMap};
-use std::fmt::Write as _;
 use std::time::{Duration, Instant};
-
-/// The rows of a statement, largest first: those of the store.
-const SIZES: [usize; 4] = [512, 64, 8, 1];
 
 /// A value of a row, or none, of a type.
 #[derive(Clone, Debug)]
-enum Cell {
+pub(super) enum Cell {
     Number(Option<i64>),
     Text(Option<String>),
     Bytes(Option<Vec<u8>>),
@@ -29,8 +25,8 @@ impl Cell {
     }
 }
 
-type Cells = Vec<Cell>;
-type Query<'r> = sqlx::query::Query<'r, Db, <Db as sqlx::Database>::Arguments>;
+pub(super) type Cells = Vec<Cell>;
+pub(super) type Query<'r> = sqlx::query::Query<'r, Db, <Db as sqlx::Database>::Arguments>;
 
 /// What one transaction writes.
 #[derive(Debug, Default)]
@@ -252,7 +248,7 @@ pub(crate) async fn replay(place: &str, groups: &[Group]) -> Result<Duration> {
     let mut conn = dialect::open(place).await?;
     let mut texts = Texts::default();
     let begin = Instant::now();
-    for group in groups {
+    for (place, group) in groups.iter().enumerate() {
         let mut tx = conn.begin_with(dialect::BEGIN).await?;
         sqlx::query("UPDATE site_head SET writes = writes + 1 WHERE site = $1 RETURNING writes, frontier")
             .bind(1_i64)
@@ -277,6 +273,9 @@ pub(crate) async fn replay(place: &str, groups: &[Group]) -> Result<Duration> {
             .bind(size)
             .execute(&mut *tx)
             .await?;
+        if let Some(statistics) = dialect::STATISTICS.filter(|_| (place + 1).is_power_of_two()) {
+            sqlx::query(statistics).execute(&mut *tx).await?;
+        }
         tx.commit().await?;
     }
     Ok(begin.elapsed())
@@ -293,41 +292,19 @@ impl Texts {
         rows: usize,
         width: usize,
     ) -> &'static str {
-        self.0.entry((head, rows)).or_insert_with(|| {
-            // As in the store: where parameters are not numbered, nothing is looked up by a name. Rows bring the site along.
-            let mut text = String::from(head);
-            for row in 0..rows {
-                for column in 0..width {
-                    text.push_str(match (row, column) {
-                        (0, 0) => " (",
-                        (_, 0) => "), (",
-                        _ => ", ",
-                    });
-                    // Writing to a string cannot fail.
-                    let _ = if dialect::NUMBERED {
-                        write!(text, "${}", row * width + column + 1)
-                    } else {
-                        write!(text, "?")
-                    };
-                }
-            }
-            Box::leak(format!("{text}){tail}").into_boxed_str())
-        })
+        let text = || -> &'static str { Box::leak(dialect::text(head, tail, rows, width).into_boxed_str()) };
+        self.0.entry((head, dialect::text_for(rows))).or_insert_with(text)
     }
 
-    /// The queries over some rows, in the chunk sizes of the store.
+    /// The queries over some rows, in the chunks of the store.
     fn queries<'r>(&mut self, statement: (&'static str, &'static str), rows: &'r [Cells]) -> Vec<Query<'r>> {
         let mut rest = rows;
         let mut queries = Vec::new();
-        while let Some(size) = SIZES.into_iter().find(|size| *size <= rest.len()) {
+        while let Some(size) = dialect::chunk(rest.len()) {
             let (chunk, after) = rest.split_at(size);
             rest = after;
             let query = sqlx::query(self.text(statement, size, chunk[0].len()));
-            queries.push(chunk.iter().flatten().fold(query, |query, cell| match cell {
-                Cell::Number(number) => query.bind(*number),
-                Cell::Text(text) => query.bind(text.as_deref()),
-                Cell::Bytes(bytes) => query.bind(bytes.as_deref()),
-            }));
+            queries.push(dialect::bind(query, chunk));
         }
         queries
     }

@@ -6,7 +6,7 @@ use super::fleet::Fleet;
 use crate::service::Service;
 use anyhow::{Context as _, Result};
 use fettler_pg::{Cluster, Flush};
-use fettler_proto::v1::LoadShopRequest;
+use fettler_proto::v1::{LoadShopRequest, Shop};
 use std::fs;
 use std::path::Path;
 use std::process::Command;
@@ -33,11 +33,16 @@ pub struct Place {
 impl Ground {
     /// Loads a fleet's shop.
     pub async fn prepare(engine: Engine, fleet: Fleet) -> Result<Ground> {
+        Ground::of(engine, fleet.shops(0, fleet.machines)).await
+    }
+
+    /// Loads a shop, part by part.
+    pub async fn of(engine: Engine, parts: impl IntoIterator<Item = Shop>) -> Result<Ground> {
         let cluster = (engine == Engine::Postgres).then(|| Cluster::start(Flush::Always));
         let database = cluster.as_ref().map(Cluster::empty);
         let mut service = start(temporary()?, database.as_deref());
         let wire = service.wire().await;
-        for shop in fleet.shops(0, fleet.machines) {
+        for shop in parts {
             wire.shop().load_shop(LoadShopRequest { shop: Some(shop), ..LoadShopRequest::default() }).await?;
         }
         service.stop();
@@ -68,6 +73,12 @@ impl Ground {
     pub fn engine(&self) -> Engine {
         self.engine
     }
+}
+
+/// The URL by which a store opens what is kept at a place.
+pub fn store_url(place: &Place) -> String {
+    let file = || format!("sqlite:{}", place.folder.path().join("fettler.db").display());
+    place.database.clone().unwrap_or_else(file)
 }
 
 /// Where plain sqlx finds what is kept at a place.

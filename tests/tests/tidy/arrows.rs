@@ -42,6 +42,7 @@ const SQL: &[&str] =
 const SQL_ALSO_IN: &[&str] = &[
     "tests/tests/tidy/arrows.rs",
     "tests/src/floor/body.rs",
+    "tests/src/floor/postgres/mod.rs",
     "tests/src/floor/sqlite/mod.rs",
     "tests/src/standing_reader.rs",
     "tests/pg/src/lib.rs",

@@ -116,7 +116,6 @@ const ELSEWHERE: &[(&str, &str, &str, &str)] = &[
     ("service/store/tests", "reopen", "reopen(", "the store's file"),
     ("service/store/tests", "reopened", "a_reopened_store", "the store's file"),
     ("tests/pg/src/lib.rs", "template", "TEMPLATE", "a database that others are cloned from"),
-    ("tests/src/bin/bench_push.rs", "template", "template", "a database that is copied for each run"),
 ];
 
 fn is_elsewhere(path: &str, word: &str, line: &str) -> bool {

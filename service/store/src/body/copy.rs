@@ -58,6 +58,9 @@ impl Side for CopySide {
     }
 
     async fn commit(&mut self) -> Result<()> {
+        if let Some(statistics) = dialect::STATISTICS {
+            sqlx::query(statistics.renew).execute(&mut self.0).await?;
+        }
         sqlx::query("COMMIT").execute(&mut self.0).await?;
         Ok(())
     }

@@ -260,7 +260,7 @@ pub(super) async fn tell(tx: &mut Tx, site: SiteId, areas: BTreeSet<String>) -> 
         rows.push((entry.order.0, i64::from(entry.cancelled), entry.told_at.0, to_json(entry)?));
     }
     let number = i64::from(site.0);
-    let bind = |query: super::bulk::Query, (order, cancelled, told_at, text): &(i64, i64, i64, String)| {
+    let bind = |query: super::bulk::Binding, (order, cancelled, told_at, text): &(i64, i64, i64, String)| {
         query.bind(*order).bind(*cancelled).bind(*told_at).bind(text.clone())
     };
     TELL.run(&mut tx.conn, &rows, |query| query.bind(number), bind).await?;

@@ -200,7 +200,7 @@ pub(super) async fn keep(tx: &mut Tx, site: SiteId, learnt: Learnt) -> Result<()
     sqlx::query(CLEAR).bind(number).execute(&mut tx.conn).await?;
     let rows: Vec<(FleetRow, String)> =
         table.rows().map(|row| to_json(&row.figures).map(|figures| (row, figures))).collect::<Result<_>>()?;
-    let bind = |q: super::bulk::Query, (row, figures): &(FleetRow, String)| {
+    let bind = |q: super::bulk::Binding, (row, figures): &(FleetRow, String)| {
         q.bind(row.family.clone()).bind(row.kind.word()).bind(i64::from(row.machines)).bind(figures.clone())
     };
     KEEP.run(&mut tx.conn, &rows, |q| q.bind(number), bind).await?;

@@ -377,7 +377,7 @@ pub(super) async fn ended(
     let number = i64::from(site.0);
     // A report is at most so long, so one that started before has ended.
     let from = since.0 - LENGTH_MAX_MICROS;
-    let shared = |q: super::bulk::Query| q.bind(number).bind(from);
+    let shared = |q: super::bulk::Binding| q.bind(number).bind(from);
     let numbers: Vec<i64> = meters.iter().map(|meter| meter.0).collect();
     let mut rows = ENDED.fetch_of(conn, &numbers, shared).await?;
     rows.extend(ENDED_BY_REPLACING.fetch_of(conn, &numbers, shared).await?);
@@ -437,7 +437,7 @@ async fn load_some_months(
     minds: &mut HashMap<MeterId, MeterMind>,
     asked: &[Wanted],
 ) -> Result<()> {
-    let stretch = |q: super::bulk::Query, w: &Wanted| {
+    let stretch = |q: super::bulk::Binding, w: &Wanted| {
         q.bind(w.meter.0).bind(i64::from(w.month.0)).bind(w.starts).bind(w.ends)
     };
     let mut rows =

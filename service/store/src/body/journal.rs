@@ -180,11 +180,13 @@ impl Pending {
         self.record(head, Leaf { person, before, ..leaf(&Place::of(head), caller, kind, subject, after) })
     }
 
-    /// Takes leaves that were made beside; the tree has not grown since.
-    pub(super) fn take(&mut self, head: &mut Head, made: Made) {
+    /// Takes leaves that were made beside, and says how many; the tree has not grown since.
+    pub(super) fn take(&mut self, head: &mut Head, made: Made) -> i64 {
+        let taken = made.frontier.size() - head.frontier.size();
         head.frontier = made.frontier;
         self.leaves.extend(made.leaves);
         self.nodes.extend(made.nodes);
+        taken
     }
 
     fn record(&mut self, head: &mut Head, leaf: Leaf) -> Result<i64> {

@@ -1,6 +1,6 @@
 //! The ledger's rows: found as a batch asks for them, and written as it changed them.
 
-use super::bulk::{Bulk, Query};
+use super::bulk::{Binding, Bulk};
 use super::decode::{Reading, to_json, to_word};
 use super::{Conn, DbRow};
 use crate::contract::{Result, StoreError};
@@ -287,7 +287,7 @@ async fn find_readings(
 ) -> Result<()> {
     let skip = i64::try_from(count.saturating_sub(1)).unwrap_or(i64::MAX);
     let bind =
-        |q: Query, (place, meter, from): &(i64, MeterId, Ts)| q.bind(*place).bind(meter.0).bind(from.0);
+        |q: Binding, (place, meter, from): &(i64, MeterId, Ts)| q.bind(*place).bind(meter.0).bind(from.0);
     let rows = READINGS.fetch(conn, asked, |q| q.bind(site).bind(skip), bind).await?;
     place_rows(&rows, found)?;
     let rows = READ_BEFORE.fetch(conn, asked, |q| q.bind(site), bind).await?;
@@ -379,7 +379,7 @@ pub(super) async fn write_known_to(
     Ok(())
 }
 
-fn bind_key(query: Query, key: &ReportKey) -> Query {
+fn bind_key(query: Binding, key: &ReportKey) -> Binding {
     query
         .bind(key.source.as_str())
         .bind(key.report.as_str())
@@ -413,7 +413,7 @@ impl<'r> Became<'r> {
         })
     }
 
-    fn bind(&self, query: Query) -> Query {
+    fn bind(&self, query: Binding) -> Binding {
         query
             .bind(self.state.as_str())
             .bind(self.held)
@@ -454,7 +454,7 @@ impl<'r> New<'r> {
         Ok(New { became, leaf, token: token.map(|token| token.0), kind, unit, span, amount })
     }
 
-    fn bind(&self, query: Query) -> Query {
+    fn bind(&self, query: Binding) -> Binding {
         let row = self.became.row;
         let query = bind_key(query, &row.key)
             .bind(self.leaf)

@@ -1,6 +1,6 @@
 //! What meters show, and what is recorded of their counters.
 
-use super::bulk::{Bulk, Query};
+use super::bulk::{Binding, Bulk};
 use super::decode::Reading;
 use super::history;
 use super::journal::Fact;
@@ -281,7 +281,7 @@ pub(super) async fn shows_of(
     at: Option<Ts>,
 ) -> Result<Vec<MeterShows>> {
     let (number, until) = (i64::from(site.0), at.unwrap_or(Ts::MAX));
-    let bind = |q: Query, meter: &MeterRecord| q.bind(meter.meter.0).bind(until.0);
+    let bind = |q: Binding, meter: &MeterRecord| q.bind(meter.meter.0).bind(until.0);
     let mut read: HashMap<MeterId, (Ts, Amount)> = HashMap::new();
     for row in &LAST_READING.fetch(conn, meters, |q| q.bind(number), bind).await? {
         let mut row = Reading::new(row, "ledger");

@@ -17,8 +17,8 @@ use fettler_domain::time::{ShopDay, Ts};
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::sync::Arc;
 
-/// How many open orders may be remembered: some 25 MB at most, however large the site.
-const ORDERS_MAX: usize = 20_000;
+/// How many open orders may be remembered: some 20 MB at most, however large the site.
+const ORDERS_MAX: usize = 16_000;
 /// How much of what meters counted may be remembered, in days and segments of 24 to 40 bytes: some 40 MB. A meter takes up
 /// to 260 days and the segments of the months that its tasks count from, and what is known of each meter besides.
 const SEGMENTS_MAX: usize = 1_000_000;

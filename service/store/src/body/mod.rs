@@ -8,6 +8,7 @@
 //! * [`tx`], [`head`], [`journal`], [`request`]: what every writing transaction does.
 //! * [`writer`]: the one task that writes.
 //! * [`mind`], [`declared`], [`history`]: what the writer remembers of a site between transactions.
+//! * [`statistics`]: whether the engine knows how its tables have grown.
 //! * [`push`], [`ledger`], [`apply`], [`settle`], [`meters`], [`reports`]: run hours.
 //! * [`inputs`], [`refresh`], [`plan_reads`], [`weeks`], [`ahead`], [`upkeep`]: the plan.
 //! * [`fleet`], [`planned`]: what expected dates rest on beside a meter's own reports.
@@ -27,7 +28,7 @@
 //! * [`copy`]: everything, read and written as it stands.
 //! * [`check`], [`check_journal`], [`check_ledger`], [`check_plan`]: whether all of it is whole.
 
-use super::{Db, dialect};
+use super::{Db, dialect, lists};
 use crate::contract::{Result, StoreError};
 
 mod ahead;
@@ -90,6 +91,7 @@ mod shop_scope;
 mod shop_state;
 mod shop_write;
 mod sites;
+mod statistics;
 mod store;
 mod store_calendars;
 mod store_care;
@@ -109,6 +111,7 @@ mod withdrawal;
 mod writer;
 
 pub(crate) use copy::CopySide;
+pub(crate) use statistics::Statistics;
 pub(crate) use store::SqlStore;
 pub(crate) use tx::Connect;
 pub(crate) use writer::Log;

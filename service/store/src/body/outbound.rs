@@ -132,7 +132,7 @@ pub(super) async fn tell(tx: &mut Tx, site: SiteId, lines: Option<Vec<BuyTold>>)
         head.compared_at = Some(now);
     }
     let number = i64::from(site.0);
-    let bind = |query: super::bulk::Query, row: &Row| {
+    let bind = |query: super::bulk::Binding, row: &Row| {
         let query = query.bind(row.number).bind(i64::from(lineage)).bind(row.closing).bind(row.item);
         query.bind(now.0).bind(row.told.clone())
     };

@@ -1,7 +1,7 @@
 //! Writing plan rows: each with as few of its columns, and so of its indexes, as tell what changed.
 
 use super::Conn;
-use super::bulk::{self, Bulk, Query};
+use super::bulk::{self, Binding, Bulk};
 use super::decode::to_json;
 use crate::contract::Result;
 use fettler_domain::ids::{MachineId, OrderNumber, SiteId, TaskId};
@@ -193,7 +193,7 @@ impl Changed {
     }
 
     /// Binds what every extent has.
-    fn bind_words(&self, query: Query) -> Query {
+    fn bind_words(&self, query: Binding) -> Binding {
         query
             .bind(self.due.map(|at| at.0))
             .bind(self.opens.map(|at| at.0))
@@ -202,7 +202,7 @@ impl Changed {
             .bind(i64::from(self.hazard))
     }
 
-    fn bind_keys(&self, query: Query) -> Query {
+    fn bind_keys(&self, query: Binding) -> Binding {
         query.bind(i64::from(self.keys.section as u8)).bind(self.keys.key_time.0).bind(self.keys.sure_time.0)
     }
 }
@@ -273,25 +273,25 @@ async fn write(conn: &mut Conn, site: SiteId, rows: &[Changed], extent: Extent) 
 }
 
 /// Binds what the rows of an update share.
-fn shared(site: SiteId) -> impl Fn(Query) -> Query {
+fn shared(site: SiteId) -> impl Fn(Binding) -> Binding {
     move |query| query.bind(i64::from(site.0)).bind(i64::from(PLANNER_VERSION))
 }
 
 async fn moved(conn: &mut Conn, site: SiteId, rows: &[Changed]) -> Result<u64> {
-    let bind = |q: Query, row: &Changed| {
+    let bind = |q: Binding, row: &Changed| {
         row.bind_keys(row.bind_words(q.bind(row.order.0)).bind(row.payload.as_str()))
     };
     MOVED.run(conn, rows, shared(site), bind).await
 }
 
 async fn reworded(conn: &mut Conn, site: SiteId, rows: &[Changed]) -> Result<u64> {
-    let bind = |q: Query, row: &Changed| row.bind_words(q.bind(row.order.0)).bind(row.payload.as_str());
+    let bind = |q: Binding, row: &Changed| row.bind_words(q.bind(row.order.0)).bind(row.payload.as_str());
     REWORDED.run(conn, rows, shared(site), bind).await
 }
 
 async fn whole(conn: &mut Conn, site: SiteId, rows: &[Changed]) -> Result<u64> {
     let site = i64::from(site.0);
-    let bind = |q: Query, row: &Changed| {
+    let bind = |q: Binding, row: &Changed| {
         let q = row
             .bind_keys(q.bind(row.order.0))
             .bind(row.machine.0)

@@ -1,6 +1,6 @@
 //! Planned use: stated period by period, listed, and handed to the forecast.
 
-use super::bulk::{Bulk, Query};
+use super::bulk::{Binding, Bulk, Query};
 use super::decode::Reading;
 use super::journal::{Fact, digest_of};
 use super::people::speaker;
@@ -206,8 +206,8 @@ async fn write(
 ) -> Result<()> {
     let number = i64::from(site.0);
     in_period(CLEAR_SHIFTS, site, meter, period).execute(&mut *conn).await?;
-    let shared = |q: Query| q.bind(number).bind(meter.0).bind(leaf);
-    let bind = |q: Query, s: &PlannedStretch| q.bind(s.start.0).bind(s.end.0).bind(s.amount.0);
+    let shared = |q: Binding| q.bind(number).bind(meter.0).bind(leaf);
+    let bind = |q: Binding, s: &PlannedStretch| q.bind(s.start.0).bind(s.end.0).bind(s.amount.0);
     KEEP_SHIFTS.run(conn, shifts, shared, bind).await?;
     in_period(CLEAR_PERIODS, site, meter, period).execute(&mut *conn).await?;
     if is_planned {
@@ -216,7 +216,7 @@ async fn write(
     } else {
         periods = without(&periods, period);
     }
-    let shared = |q: Query| q.bind(number).bind(meter.0);
+    let shared = |q: Binding| q.bind(number).bind(meter.0);
     KEEP_PERIODS.run(conn, &periods, shared, |q, period| q.bind(period.from.0).bind(period.until.0)).await?;
     Ok(())
 }
@@ -229,7 +229,7 @@ pub(super) async fn ahead(
     now: Ts,
 ) -> Result<HashMap<MeterId, Planned>> {
     let number = i64::from(site.0);
-    let shared = |q: Query| q.bind(number).bind(now.0);
+    let shared = |q: Binding| q.bind(number).bind(now.0);
     let mut found: HashMap<MeterId, (Vec<Period>, Vec<PlannedStretch>)> = HashMap::new();
     for row in &SHIFTS_AHEAD.fetch(conn, meters, shared, |q, meter| q.bind(meter.0)).await? {
         let mut row = Reading::new(row, "planned_shift");

@@ -104,6 +104,7 @@ async fn write_all(tx: &mut Tx, writing: &mut Writing<'_>, steps: Vec<ShopStep>)
     }
     for step in steps {
         writing.write(tx, step.write).await?;
+        tx.keep_statistics().await?;
         changes.push(step.words);
     }
     writing.finish(tx).await?;

@@ -449,13 +449,15 @@ impl<'s> Writing<'s> {
                 .execute(&mut tx.conn)
                 .await?;
         }
-        sqlx::query(RETITLE)
-            .bind(self.number)
-            .bind(number.0)
-            .bind(card.title.as_str())
-            .bind(i64::from(card.hazard))
-            .execute(&mut tx.conn)
-            .await?;
+        if known.is_some() {
+            sqlx::query(RETITLE)
+                .bind(self.number)
+                .bind(number.0)
+                .bind(card.title.as_str())
+                .bind(i64::from(card.hazard))
+                .execute(&mut tx.conn)
+                .await?;
+        }
         Ok(number)
     }
 

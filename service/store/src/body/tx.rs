@@ -4,6 +4,7 @@ use super::decode::to_json;
 use super::head::Head;
 use super::journal::{Fact, Made, Pending};
 use super::request::{self, Keep};
+use super::statistics::Grown;
 use super::{Conn, dialect};
 use crate::contract::{Caller, Result, StoreError};
 use fettler_domain::error::Error;
@@ -41,6 +42,8 @@ pub(crate) struct Tx {
     /// What the writer remembers of a site.
     pub(super) minds: super::mind::Minds,
     heads: BTreeMap<SiteId, (Head, Pending)>,
+    /// How much it has appended since it began.
+    grown: Grown,
     undo: bool,
     /// When the commit began.
     committing: Option<Instant>,
@@ -67,6 +70,7 @@ impl Tx {
             forget: Forget::All,
             minds,
             heads: BTreeMap::new(),
+            grown: Grown::default(),
             undo: false,
             committing: None,
             connect,
@@ -119,6 +123,7 @@ impl Tx {
     /// Appends a fact to a site's journal; gives its number there.
     pub(super) fn append(&mut self, site: SiteId, fact: Fact) -> Result<i64> {
         let (head, pending) = self.heads.get_mut(&site).ok_or_else(|| no_site(site))?;
+        self.grown.count(1);
         pending.append(head, &self.caller, fact)
     }
 
@@ -130,7 +135,7 @@ impl Tx {
     /// Takes the leaves that were made away from the transaction; nothing else was appended meanwhile.
     pub(super) fn take_leaves(&mut self, site: SiteId, made: Made) -> Result<()> {
         let (head, pending) = self.heads.get_mut(&site).ok_or_else(|| no_site(site))?;
-        pending.take(head, made);
+        self.grown.count(pending.take(head, made));
         Ok(())
     }
 
@@ -206,7 +211,12 @@ impl Tx {
             pending.flush(&mut self.conn, head).await?;
             head.put(&mut self.conn).await?;
         }
-        Ok(())
+        self.keep_statistics().await
+    }
+
+    /// Sees to it that the engine knows how its tables have grown: at the end of a transaction, and in the midst of a large one.
+    pub(super) async fn keep_statistics(&mut self) -> Result<()> {
+        self.grown.keep_up(&mut self.conn).await
     }
 
     /// Lets nothing of the transaction stand.

@@ -47,7 +47,7 @@ pub(super) async fn used(
     }
     let until = calendar.start_of(as_of);
     let (number, since) = (i64::from(site.0), until.plus_micros(-BACK_MICROS));
-    let shared = |q: super::bulk::Query| q.bind(number).bind(since.0).bind(until.0);
+    let shared = |q: super::bulk::Binding| q.bind(number).bind(since.0).bind(until.0);
     let rows = ENDED.fetch(conn, &meters, shared, |q, (meter, _)| q.bind(meter.0)).await?;
     let mut ended: Vec<(MeterId, (Ts, Amount))> = Vec::with_capacity(rows.len());
     for row in &rows {

@@ -19,9 +19,6 @@ pub(crate) mod dialect {
     pub(crate) const BEGIN_WRITE: &str = "BEGIN IMMEDIATE";
     /// Begins a reading transaction: everything in it sees one state.
     pub(crate) const BEGIN_READ: &str = "BEGIN";
-    /// Whether long lists of parameters are numbered. SQLite takes `$1` for a name, and finding a name walks over all
-    /// of them: a statement of 10,000 named parameters costs more to bind than to run.
-    pub(crate) const NUMBERED: bool = false;
     /// How the log is moved into the file. The engine would do it by itself after a commit and tell nobody of a failure: then what a
     /// flush has lost stays lost, and the log that still had it is written over.
     pub(crate) const LOG: Option<super::body::Log> = Some(super::body::Log {
@@ -31,6 +28,10 @@ pub(crate) mod dialect {
         // 16 MiB: at 4 MiB, as the engine has it, a bulk load would move the log at every commit.
         pages_max: 4_000,
     });
+    /// Statistics: here the order of a join is the one that is written, and no plan waits for them.
+    pub(crate) const STATISTICS: Option<super::body::Statistics> = None;
+    /// Whether the parameters of what is copied are numbered. SQLite takes `$1` for a name, and finding one walks over all of them.
+    pub(crate) const NUMBERED: bool = false;
     /// What the database takes, without its log.
     pub(crate) const DATABASE_BYTES: &str =
         "SELECT page_count * page_size FROM pragma_page_count(), pragma_page_size()";
@@ -61,6 +62,7 @@ pub(crate) mod dialect {
 
 #[path = "../body/mod.rs"]
 mod body;
+mod lists;
 
 static MIGRATIONS: Migrator = sqlx::migrate!("../../migrations/sqlite");
 
@@ -144,8 +146,8 @@ async fn connect(path: &str) -> Result<(SqliteConnection, SqlitePool, body::Conn
         // The writer moves the log into the file, and looks at what becomes of it.
         .pragma("wal_autocheckpoint", "0")
         .pragma("temp_store", "memory");
-    // 24 MiB: most of the indexes of a year of 2,500 machines, so that reports out of order find them in memory.
-    let writing = options.clone().pragma("cache_size", "-24576");
+    // 20 MiB: most of the indexes of a year of 2,500 machines, so that reports out of order find them in memory.
+    let writing = options.clone().pragma("cache_size", "-20480");
     let mut writer = writing.connect().await?;
     MIGRATIONS.run(&mut writer).await.map_err(|error| schema_error(path, &error))?;
     let readers = SqlitePoolOptions::new()

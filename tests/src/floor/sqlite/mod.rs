@@ -1,6 +1,7 @@
 //! A file, opened as the store's writer does.
 
 mod dialect {
+    use super::body::{Cell, Cells, Query};
     use anyhow::{Context as _, Result};
     use sqlx::ConnectOptions as _;
     use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqliteSynchronous};
@@ -9,7 +10,34 @@ mod dialect {
     pub(super) type Conn = sqlx::SqliteConnection;
     pub(super) type DbRow = sqlx::sqlite::SqliteRow;
     pub(super) const BEGIN: &str = "BEGIN IMMEDIATE";
-    pub(super) const NUMBERED: bool = false;
+
+    /// The chunks of the store: a few sizes.
+    pub(super) fn chunk(rows: usize) -> Option<usize> {
+        [512, 64, 8, 1].into_iter().find(|size| *size <= rows)
+    }
+
+    /// Each size has a text of its own.
+    pub(super) fn text_for(rows: usize) -> usize {
+        rows
+    }
+
+    /// As in the store: nothing is looked up by a name, and rows bring the site along.
+    pub(super) fn text(head: &str, tail: &str, rows: usize, width: usize) -> String {
+        let row = format!("({})", vec!["?"; width].join(", "));
+        // The tail closes the last row's bracket.
+        let list = vec![row.as_str(); rows].join(", ");
+        format!("{head} {}{tail}", list)
+    }
+
+    /// A statement with the values of its rows.
+    pub(super) fn bind<'r>(query: Query<'r>, rows: &'r [Cells]) -> Query<'r> {
+        rows.iter().flatten().fold(query, |query, cell| match cell {
+            Cell::Number(number) => query.bind(*number),
+            Cell::Text(text) => query.bind(text.as_deref()),
+            Cell::Bytes(bytes) => query.bind(bytes.as_deref()),
+        })
+    }
+    pub(super) const STATISTICS: Option<&str> = None;
 
     /// Opens a file as the store's writer does.
     pub(super) async fn open(place: &str) -> Result<Conn> {
