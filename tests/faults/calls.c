@@ -1,6 +1,6 @@
 /* A disk on which one call fails: loaded before the C library into a service that a test starts, it counts the calls on files in
  * the folder FETTLER_TEST_FOLDER, and lets one of them fail, as the words in the file FETTLER_TEST_CALLS say, which the test reads
- * and writes while the service runs. A flush that fails takes with it what was written since the flush before, as a system does
+ * and writes while the service runs. It sees what goes through the C library, not what a program asks of the system past it. A flush that fails takes with it what was written since the flush before, as a system does
  * that gives up pages which it could not write. It knows nothing of the program. */
 #define _GNU_SOURCE
 #include <errno.h>
@@ -17,14 +17,26 @@
 #include <sys/types.h>
 #include <unistd.h>
 
+/* The kinds of calls, as the test has them too. */
+enum kind { OPEN, CREATE, READ, WRITE, FLUSH, TRUNCATE, CHMOD, RENAME, UNLINK, MAKE_FOLDER, KINDS };
+static const char *const names[KINDS] = {"open",     "create", "read",   "write",  "flush",
+                                         "truncate", "chmod",  "rename", "unlink", "mkdir"};
+
+/* Whether a call of this kind can find no room left. */
+static int needs_room(enum kind kind) {
+  return kind == CREATE || kind == WRITE || kind == FLUSH || kind == TRUNCATE || kind == RENAME || kind == MAKE_FOLDER;
+}
+
 /* What stands in the file of words. */
 struct words {
-  volatile uint64_t seen;    /* calls so far, the failed one among them */
   volatile uint64_t fail_at; /* the number of the call that is to fail, from 1; 0 for none */
+  volatile uint64_t of_room; /* 1: the number is one of the calls that need room; 0: one of the others */
   volatile uint64_t error;   /* the error that it fails with */
   volatile uint64_t flush;   /* 1: the next flush of the database's own file fails, whichever number it has; 2: the next one of its
                               * log is answered as done, though what it was to keep is lost; 3: the one after it, and so on */
   volatile uint64_t failed;  /* how many calls were let fail */
+  volatile uint64_t seen[2]; /* calls so far, the failed one among them: those that need no room, those that do */
+  volatile uint64_t kinds[KINDS]; /* all of them by their kinds */
   char what[216];            /* the name of the failed call and its file */
 };
 
@@ -76,18 +88,20 @@ static int ends_with(const char *path, const char *end) {
 
 /* Counts a call; answers the error that it is to fail with, or 0; LIE for a flush that is answered as done, and is not. */
 #define LIE (-1)
-static int counted(const char *name, const char *path, int is_flush) {
-  uint64_t number = __atomic_add_fetch(&words->seen, 1, __ATOMIC_SEQ_CST);
-  int fails = number == words->fail_at;
+static int counted(enum kind kind, const char *path) {
+  uint64_t of_room = needs_room(kind);
+  uint64_t number = __atomic_add_fetch(&words->seen[of_room], 1, __ATOMIC_SEQ_CST);
+  __atomic_add_fetch(&words->kinds[kind], 1, __ATOMIC_SEQ_CST);
+  int fails = of_room == words->of_room && number == words->fail_at;
   int lies = 0;
-  if (is_flush && words->flush && ends_with(path, words->flush == 1 ? "/fettler.db" : "/fettler.db-wal")) {
+  if (kind == FLUSH && words->flush && ends_with(path, words->flush == 1 ? "/fettler.db" : "/fettler.db-wal")) {
     lies = words->flush == 2;
     fails = words->flush <= 2;
     words->flush = fails ? 0 : words->flush - 1;
   }
   if (!fails) return 0;
   __atomic_add_fetch(&words->failed, 1, __ATOMIC_SEQ_CST);
-  snprintf(words->what, sizeof words->what, "%s %s", name, path + strlen(folder));
+  snprintf(words->what, sizeof words->what, "%s %s", names[kind], path + strlen(folder));
   return lies ? LIE : (int)words->error;
 }
 
@@ -128,26 +142,26 @@ static void flushed(int fd, int is_lost) {
 
 #define FAIL(error) return errno = (error), -1
 
-#define FAIL_BY_PATH(name, path)                                        \
+#define FAIL_BY_PATH(kind, path)                                        \
   do {                                                                  \
-    int error = is_ours(path) ? counted(name, path, 0) : 0;             \
+    int error = is_ours(path) ? counted(kind, path) : 0;                \
     if (error) FAIL(error);                                             \
   } while (0)
 
-#define FAIL_BY_FD(name, fd)                                            \
+#define FAIL_BY_FD(kind, fd)                                            \
   do {                                                                  \
     char path[4096];                                                    \
     int before = errno;                                                 \
-    int error = path_of(fd, path, sizeof path) ? counted(name, path, 0) : 0; \
+    int error = path_of(fd, path, sizeof path) ? counted(kind, path) : 0; \
     if (error) FAIL(error);                                             \
     errno = before;                                                     \
   } while (0)
 
-static ssize_t written_at(const char *name, int fd, const void *data, size_t count, off_t at) {
+static ssize_t written_at(int fd, const void *data, size_t count, off_t at) {
   char path[4096];
   int before = errno;
   if (path_of(fd, path, sizeof path)) {
-    int error = counted(name, path, 0);
+    int error = counted(WRITE, path);
     if (error) FAIL(error);
     keep(fd, path, count, at);
   }
@@ -155,11 +169,11 @@ static ssize_t written_at(const char *name, int fd, const void *data, size_t cou
   return (ssize_t)syscall(SYS_pwrite64, fd, data, count, at);
 }
 
-static int flush(const char *name, long number, int fd) {
+static int flush(long number, int fd) {
   char path[4096];
   int before = errno;
   if (path_of(fd, path, sizeof path)) {
-    int error = counted(name, path, 1);
+    int error = counted(FLUSH, path);
     flushed(fd, error != 0);
     if (error == LIE) return 0;
     if (error) FAIL(error);
@@ -169,7 +183,7 @@ static int flush(const char *name, long number, int fd) {
 }
 
 static int opened(int at, const char *path, int flags, mode_t mode) {
-  FAIL_BY_PATH("open", path);
+  FAIL_BY_PATH(flags & (O_CREAT | __O_TMPFILE) ? CREATE : OPEN, path);
   return (int)syscall(SYS_openat, at, path, flags, mode);
 }
 
@@ -203,67 +217,72 @@ int openat64(int at, const char *path, int flags, ...) {
 }
 
 ssize_t read(int fd, void *data, size_t count) {
-  FAIL_BY_FD("read", fd);
+  FAIL_BY_FD(READ, fd);
   return (ssize_t)syscall(SYS_read, fd, data, count);
 }
 
 ssize_t pread(int fd, void *data, size_t count, off_t at) {
-  FAIL_BY_FD("read", fd);
+  FAIL_BY_FD(READ, fd);
   return (ssize_t)syscall(SYS_pread64, fd, data, count, at);
 }
 
 ssize_t pread64(int fd, void *data, size_t count, off64_t at) {
-  FAIL_BY_FD("read", fd);
+  FAIL_BY_FD(READ, fd);
   return (ssize_t)syscall(SYS_pread64, fd, data, count, at);
 }
 
 ssize_t write(int fd, const void *data, size_t count) {
-  FAIL_BY_FD("write", fd);
+  FAIL_BY_FD(WRITE, fd);
   return (ssize_t)syscall(SYS_write, fd, data, count);
 }
 
 ssize_t pwrite(int fd, const void *data, size_t count, off_t at) {
-  return written_at("write", fd, data, count, at);
+  return written_at(fd, data, count, at);
 }
 
 ssize_t pwrite64(int fd, const void *data, size_t count, off64_t at) {
-  return written_at("write", fd, data, count, at);
+  return written_at(fd, data, count, at);
 }
 
 int fsync(int fd) {
-  return flush("flush", SYS_fsync, fd);
+  return flush(SYS_fsync, fd);
 }
 
 int fdatasync(int fd) {
-  return flush("flush", SYS_fdatasync, fd);
+  return flush(SYS_fdatasync, fd);
 }
 
 int ftruncate(int fd, off_t length) {
-  FAIL_BY_FD("truncate", fd);
+  FAIL_BY_FD(TRUNCATE, fd);
   return (int)syscall(SYS_ftruncate, fd, length);
 }
 
 int ftruncate64(int fd, off64_t length) {
-  FAIL_BY_FD("truncate", fd);
+  FAIL_BY_FD(TRUNCATE, fd);
   return (int)syscall(SYS_ftruncate, fd, length);
 }
 
 int fchmod(int fd, mode_t mode) {
-  FAIL_BY_FD("chmod", fd);
+  FAIL_BY_FD(CHMOD, fd);
   return (int)syscall(SYS_fchmod, fd, mode);
 }
 
+int chmod(const char *path, mode_t mode) {
+  FAIL_BY_PATH(CHMOD, path);
+  return (int)syscall(SYS_fchmodat, AT_FDCWD, path, mode);
+}
+
 int rename(const char *from, const char *to) {
-  FAIL_BY_PATH("rename", from);
+  FAIL_BY_PATH(RENAME, from);
   return (int)syscall(SYS_renameat2, AT_FDCWD, from, AT_FDCWD, to, 0);
 }
 
 int unlink(const char *path) {
-  FAIL_BY_PATH("unlink", path);
+  FAIL_BY_PATH(UNLINK, path);
   return (int)syscall(SYS_unlinkat, AT_FDCWD, path, 0);
 }
 
 int mkdir(const char *path, mode_t mode) {
-  FAIL_BY_PATH("mkdir", path);
+  FAIL_BY_PATH(MAKE_FOLDER, path);
   return (int)syscall(SYS_mkdirat, AT_FDCWD, path, mode);
 }

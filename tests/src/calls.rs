@@ -7,20 +7,72 @@ use std::os::unix::fs::FileExt as _;
 use std::path::Path;
 use tempfile::TempDir;
 
-/// The system's number of an error of input or output, the same on every Linux.
-pub const EIO: u64 = 5;
-/// The same of a disk that is full.
-pub const ENOSPC: u64 = 28;
+/// What a call fails with.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Fault {
+    /// A call that needs room meets an error of input or output (`EIO`).
+    Broken,
+    /// It finds none (`ENOSPC`).
+    Full,
+    /// A call that needs no room meets an error of input or output. These are numbered apart, as it is chance which of the connections
+    /// that read has read a page before.
+    Unread,
+}
+
+impl Fault {
+    /// All.
+    pub const ALL: [Fault; 3] = [Fault::Broken, Fault::Full, Fault::Unread];
+
+    /// The system's number of it, the same on every Linux.
+    fn number(self) -> u64 {
+        match self {
+            Fault::Broken | Fault::Unread => 5,
+            Fault::Full => 28,
+        }
+    }
+
+    /// Whether calls that need room meet it, as `calls.c` has it.
+    fn of_room(self) -> u64 {
+        u64::from(self != Fault::Unread)
+    }
+}
+
+/// The kinds of calls, in the order that `calls.c` counts them in. An open that may make the file is a create.
+pub const KINDS: [&str; 10] =
+    ["open", "create", "read", "write", "flush", "truncate", "chmod", "rename", "unlink", "mkdir"];
 
 /// Places of the words in the file that the library shares, as `calls.c` has them.
-const SEEN: u64 = 0;
-const FAIL_AT: u64 = 1;
+const FAIL_AT: u64 = 0;
+const OF_ROOM: u64 = 1;
 const ERROR: u64 = 2;
 const FLUSH: u64 = 3;
 const FAILED: u64 = 4;
-const WHAT: u64 = 5;
+/// Calls that need no room, and those that do.
+const SEEN: [u64; 2] = [5, 6];
+const OF_KINDS: u64 = 7;
+const WHAT: u64 = OF_KINDS + KINDS.len() as u64;
 /// How long the file is, in bytes.
-const BYTES: u64 = 256;
+const BYTES: u64 = WHAT * 8 + 216;
+
+/// How many calls there were.
+#[derive(Clone, Copy, Debug)]
+pub struct Seen {
+    of_room: [u64; 2],
+    /// By kind, in the order of [`KINDS`].
+    pub kinds: [u64; KINDS.len()],
+}
+
+impl Seen {
+    /// All.
+    pub fn all(&self) -> u64 {
+        self.kinds.iter().sum()
+    }
+
+    /// Those that can meet a fault.
+    pub fn that_meet(&self, fault: Fault) -> u64 {
+        self.of_room[usize::from(fault.of_room() == 1)]
+    }
+}
 
 /// Such a disk.
 #[derive(Debug)]
@@ -49,7 +101,7 @@ impl Calls {
         let words = words.expect("a file of words");
         words.set_len(BYTES).expect("room for the words");
         let calls = Calls { folder, words };
-        calls.set(ERROR, EIO);
+        calls.set(ERROR, Fault::Broken.number());
         calls
     }
 
@@ -73,14 +125,25 @@ impl Calls {
         u64::from_ne_bytes(bytes)
     }
 
-    /// Counts from nothing, and lets the call with this number fail with this error; none where the number is 0.
-    pub fn fail_at(&self, number: u64, error: u64) {
-        self.set(FAIL_AT, 0);
-        for place in [SEEN, FAILED, WHAT] {
+    /// Counts from nothing, and lets nothing fail.
+    pub fn count(&self) {
+        self.pass();
+        for place in FAILED..=WHAT {
             self.set(place, 0);
         }
-        self.set(ERROR, error);
+    }
+
+    /// Counts from nothing, and lets the call with this number, of those that can meet this fault, fail with it.
+    pub fn fail_at(&self, number: u64, fault: Fault) {
+        self.count();
+        self.set(OF_ROOM, fault.of_room());
+        self.set(ERROR, fault.number());
         self.set(FAIL_AT, number);
+    }
+
+    /// Lets nothing fail from now on; what has failed is still told.
+    pub fn pass(&self) {
+        self.set(FAIL_AT, 0);
     }
 
     /// Lets the next flush of the database's own file fail.
@@ -94,9 +157,12 @@ impl Calls {
         self.set(FLUSH, 4);
     }
 
-    /// How many calls there were.
-    pub fn seen(&self) -> u64 {
-        self.word(SEEN)
+    /// How many calls there were since counting began.
+    pub fn seen(&self) -> Seen {
+        Seen {
+            of_room: SEEN.map(|place| self.word(place)),
+            kinds: std::array::from_fn(|kind| self.word(OF_KINDS + kind as u64)),
+        }
     }
 
     /// Whether a call was let fail.

@@ -59,24 +59,30 @@ pub(super) fn million(proof: &Proof, from: u64, begin: Begun, runtime: &Runtime)
 
 /// Points at which a call of the system fails.
 pub(super) fn io_errors(proof: &Proof, from: u64, begin: Begun, runtime: &Runtime) -> Result<bool, String> {
-    let script =
-        runtime.block_on(fettler_tests::faulty::Script::rehearse(SEED, fettler_tests::faulty::PARTS));
+    use fettler_tests::faulty::{PARTS, Script, Tally};
+    let script = runtime.block_on(Script::rehearse(SEED, PARTS));
+    keep(proof, &format!("without a fault: {}; {} points", script.counted(), script.points()))?;
     let mut from = from;
     while from < proof.rounds && begin.goes_on() {
-        let (started, mut tally, mut to) = (Instant::now(), fettler_tests::faulty::Tally::default(), from);
-        while to < proof.rounds.min(from + POINTS_KEPT) && begin.goes_on() {
+        let (started, mut tally, mut to) = (Instant::now(), Tally::default(), from);
+        while to < proof.rounds && tally.points < POINTS_KEPT && begin.goes_on() {
             runtime.block_on(script.try_point(to, &mut tally));
             to += 1;
         }
+        let failed: Vec<String> =
+            tally.failed.iter().map(|(kind, count)| format!("{kind} {count}")).collect();
         let line = format!(
-            "rounds {from}..{to} of {} seed {SEED} ok: {} of {} calls failed in turn, at {} the service ended or did not start, at {} a \
-             call was answered with an error, at {} nobody noticed; nothing lost, nothing wrong, all whole, {} s",
+            "rounds {from}..{to} of {} seed {SEED} ok: {} points of {}, calls that failed: {}; at {} the service ended or did not start, \
+             at {} a call was answered with an error, at {} nobody noticed, at {} the call did not come; nothing lost, nothing wrong, \
+             all whole, {} s",
             proof.rounds,
             tally.points,
             script.points(),
+            failed.join(", "),
             tally.ended,
             tally.refused,
             tally.unnoticed,
+            tally.missed,
             started.elapsed().as_secs()
         );
         keep(proof, &line)?;
