@@ -10,7 +10,8 @@ use crate::contract::Result;
 /// How an engine is told to look at its tables.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Statistics {
-    /// How many leaves its statistics know of; none, or less than none, where there are none.
+    /// How many rows its statistics know of in the journal or in the ledger, whichever has fewer: a shop may be declared long before
+    /// its first report. Less than none where nobody has looked yet.
     pub(crate) known: &'static str,
     /// Looks at the tables, and has statements planned anew.
     pub(crate) renew: &'static str,
@@ -98,7 +99,12 @@ mod tests {
             return;
         };
         let row = sqlx::query(statistics.known).fetch_one(&mut conn).await.expect("a figure");
-        assert_eq!(sqlx::Row::get::<i64, _>(&row, 0), FIRST);
+        assert_eq!(sqlx::Row::get::<i64, _>(&row, 0), 0, "it is known that there is no report");
+        let of_leaves = "SELECT CAST(reltuples AS BIGINT) FROM pg_class WHERE relname = 'journal_leaf'";
+        assert_eq!(
+            sqlx::query_scalar::<_, i64>(of_leaves).fetch_one(&mut conn).await.expect("a figure"),
+            FIRST
+        );
         assert_eq!(grown.look_at, 2 * FIRST);
     }
 
