@@ -137,7 +137,10 @@ impl<'a> Differ<'a> {
         let mut calendar = CalendarSpec {
             revision: spec.map_or(0, |spec| spec.revision),
             zone,
-            day_starts_at: card.day_starts_at.or(spec.map(|spec| spec.day_starts_at)).unwrap_or_else(six),
+            day_starts_at: card
+                .day_starts_at
+                .or(spec.map(|spec| spec.day_starts_at))
+                .unwrap_or_else(day_starts_at),
             shifts: card.shifts.clone(),
             closures: card.closures.clone(),
             extra_shifts: card.extra_shifts.clone(),
@@ -358,7 +361,8 @@ pub(super) fn no_rule(task: &Key) -> String {
     format!("task `{task}` is new and has no rule; say when it is due, such as every 6 months")
 }
 
-fn six() -> WallTime {
+/// When a shop day starts where a site does not say.
+pub fn day_starts_at() -> WallTime {
     WallTime::parse(DAY_STARTS_AT).unwrap_or(WallTime::MIDNIGHT)
 }
 

@@ -9,10 +9,10 @@ use super::shop_write::Writing;
 use super::tx::Tx;
 use super::{refresh, shop_scope, shop_state, sites};
 use crate::contract::{LoadReport, Result};
-use fettler_domain::calendar::{Calendar, WallTime};
+use fettler_domain::calendar::Calendar;
 use fettler_domain::error::Error;
 use fettler_domain::ids::{PersonId, SiteId};
-use fettler_domain::shop::diff::{diff, diff_last_done};
+use fettler_domain::shop::diff::{day_starts_at, diff, diff_last_done};
 use fettler_domain::shop::state::ShopState;
 use fettler_domain::shop::state::ShopStep;
 use fettler_domain::shop::{Declaration, LastDoneCard, ShopChange, SiteCard};
@@ -77,7 +77,7 @@ pub(super) async fn load(
             today(tx, &calendar)
         }
         (None, Some(zone)) => {
-            let starts = declared.site.day_starts_at.unwrap_or(WallTime::MIDNIGHT);
+            let starts = declared.site.day_starts_at.unwrap_or_else(day_starts_at);
             today(tx, &Calendar::every_day(zone, starts))
         }
         (None, None) => ShopDay(tx.caller.now.to_utc().date_naive()),
