@@ -305,7 +305,8 @@ fn a_shop_that_is_declared_at_night_has_its_checks_at_once() {
     let service = Service::start_with(&["--clock-at", "2026-03-03T02:00:00Z"]);
     fs::write(service.data().join("shop.toml"), SHOP).expect("a file");
     service.fettler(&["shop", "load", "shop.toml"]).done();
-    let round = service.fettler(&["sheet", "print", "--round"]).done();
+    service.fettler(&["sheet", "print", "--round", "-o", "round.html"]).done();
+    let round = fs::read_to_string(service.data().join("round.html")).expect("a page");
     assert!(round.contains("Oil below the machine"), "{round}");
 }
 
