@@ -31,6 +31,7 @@ mod html;
 mod import;
 mod json;
 mod link;
+mod near;
 mod origin;
 mod out;
 mod pager;

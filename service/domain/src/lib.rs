@@ -16,7 +16,6 @@ pub mod forecast;
 pub mod ids;
 pub mod journal;
 pub mod ledger;
-pub mod near;
 pub mod order;
 pub mod outbound;
 pub mod physics;

@@ -5,9 +5,9 @@ use std::io::IsTerminal as _;
 use tracing_subscriber::EnvFilter;
 
 /// What is told to programs when nothing is said: what happens, and one line for each call that has ended.
-pub(crate) const FOR_PROGRAMS: &str = "warn,fettler=info";
+const FOR_PROGRAMS: &str = "warn,fettler=info";
 /// The same for people at a terminal, who see their calls answered: only calls that ended for the service's own reasons.
-pub(crate) const FOR_PEOPLE: &str = "warn,fettler=info,fettler::call=warn";
+const FOR_PEOPLE: &str = "warn,fettler=info,fettler::call=warn";
 
 /// How to log.
 #[derive(Debug, Default, Args)]

@@ -20,7 +20,6 @@ const DOMAIN_MAY_KNOW: &[&str] = &[
     "serde_with",
     "sha2",
     "statrs",
-    "strsim",
     "thiserror",
 ];
 

@@ -12,7 +12,6 @@ mod board;
 mod calendars;
 mod calls;
 mod codec;
-mod faults;
 mod incoming;
 mod openapi;
 mod probes;

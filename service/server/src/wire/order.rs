@@ -94,7 +94,6 @@ pub fn closing(ask: &v1::CloseOrderRequest, now: Ts) -> Result<ClosingSaid, Erro
             minutes: minutes?,
             left_out,
             note: note?,
-            confirmed: ask.confirmed,
         })
     })();
     fields.finish(said)

@@ -54,17 +54,16 @@ pub(super) async fn numbered(conn: &mut Conn, person: PersonId) -> Result<Person
 }
 
 /// Adds a person, or gives the one with that name.
-pub(super) async fn add_person(tx: &mut Tx, name: Name) -> Result<(PersonRecord, bool)> {
+pub(super) async fn add_person(tx: &mut Tx, name: Name) -> Result<PersonRecord> {
     tx.forget_machines([]);
     tx.take(SiteId::INSTALLATION).await?;
     // A request id must not come to mean another name, though adding a person twice adds one.
-    if let Some((person, was_there)) = tx.replayed(SiteId::INSTALLATION).await? {
-        return Ok((numbered(&mut tx.conn, person).await?, was_there));
+    if let Some(person) = tx.replayed(SiteId::INSTALLATION).await? {
+        return numbered(&mut tx.conn, person).await;
     }
     let (person, leaf) = person_named(tx, &name).await?;
-    let was_there = leaf.is_none();
-    tx.remember(SiteId::INSTALLATION, &(person.person, was_there), leaf, Keep::AWhile).await?;
-    Ok((person, was_there))
+    tx.remember(SiteId::INSTALLATION, &person.person, leaf, Keep::AWhile).await?;
+    Ok(person)
 }
 
 /// The person with a name, added when there is none; then with the leaf that records it. The installation must have

@@ -83,7 +83,7 @@ impl SqlStore {
 
 #[async_trait]
 impl Store for SqlStore {
-    async fn add_person(&self, caller: &Caller, name: &Name) -> Result<(PersonRecord, bool)> {
+    async fn add_person(&self, caller: &Caller, name: &Name) -> Result<PersonRecord> {
         let name = name.clone();
         self.queue.write(caller, move |tx| Box::pin(people::add_person(tx, name))).await
     }
