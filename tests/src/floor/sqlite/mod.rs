@@ -26,7 +26,7 @@ mod dialect {
         let row = format!("({})", vec!["?"; width].join(", "));
         // The tail closes the last row's bracket.
         let list = vec![row.as_str(); rows].join(", ");
-        format!("{head} {}{tail}", list)
+        format!("{head} {list}{tail}")
     }
 
     /// A statement with the values of its rows.
