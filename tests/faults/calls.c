@@ -1,7 +1,8 @@
 /* A disk on which one call fails: loaded before the C library into a service that a test starts, it counts the calls on files in
  * the folder FETTLER_TEST_FOLDER, and lets one of them fail, as the words in the file FETTLER_TEST_CALLS say, which the test reads
- * and writes while the service runs. It sees what goes through the C library, not what a program asks of the system past it. A flush that fails takes with it what was written since the flush before, as a system does
- * that gives up pages which it could not write. It knows nothing of the program. */
+ * and writes while the service runs. It sees what goes through the C library, not what a program asks of the system past it. A
+ * flush that fails takes with it what was written since the flush before, as a system does that gives up pages which it could not
+ * write. It knows nothing of the program. */
 #define _GNU_SOURCE
 #include <errno.h>
 #include <fcntl.h>

@@ -297,7 +297,6 @@ fn lists_are_csv_whose_cells_a_spreadsheet_does_not_run() {
     }
 }
 
-/// The exit codes of the table in docs/cli.md, each by a run that gives it.
 /// A shop day starts at 06:00 where a site does not say: at 03:00 of the third it is that of the second.
 #[test]
 fn a_shop_that_is_declared_at_night_has_its_checks_at_once() {
@@ -309,6 +308,7 @@ fn a_shop_that_is_declared_at_night_has_its_checks_at_once() {
     assert!(round.contains("Oil below the machine"), "{round}");
 }
 
+/// The exit codes of the table in docs/cli.md, each by a run that gives it.
 #[test]
 fn every_documented_exit_code_is_met() {
     let service = Service::with_shop(SHOP);

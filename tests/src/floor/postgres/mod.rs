@@ -11,6 +11,8 @@ mod dialect {
     pub(super) type Conn = sqlx::PgConnection;
     pub(super) type DbRow = sqlx::postgres::PgRow;
     pub(super) const BEGIN: &str = "BEGIN ISOLATION LEVEL READ COMMITTED READ WRITE";
+    /// As the store has it when its tables have grown: without, the floor would be slower than it need be.
+    pub(super) const STATISTICS: Option<&str> = Some("ANALYZE ledger, meter_month, plan, journal_leaf");
 
     /// The chunks of the store.
     pub(super) fn chunk(rows: usize) -> Option<usize> {
@@ -40,8 +42,6 @@ mod dialect {
             }
         })
     }
-    /// As the store has it when its tables have grown: without, the floor would be slower than it need be.
-    pub(super) const STATISTICS: Option<&str> = Some("ANALYZE ledger, meter_month, plan, journal_leaf");
 
     fn number(cell: &Cell) -> Option<i64> {
         if let Cell::Number(number) = cell { *number } else { None }

@@ -10,6 +10,8 @@ mod dialect {
     pub(super) type Conn = sqlx::SqliteConnection;
     pub(super) type DbRow = sqlx::sqlite::SqliteRow;
     pub(super) const BEGIN: &str = "BEGIN IMMEDIATE";
+    /// The store has none here.
+    pub(super) const STATISTICS: Option<&str> = None;
 
     /// The chunks of the store: a few sizes.
     pub(super) fn chunk(rows: usize) -> Option<usize> {
@@ -37,7 +39,6 @@ mod dialect {
             Cell::Bytes(bytes) => query.bind(bytes.as_deref()),
         })
     }
-    pub(super) const STATISTICS: Option<&str> = None;
 
     /// Opens a file as the store's writer does.
     pub(super) async fn open(place: &str) -> Result<Conn> {
