@@ -1,6 +1,7 @@
 //! How a command ends: the exit codes, and the failures that lead to them with all that a person needs to go on.
 
-use crate::{near, out::Out};
+use crate::out::Out;
+use fettler_domain::near;
 use fettler_proto::code_name;
 use std::{error::Error as _, fmt::Write as _, io, process::ExitCode};
 use tonic::{Code, Status};

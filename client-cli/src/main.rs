@@ -31,7 +31,6 @@ mod html;
 mod import;
 mod json;
 mod link;
-mod near;
 mod origin;
 mod out;
 mod pager;

@@ -3,11 +3,11 @@
 use crate::{
     args::{GlobalArgs, OutputForm},
     exit::Failure,
-    near,
     out::ColorChoice,
     profile::{self, Profiles},
 };
 use clap::ValueEnum;
+use fettler_domain::near;
 use std::{
     collections::BTreeMap,
     env,

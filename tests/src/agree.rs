@@ -374,6 +374,7 @@ impl Pair {
             readings: (self.random.below(4) == 0).then(|| said_of(order)).into_iter().collect(),
             minutes: 5,
             note: ["", "as ever"][self.random.below(2)].into(),
+            confirmed: true,
             ..ClosingSaid::plain(order, self.now.plus_micros(-back), name("Ada Kern"))
         };
         let call = self.caller("CloseOrder");

@@ -312,7 +312,8 @@ impl Sides {
         let order = self.order();
         let back = i64::try_from(self.random.below(90)).expect("small") * MICROS_PER_HOUR;
         self.told.push(format!("close {order}"));
-        let said = ClosingSaid::plain(number(order), self.now.plus_micros(-back), name("Ada Kern"));
+        let plain = ClosingSaid::plain(number(order), self.now.plus_micros(-back), name("Ada Kern"));
+        let said = ClosingSaid { confirmed: true, ..plain };
         let closed = self.store.close(&caller(self.now, "CloseOrder"), self.site, &said).await;
         same(&format!("closing {order}"), &closed.is_ok(), &self.model.end(order, OrderStands::Closed))
     }

@@ -5,6 +5,7 @@ use fettler_tests::oracle::csv_rows;
 use fettler_tests::programs::{program, root};
 use fettler_tests::service::Service;
 use fettler_tests::terminal::talk_in;
+use fettler_tests::traced::post;
 use serde_json::Value;
 use std::fs;
 use std::os::unix::fs::PermissionsExt as _;
@@ -334,4 +335,79 @@ fn every_documented_exit_code_is_met() {
     let told: Vec<i64> =
         rows.map(|row| row.split('|').nth(1).expect("a code").trim().parse().expect("a number")).collect();
     assert_eq!(told, met, "docs/cli.md tells what is met here");
+}
+
+#[test]
+fn slips_are_asked_back_or_refused_with_what_was_meant() {
+    let service = Service::with_shop(SHOP);
+    let by = ["--by", "Ada Kern", "--cautions-confirmed"];
+    let close = |flags: &[&str]| service.fettler(&[&["close", "1"][..], &by, flags].concat());
+    // A test point and an item that there are not, and a day before the shop was declared: each with the flag that confirms it.
+    let slips = ["--read", "p-iar=6.1 bar", "--used", "way oil VG 86=2 L", "--done", "2026-01-05 10:00"];
+    let asked = |flags: &[&str], told: &[&str]| {
+        let ran = close(flags);
+        assert!(ran.code == 3 && told.iter().all(|told| ran.stderr.contains(told)), "{}", ran.all());
+    };
+    asked(
+        &slips[4..],
+        &["--done: lies ", "before its order was opened", "close it again with --it-is-so done"],
+    );
+    asked(&slips[..2], &["`p-iar` is no test point of L-03: did you mean `p-air`?", "--it-is-so p-iar"]);
+    asked(
+        &slips[2..4],
+        &["did you mean `way oil VG 68`?", "close it again with --it-is-so \"way oil VG 86\""],
+    );
+    let so = ["--it-is-so", "p-iar", "--it-is-so", "way oil VG 86", "--it-is-so", "done"];
+    let closed = close(&[&slips[..], &so].concat()).done();
+    assert!(closed.contains("p-iar is no test point of this machine"), "{closed}");
+
+    for (arguments, code, told) in [
+        (&["journal", "list", "--kind", "oder.closed"][..], 3, "did you mean `order.closed`?"),
+        (&["journal", "list", "--kind", "nonsense"], 3, "kinds start with "),
+        (
+            &["audit", "--from", "2026-11-20", "--until", "2026-11-10"],
+            2,
+            "--until 2026-11-10 is not after --from 2026-11-20; give a later --until",
+        ),
+        (&["person", "add", "Ada Kern"], 0, "Ada Kern is there already; nothing was changed"),
+    ] {
+        let ran = service.fettler(arguments);
+        assert!(ran.code == code && ran.stderr.contains(told), "{arguments:?}: {}", ran.all());
+    }
+    assert!(!service.fettler(&["person", "add", "Bo Ek"]).stderr.contains("already"));
+}
+
+#[test]
+fn reports_are_told_what_else_there_is_to_know_of_them() {
+    let service = Service::with_shop(SHOP);
+    let push = |source: &str, hours: &str| {
+        let rows = format!(
+            "report_id,machine,start,end,hours\nr1,L-03,2026-11-25T05:00:00Z,2026-11-25T13:00:00Z,{hours}\n"
+        );
+        let words = ["hours", "push", "-", "--source", source, "--width", "400"];
+        fettler_in(service.endpoint(), service.data(), (&words, rows.as_bytes()), &[]).stdout
+    };
+    assert!(!push("erp", "7").contains("is not declared"));
+    let told = push("epr", "0.5");
+    assert!(
+        told.contains("the source `epr` is not declared") && told.contains("did you mean `erp`?"),
+        "{told}"
+    );
+    let listed = service.fettler(&["hours", "list"]);
+    assert!(listed.stderr.contains("the source `epr` is not declared"), "{}", listed.all());
+    // Of two contents of one revision the one with the smaller digest counts, whichever came first: whoever sends forty hears of it.
+    let told: Vec<String> = (10..50)
+        .map(|hundredths| push("erp", &format!("7.{hundredths}")))
+        .take_while(|told| !told.contains("smaller digest"))
+        .collect();
+    assert!(told.len() < 40, "none took the place of another: {told:?}");
+
+    let bad = r#"{"reports": [{"source": "erp"}, {"source": "erp", "interval": {"start": "25.11.2026"}}]}"#;
+    let answer = post(&service, "RunHoursService/PushReports", &[], bad);
+    assert_eq!(answer["status"], 400);
+    let answer: Value = serde_json::from_str(answer["body"].as_str().expect("a body")).expect("JSON");
+    let told = answer["message"].as_str().expect("a message");
+    assert!(told.contains("reports[1].interval.start: `\"25.11.2026\"` is no time; write it like"), "{told}");
+    let fields = &answer["details"][1]["fieldViolations"][0]["field"];
+    assert_eq!(fields, "reports[1].interval.start", "{answer}");
 }

@@ -124,7 +124,9 @@ fn a_round_is_walked_left_gone_on_with_and_handed_over() {
         ],
     );
     assert_eq!(left.code, 0, "{}", left.shown);
-    assert!(left.shown.contains("was raised"), "{}", left.shown);
+    assert!(left.shown.contains("-> L-01 leaks: order 1 was raised"), "it names its check: {}", left.shown);
+    let nobody = walk(&service, &[], &[("who walks, q leave > ", "q\n"), ("left at 2 of 4", "")]);
+    assert_eq!(nobody.code, 0, "{}", nobody.shown);
     let lines = list(&service, &[]);
     assert_eq!(lines.len(), 4);
     assert!(

@@ -83,8 +83,9 @@ pub(crate) struct CloseArgs {
     /// takes it. Repeatable.
     #[arg(long = "read", value_name = "POINT=VALUE[UNIT]")]
     pub(crate) readings: Vec<String>,
-    /// A reading that is so, however odd it looks: the test point's key. Repeatable.
-    #[arg(long = "it-is-so", value_name = "POINT")]
+    /// That it is so, however odd it looks: a test point that was read, an item that was used, or `done` for the time.
+    /// Repeatable.
+    #[arg(long = "it-is-so", value_name = "POINT|ITEM|done")]
     pub(crate) it_is_so: Vec<String>,
     /// What was used: "way oil VG 68=2 L", with the sump or reservoir into which it went, or which it fills instead of what
     /// was there, and with its lot where that matters: "coolant=8 L into sump @ A-17". Repeatable.

@@ -1,6 +1,6 @@
 //! `audit`: every closing with all that belongs to it, written as it comes, however many there are.
 
-use super::{board_in, since};
+use super::{between, board_in};
 use crate::{
     args::{OutputForm, audit::AuditArgs},
     clock, csvout,
@@ -17,10 +17,11 @@ const ATTEMPTS_MAX: u32 = 4;
 
 /// Exports closings.
 pub(crate) async fn run(session: &Session, args: AuditArgs) -> Result<Answer, Failure> {
+    let (from, until) = between(session, args.from.as_deref(), args.until.as_deref()).await?;
     let mut wanted = pb::ExportClosingsRequest {
         site: session.site(),
-        from: since(session, "--from", args.from.as_deref()).await?,
-        until: since(session, "--until", args.until.as_deref()).await?,
+        from,
+        until,
         machine: args.machine.unwrap_or_default(),
         task: args.task.unwrap_or_default(),
         area: args.area.unwrap_or_default(),

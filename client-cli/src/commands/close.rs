@@ -123,23 +123,37 @@ fn flag(field: &str, request: &pb::CloseOrderRequest) -> String {
     }
 }
 
-/// The refusal with what to add where a reading is asked back.
+/// The refusal with what to add where something is asked back.
 fn asked_back(failure: Failure) -> Failure {
-    match &failure {
-        Failure::Refused(complaint) if complaint.fields.iter().any(|(_, text)| is_asked_back(text)) => {
-            failure.with_hint("nothing was recorded; if it was read so, close it again with --it-is-so POINT")
-        }
-        Failure::Usage(_)
-        | Failure::Refused(_)
-        | Failure::NotReachable(_)
-        | Failure::Interrupted
-        | Failure::BrokenPipe => failure,
+    let Failure::Refused(complaint) = &failure else { return failure };
+    let asked = complaint.fields.iter().filter(|(_, text)| is_asked_back(text));
+    let flags: Vec<String> =
+        asked.map(|(flag, _)| format!("--it-is-so {}", quoted(confirmed_by(flag)))).collect();
+    if flags.is_empty() {
+        return failure;
+    }
+    let hint = format!("nothing was recorded; if it is so, close it again with {}", flags.join(" "));
+    failure.with_hint(hint)
+}
+
+/// Whether a refusal of a field asks it back.
+pub(super) fn is_asked_back(text: &str) -> bool {
+    ["confirm the reading", "confirm the closing"].iter().any(|end| text.ends_with(end))
+}
+
+/// What `--it-is-so` names of what was said by a flag: the point, the item, or that it is the time.
+pub(super) fn confirmed_by(flag: &str) -> &str {
+    match flag.split_once(' ') {
+        Some((_, name)) => name,
+        None => DONE,
     }
 }
 
-/// Whether a refusal of a field asks a reading back.
-pub(super) fn is_asked_back(text: &str) -> bool {
-    text.ends_with("confirm the reading")
+/// What `--it-is-so` calls the time at which the work was done.
+const DONE: &str = "done";
+
+fn quoted(name: &str) -> String {
+    if name.contains(' ') { format!("\"{name}\"") } else { name.to_owned() }
 }
 
 /// A closing ends its order, so a repeat finds no cautions to ask about: what was confirmed is said again.
@@ -150,8 +164,12 @@ fn again(id: Uuid, request: &pb::CloseOrderRequest) -> Again {
 
 /// What the flags say, save for the order and when it was done.
 pub(super) fn resolve(site: String, args: &CloseArgs) -> Result<pb::CloseOrderRequest, Failure> {
-    let readings = readings(&args.readings, &args.it_is_so)?;
-    let used = args.used.iter().map(|text| used(text)).collect::<Result<_, _>>();
+    let used = args.used.iter().map(|text| used(text)).collect::<Result<Vec<_>, _>>();
+    let used = used.map_err(|error| Failure::usage(format!("--used: {error}")))?;
+    // What is no reading is the time or an item, which one word of the closing confirms.
+    let (of_closing, of_readings): (Vec<String>, Vec<String>) =
+        args.it_is_so.iter().cloned().partition(|so| so == DONE || used.iter().any(|item| item.item == *so));
+    let readings = readings(&args.readings, &of_readings)?;
     let waste = args.waste.iter().map(|text| waste(text)).collect::<Result<_, _>>();
     let as_found = match args.as_found {
         None => pb::AsFound::Unspecified,
@@ -169,7 +187,7 @@ pub(super) fn resolve(site: String, args: &CloseArgs) -> Result<pb::CloseOrderRe
         entered_by: args.entered_by.clone().unwrap_or_default(),
         as_found: as_found.into(),
         readings,
-        used: used.map_err(|error| Failure::usage(format!("--used: {error}")))?,
+        used,
         cautions_confirmed: args.cautions_confirmed,
         certificate: args.certificate.clone().unwrap_or_default(),
         second_person: args.second_person.clone().unwrap_or_default(),
@@ -178,6 +196,7 @@ pub(super) fn resolve(site: String, args: &CloseArgs) -> Result<pb::CloseOrderRe
         left_out: args.left_out.clone(),
         kit_used: args.kit,
         waste: waste.map_err(|error| Failure::usage(format!("--waste: {error}")))?,
+        confirmed: !of_closing.is_empty(),
     })
 }
 

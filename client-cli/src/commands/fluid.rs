@@ -1,7 +1,7 @@
 //! `fluid`: what goes into sumps and reservoirs and what comes out, and the record of it.
 
 use super::close::{litres_of, used};
-use super::{board, board_in, instant, paging, request_id, since};
+use super::{between, board, board_in, instant, paging, request_id};
 use crate::{
     args::fluids::{FluidCommand, PourArgs, RecordArgs, ToldArgs, WasteArgs, WithdrawArgs},
     clock,
@@ -24,12 +24,13 @@ pub(crate) async fn run(session: &Session, command: FluidCommand) -> Result<Answ
 }
 
 async fn record(session: &Session, args: RecordArgs) -> Result<Answer, Failure> {
+    let (from, until) = between(session, args.from.as_deref(), args.until.as_deref()).await?;
     let wanted = pb::GetFluidRecordRequest {
         site: session.site(),
         machine: args.machine,
         reservoir: args.place.unwrap_or_default(),
-        from: since(session, "--from", args.from.as_deref()).await?,
-        until: since(session, "--until", args.until.as_deref()).await?,
+        from,
+        until,
         ..Default::default()
     };
     let all: pb::GetFluidRecordResponse = paging::gather(session, &args.limit, |page_size, page_token| {

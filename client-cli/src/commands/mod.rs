@@ -199,6 +199,24 @@ async fn instant(session: &Session, flag: &str, text: Option<&str>) -> Result<Op
     }
 }
 
+/// The two ends of a period as they were typed, the later one after the other.
+async fn between(
+    session: &Session,
+    from: Option<&str>,
+    until: Option<&str>,
+) -> Result<(Option<Timestamp>, Option<Timestamp>), Failure> {
+    let ends = (since(session, "--from", from).await?, since(session, "--until", until).await?);
+    let ((Some(first), Some(last)), (Some(from), Some(until))) = (&ends, (from, until)) else {
+        return Ok(ends);
+    };
+    if (last.seconds, last.nanos) > (first.seconds, first.nanos) {
+        return Ok(ends);
+    }
+    let text =
+        format!("--until {until} is not after --from {from}; give a later --until, or change the two over");
+    Err(Failure::usage(text))
+}
+
 /// A time, or a day for its first instant.
 async fn since(session: &Session, flag: &str, text: Option<&str>) -> Result<Option<Timestamp>, Failure> {
     let whole =

@@ -26,7 +26,11 @@ async fn add(session: &Session, args: PersonAddArgs) -> Result<Answer, Failure> 
     let answer = session
         .change(&request, id, |link, request| async move { link.people().add_person(request).await })
         .await?;
-    show(session, &answer, answer.person.as_slice(), "nobody").await
+    let ended = show(session, &answer, answer.person.as_slice(), "nobody").await?;
+    if answer.was_there {
+        session.out.note(&format!("{} is there already; nothing was changed\n", request.name));
+    }
+    Ok(ended)
 }
 
 /// Gives a person a PIN.

@@ -376,6 +376,9 @@ fn words(request: &pb::CloseOrderRequest) -> Vec<String> {
         put("--left-out", task.clone());
     }
     put("--note", request.note.clone());
+    if request.confirmed {
+        words.extend(["--it-is-so".to_owned(), "done".to_owned()]);
+    }
     for (flag, is_set) in [("--kit", request.kit_used), ("--cautions-confirmed", request.cautions_confirmed)]
     {
         words.extend(is_set.then(|| flag.to_owned()));

@@ -265,9 +265,8 @@ impl<'s> Talk<'s> {
             self.tell("  -> ", &format!("{what}: {text}"));
         }
         let asks = refused.iter().filter(|(_, text)| super::close::is_asked_back(text));
-        let points: Vec<&str> =
-            asks.filter_map(|(what, _)| what.rsplit_once("--read ")).map(|(_, point)| point).collect();
-        if points.is_empty() {
+        let asks: Vec<&str> = asks.map(|(what, _)| what.as_str()).collect();
+        if asks.is_empty() {
             return Ok(None);
         }
         let said = self.ask("y it is so, n leave the order open").await;
@@ -276,8 +275,9 @@ impl<'s> Talk<'s> {
         }
         let mut mended = request.clone();
         for reading in &mut mended.readings {
-            reading.confirmed |= points.contains(&reading.point.as_str());
+            reading.confirmed |= asks.iter().any(|what| what.ends_with(&format!("--read {}", reading.point)));
         }
+        mended.confirmed |= asks.iter().any(|what| !what.contains("--read "));
         Ok(Some(mended))
     }
 }

@@ -3,9 +3,9 @@
 use super::{machine, person, stock};
 use crate::{
     exit::{Answer, Failure},
-    near,
     session::Session,
 };
+use fettler_domain::near;
 use fettler_proto::v1 as pb;
 use std::collections::BTreeSet;
 

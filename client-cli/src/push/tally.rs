@@ -10,16 +10,22 @@ use crate::{
     exit::Failure,
     json,
     out::Out,
-    render::words::{self, grouped},
+    render::{
+        words::{self, grouped},
+        wrap::lines,
+    },
 };
 use fettler_proto::v1 as pb;
 use std::{
+    collections::BTreeSet,
     fmt::Write as _,
     time::{Duration, Instant},
 };
 
 /// How many rows that need a look are listed unless all are asked for.
 const LISTED_MAX: u64 = 20;
+/// How many things that are said besides are told.
+const REMARKS_MAX: usize = 10;
 /// How often progress is shown on a terminal.
 const PROGRESS_EVERY: Duration = Duration::from_millis(250);
 /// The outcomes in the order in which they are counted up.
@@ -46,6 +52,8 @@ pub(crate) struct Tally {
     unlisted: u64,
     displaced: u64,
     let_in: u64,
+    /// What was said besides, each thing once, up to a bound.
+    remarks: BTreeSet<String>,
     shown_at: Option<Instant>,
 }
 
@@ -92,6 +100,7 @@ impl Tally {
             unlisted: 0,
             displaced: 0,
             let_in: 0,
+            remarks: BTreeSet::new(),
             shown_at: None,
         })
     }
@@ -133,6 +142,11 @@ impl Tally {
         }
         self.displaced += ack.displaced.len() as u64;
         self.let_in += ack.let_in.len() as u64;
+        for remark in &ack.remarks {
+            if self.remarks.len() < REMARKS_MAX {
+                self.remarks.insert(remark.clone());
+            }
+        }
         self.progress();
     }
 
@@ -211,6 +225,9 @@ impl Tally {
             if count > 0 {
                 let _ = writeln!(text, "{} {meaning}", grouped(count));
             }
+        }
+        for remark in &self.remarks {
+            let _ = writeln!(text, "{}", lines(remark, self.width).join("\n"));
         }
         text
     }

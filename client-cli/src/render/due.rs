@@ -244,7 +244,7 @@ pub(crate) fn item_text(item: &pb::DueItem, board: Board) -> String {
         out.push_str(&label("takes", &format!("{} min", item.minutes), board));
     }
     if item.covered_by != 0 {
-        out.push_str(&label("with", &format!("done together with {}", item.covered_by), board));
+        out.push_str(&label("with", &format!("done together with order {}", item.covered_by), board));
     }
     out
 }

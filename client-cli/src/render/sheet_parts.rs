@@ -102,7 +102,7 @@ pub(super) fn order(item: &pb::DueItem, declared: &Declared, teller: Teller) -> 
     line(&mut out, "why", &item.why);
     line(&mut out, "due", &due_words(item, teller));
     if item.covered_by != 0 {
-        line(&mut out, "with", &format!("done together with {}", item.covered_by));
+        line(&mut out, "with", &format!("done together with order {}", item.covered_by));
     }
     if !item.kit.is_empty() {
         let kit: String = item.kit.iter().map(|of| tick(&words::kit(std::slice::from_ref(of)))).collect();

@@ -44,8 +44,9 @@ pub(crate) fn text(answer: &pb::ExplainOrderResponse, board: Board) -> String {
     }
     if !answer.covers.is_empty() {
         let covered: Vec<String> = answer.covers.iter().map(ToString::to_string).collect();
+        let orders = if covered.len() == 1 { "order" } else { "orders" };
         out.push_str(&heading("DONE WITH IT"));
-        out.push_str(&labelled(0, "", 2, &covered.join(", "), board.width));
+        out.push_str(&labelled(0, "", 2, &format!("{orders} {}", covered.join(", ")), board.width));
     }
     if !answer.row_agrees {
         out.push('\n');

@@ -11,8 +11,8 @@ mod sender;
 mod stage;
 
 pub(crate) use outbox::{Entry, Outbox};
-pub(crate) use screen::{Typed, typed};
+pub(crate) use screen::{Typed, lines, typed};
 pub(crate) use sender::{Told, settle};
-pub(crate) use stage::{lines, walk};
+pub(crate) use stage::walk;
 
 use outbox::Said;

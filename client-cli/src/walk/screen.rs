@@ -2,7 +2,12 @@
 
 use crate::render::{words, wrap};
 use fettler_proto::v1 as pb;
-use std::fmt::Write as _;
+use std::{
+    fmt::Write as _,
+    io::{self, BufRead as _},
+    thread,
+};
+use tokio::sync::mpsc::{UnboundedReceiver, unbounded_channel};
 
 /// Where texts under a check stand.
 const INDENT: &str = "  ";
@@ -70,6 +75,20 @@ pub(super) struct Progress {
     pub(super) done: usize,
     /// In all.
     pub(super) due: usize,
+}
+
+/// Lines as they are typed, read beside everything else.
+pub(crate) fn lines() -> UnboundedReceiver<String> {
+    let (typed, lines) = unbounded_channel();
+    thread::spawn(move || {
+        for line in io::stdin().lock().lines() {
+            let Ok(line) = line else { return };
+            if typed.send(line).is_err() {
+                return;
+            }
+        }
+    });
+    lines
 }
 
 /// A machine's heading: shown when the walk comes to it.

@@ -36,6 +36,18 @@ pub(crate) enum Told {
     PinWanted(Box<Entry>, bool),
 }
 
+impl Told {
+    /// The same as it is told while other things are asked: remarks on an answer name its check, under which they no longer stand.
+    fn beside(self, entry: &Entry) -> Told {
+        match (self, &entry.said) {
+            (Told::Sent(remarks), Said::Answer { .. }) => {
+                Told::Sent(remarks.iter().map(|remark| format!("{}: {remark}", entry.words())).collect())
+            }
+            (told, _) => told,
+        }
+    }
+}
+
 /// What the background task tells.
 #[derive(Debug)]
 pub(super) enum News {
@@ -232,6 +244,7 @@ async fn run(
             time::sleep(PAUSE).await;
             continue;
         };
+        let told = told.beside(entry);
         queue.pop_front();
         if telling.send(News::Settled(told)).is_err() {
             return;

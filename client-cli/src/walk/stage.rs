@@ -21,11 +21,9 @@ use chrono::{DateTime, Utc};
 use fettler_proto::v1 as pb;
 use std::{
     collections::{BTreeSet, VecDeque},
-    io::{self, BufRead as _},
-    thread,
     time::{Duration, Instant},
 };
-use tokio::sync::mpsc::{UnboundedReceiver, unbounded_channel};
+use tokio::sync::mpsc::UnboundedReceiver;
 
 /// An Enter that follows another within this time is a key held down, and answers nothing (common practice, no source).
 const HELD: Duration = Duration::from_millis(250);
@@ -88,27 +86,15 @@ pub(crate) async fn walk(session: &Session, args: &RoundArgs) -> Result<Answer, 
         stage.told_away = true;
     }
     stage.overlay(&entries);
-    stage.who(args).await?;
+    if !stage.who(args).await? {
+        return stage.finish(Turn::Leave).await;
+    }
     stage.proof().await?;
     let turn = match stage.handovers(&seen.head.handovers).await? {
         Turn::Leave => Turn::Leave,
         Turn::Next | Turn::Back | Turn::End | Turn::Nothing => stage.checks(args).await?,
     };
     stage.finish(turn).await
-}
-
-/// Lines as they are typed, read beside everything else.
-pub(crate) fn lines() -> UnboundedReceiver<String> {
-    let (typed, lines) = unbounded_channel();
-    thread::spawn(move || {
-        for line in io::stdin().lock().lines() {
-            let Ok(line) = line else { return };
-            if typed.send(line).is_err() {
-                return;
-            }
-        }
-    });
-    lines
 }
 
 impl<'s> Stage<'s> {
@@ -129,7 +115,7 @@ impl<'s> Stage<'s> {
             session,
             outbox,
             sender,
-            lines: lines(),
+            lines: screen::lines(),
             teller,
             width: width.max(WIDTH_MIN),
             server,
@@ -193,8 +179,8 @@ impl<'s> Stage<'s> {
         Ok(self.lines.recv().await)
     }
 
-    /// Who walks; a name that nobody has is asked for again, so that no answer is refused for it later.
-    async fn who(&mut self, args: &RoundArgs) -> Result<(), Failure> {
+    /// Who walks; a name that nobody has is asked for again, so that no answer is refused for it later. False where they leave.
+    async fn who(&mut self, args: &RoundArgs) -> Result<bool, Failure> {
         let people = if self.told_away { None } else { Some(people(self.session).await?) };
         let known =
             |name: &str| people.as_ref().is_none_or(|people| people.iter().any(|known| known == name));
@@ -203,15 +189,16 @@ impl<'s> Stage<'s> {
             match name.take() {
                 Some(name) if known(&name) => {
                     self.by = name;
-                    return Ok(());
+                    return Ok(true);
                 }
                 Some(other) if !other.is_empty() => {
                     self.say(&format!("`{other}` is not known; `fettler person list` shows who is"))?;
                 }
                 _ => {}
             }
-            match self.line("who walks > ").await? {
-                Some(line) => name = Some(line.trim().to_owned()),
+            match self.line("who walks, q leave > ").await?.as_deref().map(str::trim) {
+                Some("q" | "Q") => return Ok(false),
+                Some(line) => name = Some(line.to_owned()),
                 None => return Err(Failure::usage("nobody said who walks; name them with --by")),
             }
         }
@@ -268,12 +255,13 @@ impl<'s> Stage<'s> {
         let mut postponed = BTreeSet::new();
         let (mut at, mut shown) = (0, None);
         while let Some(&place) = order.get(at) {
+            // What became of the answers before stands above the next machine.
+            if let Some(turn) = self.tell().await? {
+                return Ok(turn);
+            }
             if shown != Some(place.0) {
                 shown = Some(place.0);
                 self.show(&screen::heading(&self.machines[place.0], self.progress(), self.width))?;
-            }
-            if let Some(turn) = self.tell().await? {
-                return Ok(turn);
             }
             let check = self.machines[place.0].checks[place.1].clone();
             self.show(&screen::question(&check, (self.number(place), self.due), self.width))?;

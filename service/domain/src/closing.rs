@@ -1,7 +1,7 @@
 //! The decision of a closing: what it lacks, what it closes besides its own order, and what is worth a finding.
 //!
-//! Work that was done amiss is recorded all the same. Only what cannot be kept (a time to come, a text beyond its bounds)
-//! is asked back.
+//! Work that was done amiss is recorded all the same. What cannot be kept (a time to come, a text beyond its bounds) is
+//! refused; what looks like a slip (a time before the order stood) is asked back once.
 
 use crate::error::Violation;
 use crate::ids::OrderNumber;
@@ -16,6 +16,11 @@ use std::collections::BTreeMap;
 pub const AHEAD_MAX_MICROS: i64 = MICROS_PER_MINUTE;
 /// From how late an entry on is a finding, in microseconds: a day, so that the end of a night shift is none.
 pub const ENTRY_LATE_MICROS: i64 = MICROS_PER_DAY;
+/// How long before its order was opened work may have been done without a question, in microseconds: a day, since what was done in
+/// the night is raised in the morning, and a shop's first orders are opened when it is declared.
+pub const BEFORE_OPENED_MICROS: i64 = MICROS_PER_DAY;
+/// How what looks like a slip is asked back.
+pub const CONFIRM: &str = "if it is so, confirm the closing";
 /// What is said of a closing that came before its window opened.
 const BEFORE_WINDOW: &str = "done before its window opened";
 /// What is said of a closing whose second person is the first.
@@ -41,6 +46,8 @@ pub struct Asked {
 /// How the order stood when it was closed.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Stood {
+    /// When it was opened.
+    pub opened: Option<Ts>,
     /// The latest closing of the task that stands.
     pub last_closing: Option<Ts>,
     /// When its window opens; none when that is not known.
@@ -51,7 +58,7 @@ pub struct Stood {
 
 impl Stood {
     /// How an order stood by its row.
-    pub fn by(plan: &PlanRow, last_closing: Option<Ts>) -> Stood {
+    pub fn by(plan: &PlanRow, opened: Option<Ts>, last_closing: Option<Ts>) -> Stood {
         let opens = match plan.kind {
             DueKind::Unknown | DueKind::Raised | DueKind::Ended => None,
             // Nothing has to be out of limits for somebody to look.
@@ -61,7 +68,20 @@ impl Stood {
             DueKind::Exact | DueKind::CalendarDay => plan.opens,
         };
         let on_grid = !plan.clauses.is_empty() && plan.clauses.iter().all(|clause| clause.base == Base::Grid);
-        Stood { last_closing, opens, on_grid }
+        Stood { opened, last_closing, opens, on_grid }
+    }
+
+    /// What asks a done time back that is before the order can have been meant. An order that follows a closing is opened when that
+    /// is entered, which may be days after it was done: there the closing is the bound.
+    fn asks_back(&self, done_at: Ts) -> Option<Violation> {
+        let (bound, leeway, what) = match (self.last_closing, self.opened) {
+            (Some(last), _) => (last, 0, "the last closing of this task"),
+            (None, Some(opened)) => (opened, BEFORE_OPENED_MICROS, "its order was opened"),
+            (None, None) => return None,
+        };
+        let is_before = bound.micros_since(done_at) > leeway;
+        let text = || format!("lies {} before {what}; {CONFIRM}", bound.ahead_in_words(done_at));
+        is_before.then(|| Violation::new("done_at", text()))
     }
 }
 
@@ -92,7 +112,8 @@ pub fn judge(
     stood: Stood,
     points: &BTreeMap<Key, String>,
 ) -> Result<Judged, Vec<Violation>> {
-    let wrong = impossible(said, now);
+    let mut wrong = impossible(said, now);
+    wrong.extend(stood.asks_back(said.done_at).filter(|_| !said.confirmed));
     if !wrong.is_empty() {
         return Err(wrong);
     }
@@ -235,13 +256,38 @@ mod tests {
     fn late_entries_and_early_work_are_told() {
         let mut late = said();
         late.done_at = NOW.plus_micros(-3 * MICROS_PER_DAY - 1);
-        let stood = Stood { last_closing: Some(NOW), opens: Some(NOW), on_grid: false };
+        late.confirmed = true;
+        let stood = Stood { last_closing: Some(NOW), opens: Some(NOW), ..Stood::default() };
         let expect =
             |early| ["entered 3 days after it was done", "done before the last closing of this task", early];
         check(&late, &Asked::default(), stood, &expect("done before its window opened"));
         let stood = Stood { on_grid: true, ..stood };
         check(&late, &Asked::default(), stood, &expect("done before its window opened: extra work"));
         check(&said(), &Asked::default(), stood, &[]);
+    }
+
+    #[test]
+    fn a_time_before_the_order_can_have_been_meant_is_asked_back_once() {
+        let days = |days: i64| NOW.plus_micros(-days * MICROS_PER_DAY);
+        for (last_closing, opened, done_days_ago, asks) in [
+            (Some(days(5)), Some(days(1)), 6, Some("lies 24 h before the last closing of this task")),
+            // Entered late, one closing after the other: the order after the first is younger than the work of the second.
+            (Some(days(5)), Some(days(1)), 4, None),
+            (None, Some(days(1)), 3, Some("lies 48 h before its order was opened")),
+            // Done in the night and raised in the morning, or on the day before the shop was declared.
+            (None, Some(days(1)), 2, None),
+            (None, None, 300, None),
+        ] {
+            let stood = Stood { last_closing, opened, ..Stood::default() };
+            let done = ClosingSaid { done_at: days(done_days_ago), ..said() };
+            let judge =
+                |said: &ClosingSaid| judge(said, NOW, &Asked::default(), &[], stood, &BTreeMap::new());
+            let expect = asks.map(|text| {
+                vec![Violation::new("done_at", format!("{text}; if it is so, confirm the closing"))]
+            });
+            assert_eq!(judge(&done).err(), expect, "{done_days_ago} days ago");
+            assert!(judge(&ClosingSaid { confirmed: true, ..done }).is_ok());
+        }
     }
 
     #[test]

@@ -16,6 +16,7 @@ pub mod forecast;
 pub mod ids;
 pub mod journal;
 pub mod ledger;
+pub mod near;
 pub mod order;
 pub mod outbound;
 pub mod physics;

@@ -90,6 +90,9 @@ pub struct ClosingSaid {
     pub left_out: Vec<Key>,
     /// The note.
     pub note: String,
+    /// That it is so, however odd the time or an item looks; each reading has its own word.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub confirmed: bool,
 }
 
 /// The most readings that a closing takes: more than a task asks for, since others may have been read as well.
@@ -114,6 +117,7 @@ impl ClosingSaid {
             minutes: 0,
             left_out: Vec::new(),
             note: String::new(),
+            confirmed: false,
         }
     }
 

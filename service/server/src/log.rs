@@ -5,9 +5,9 @@ use std::io::IsTerminal as _;
 use tracing_subscriber::EnvFilter;
 
 /// What is told to programs when nothing is said: what happens, and one line for each call that has ended.
-const FOR_PROGRAMS: &str = "warn,fettler=info";
+pub(crate) const FOR_PROGRAMS: &str = "warn,fettler=info";
 /// The same for people at a terminal, who see their calls answered: only calls that ended for the service's own reasons.
-const FOR_PEOPLE: &str = "warn,fettler=info,fettler::call=warn";
+pub(crate) const FOR_PEOPLE: &str = "warn,fettler=info,fettler::call=warn";
 
 /// How to log.
 #[derive(Debug, Default, Args)]

@@ -77,6 +77,8 @@ pub enum Failure {
         message: String,
         /// What is wrong, and where.
         why: String,
+        /// The fields that are wrong, where they are known.
+        fields: Vec<Violation>,
     },
     /// The body of a call over HTTP is in a form that is not taken.
     #[error(
@@ -92,11 +94,32 @@ pub enum Failure {
     #[error("the deadline passed before the answer; ask again with the same request id")]
     Deadline,
     /// The service is stopping.
-    #[error("the service is stopping; go on in a moment with what was not acknowledged")]
-    Stopping,
+    #[error("the service is stopping; {0}")]
+    Stopping(Then),
     /// A defect of the service.
     #[error("the service failed inside")]
     Broken,
+}
+
+/// What whoever is interrupted by the service's stop does then.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Then {
+    /// They ask again.
+    AskAgain,
+    /// They push on.
+    PushOn,
+    /// They watch again.
+    WatchAgain,
+}
+
+impl std::fmt::Display for Then {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(match self {
+            Then::AskAgain => "ask again in a moment",
+            Then::PushOn => "go on in a moment with what was not acknowledged",
+            Then::WatchAgain => "watch again in a moment, from the resume token that came last",
+        })
+    }
 }
 
 impl Failure {
@@ -172,13 +195,16 @@ impl From<Failure> for Status {
                 Status::with_error_details(Code::ResourceExhausted, failure.to_string(), details)
             }
             Failure::Unreadable => plain(Code::InvalidArgument, failure.to_string(), "MESSAGE_UNREADABLE"),
+            Failure::UnreadableJson { fields, .. } if !fields.is_empty() => {
+                bad_request(failure.to_string(), "MESSAGE_UNREADABLE", &told(fields))
+            }
             Failure::UnreadableJson { .. } => {
                 plain(Code::InvalidArgument, failure.to_string(), "MESSAGE_UNREADABLE")
             }
             Failure::NoSuchForm => plain(Code::InvalidArgument, failure.to_string(), "FORM_NOT_TAKEN"),
             Failure::NoSuchCall => plain(Code::Unimplemented, failure.to_string(), "NO_SUCH_CALL"),
             Failure::Deadline => plain(Code::DeadlineExceeded, failure.to_string(), "DEADLINE_PASSED"),
-            Failure::Stopping => retry(Code::Unavailable, failure.to_string(), "STOPPING"),
+            Failure::Stopping(_) => retry(Code::Unavailable, failure.to_string(), "STOPPING"),
             Failure::Broken => plain(Code::Internal, failure.to_string(), "BROKEN"),
         }
     }
@@ -363,11 +389,15 @@ mod tests {
             Failure::LimitReached { limit: "calls_at_once", most: 512 },
             Failure::TooLarge,
             Failure::Unreadable,
-            Failure::UnreadableJson { message: "ListDueRequest".into(), why: "line 1".into() },
+            Failure::UnreadableJson {
+                message: "ListDueRequest".into(),
+                why: "line 1".into(),
+                fields: Vec::new(),
+            },
             Failure::NoSuchForm,
             Failure::NoSuchCall,
             Failure::Deadline,
-            Failure::Stopping,
+            Failure::Stopping(Then::AskAgain),
             Failure::Broken,
         ]
     }

@@ -299,7 +299,10 @@ async fn the_list_tells_what_a_model_rests_on() {
     assert_eq!(clause.clause, "level oil reaching 0.2 L above its lower mark");
     assert!(clause.inputs.contains(&text("a stroke of 8x0.03+6x0.06+4x0.1 cm³")), "{:?}", clause.inputs);
     assert!(clause.source.ends_with("The builder's manual overrides it"), "{}", clause.source);
-    assert_eq!(clause.acts, ["at its due level refill 2 L: 2 whole packs of 1 L fit in"]);
+    assert_eq!(
+        clause.acts,
+        ["at its due level refill about 2 L, to its upper mark: 2 whole packs of 1 L fit in"]
+    );
     assert_eq!(clause.fault, "");
     assert!(item.cautions.iter().any(|caution| caution.starts_with("switch off, lock out and tag")));
     let low = v1::ReadingSaid {

@@ -44,11 +44,28 @@ pub async fn look_at_file(file: &Path) -> Result<Arc<dyn Store>> {
     Ok(sqlite::look(&file.to_string_lossy(), true).await?)
 }
 
-/// Whether a location can be read as one; nothing is opened.
+/// Whether a location can be read as one, and a file could stand where it names one; nothing is opened.
 pub fn readable(location: &str) -> Result<()> {
     match Engine::of(location)? {
-        Engine::Sqlite(_) => Ok(()),
+        Engine::Sqlite(path) => can_be_a_file(Path::new(path)),
         Engine::Postgres => postgres::readable(location),
+    }
+}
+
+/// Whether there is a file, or a folder in which it can be made.
+fn can_be_a_file(path: &Path) -> Result<()> {
+    let wrong =
+        |text: &str| Err(StoreError::Refused(Error::invalid("store", format!("{} {text}", path.display()))));
+    if path.is_dir() {
+        return wrong("is a folder; name a file in it");
+    }
+    let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    match std::fs::metadata(folder) {
+        Ok(it) if !it.is_dir() => {
+            wrong("cannot be made: what it is to stand in is no folder; name another place")
+        }
+        Ok(_) => Ok(()),
+        Err(_) => wrong("cannot be made: its folder is not there; make that first, or name another place"),
     }
 }
 
@@ -113,6 +130,10 @@ enum Engine<'l> {
 impl Engine<'_> {
     fn of(location: &str) -> Result<Engine<'_>> {
         match location.split_once(':') {
+            _ if matches!(location, "" | "sqlite:" | "sqlite://") => {
+                let text = "names no place; give sqlite:PATH, postgres://USER@HOST/DATABASE or a plain path";
+                Err(StoreError::Refused(Error::invalid("store", text)))
+            }
             Some(("sqlite", path)) => Ok(Engine::Sqlite(path.strip_prefix("//").unwrap_or(path))),
             Some(("postgres" | "postgresql", rest)) if rest.starts_with("//") => Ok(Engine::Postgres),
             None if is_shown(location) => Ok(Engine::Sqlite(location)),

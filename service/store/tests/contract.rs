@@ -307,6 +307,8 @@ async fn a_request_id_means_one_request(engine: Engine) {
     let first = shop.store.add_person(&call("a", 1), &name("Bo")).await.expect("added");
     let again = shop.store.add_person(&call("a", 1), &name("Bo")).await.expect("added");
     assert_eq!(first, again);
+    let there = shop.store.add_person(&call("b", 1), &name("Bo")).await.expect("known");
+    assert_eq!((first.1, there), (false, (first.0, true)), "whoever adds a known name is told so");
     let other = shop.store.add_person(&call("a", 2), &name("Cy")).await;
     assert!(matches!(other, Err(StoreError::Refused(_))), "{other:?}");
 }

@@ -176,9 +176,17 @@ async fn work_entered_days_later_counts_from_when_it_was_done(engine: Engine) {
     assert_eq!(record.findings, ["entered 4 days after it was done"]);
     assert_eq!(record.late_from_then, Some(at("2027-04-07T05:00:00Z")));
     assert_eq!(ended.next[0].plan.due, Some(at("2028-03-19T05:00:00Z")));
-    // Work that was done before the last closing is recorded and moves nothing.
-    let next = ended.next[0].plan.order;
-    let ended = close(&shop, next, "2027-03-10T09:00:00Z", "2027-03-24T11:00:00Z").await;
+    // Work that was done before the last closing is asked back once; where it is so, it is recorded and moves nothing.
+    let before = said(ended.next[0].plan.order, at("2027-03-10T09:00:00Z"));
+    let close = async |said: &ClosingSaid| {
+        shop.store.close(&caller("CloseOrder", "2027-03-24T11:00:00Z"), shop.site, said).await
+    };
+    let asked = close(&before).await;
+    assert!(
+        matches!(&asked, Err(StoreError::Refused(Error::Invalid(wrong))) if wrong[0].field == "done_at"),
+        "{asked:?}"
+    );
+    let ended = close(&ClosingSaid { confirmed: true, ..before }).await.expect("closed");
     let record = ended.order.and_then(|order| order.closing).expect("a closing").record;
     assert!(record.findings.iter().any(|f| f == "done before the last closing of this task"), "{record:?}");
     assert_eq!(ended.next[0].plan.due, Some(at("2028-03-19T05:00:00Z")));

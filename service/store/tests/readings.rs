@@ -132,6 +132,7 @@ fn closing(
         minutes: 20,
         left_out: Vec::new(),
         note: String::new(),
+        confirmed: false,
     }
 }
 
@@ -250,6 +251,13 @@ async fn a_closing_is_asked_back_for_a_slip_and_its_readings_go_with_it(engine: 
     };
     assert_eq!(wrong[0].field, "readings[0].value");
     assert!(wrong[0].text.ends_with("if it is so, confirm the reading"), "{}", wrong[0].text);
+    let mistyped = ReadingSaid { point: key("colant"), ..said("7.1") };
+    let asked = shop.store.close(&call, shop.site, &closing(order, NOON, vec![mistyped])).await;
+    let Err(StoreError::Refused(fettler_domain::error::Error::Invalid(wrong))) = asked else {
+        panic!("{asked:?}")
+    };
+    let text = "`colant` is no test point of L-1: did you mean `coolant`?; if it is so, confirm the reading";
+    assert_eq!((wrong[0].field.as_str(), wrong[0].text.as_str()), ("readings[0].point", text));
     let low = closing(order, "2026-03-10T11:00:00Z", vec![said("4.5")]);
     let ended = shop.store.close(&call, shop.site, &low).await.expect("closed");
     assert!(

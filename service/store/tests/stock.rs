@@ -3,7 +3,7 @@
 #[macro_use]
 mod kit;
 
-use fettler_domain::error::Error;
+use fettler_domain::error::{Error, Violation};
 use fettler_domain::ids::OrderNumber;
 use fettler_domain::order::{ClosingSaid, LotUsed};
 use fettler_domain::quantity::Amount;
@@ -140,7 +140,7 @@ async fn what_is_received_counted_and_issued_is_on_the_shelf(engine: Engine) {
     assert!(items(&shop, true).await.is_empty(), "nothing stands open");
 }
 
-fn refused(done: Result<StockDone>) -> Error {
+fn refused<T: std::fmt::Debug>(done: Result<T>) -> Error {
     let Err(StoreError::Refused(error)) = done else { panic!("{done:?}") };
     error
 }
@@ -225,7 +225,16 @@ async fn a_closing_uses_and_its_undo_gives_back(engine: Engine) {
     let order = refill(&shop).await;
     let used = vec![kit("way oil", "4", "L"), kit("way oil", "500", "mL"), kit("grease", "1", "")];
     let said = ClosingSaid { used, ..ClosingSaid::plain(order, at(NOON), name("Ada")) };
-    let closed = shop.store.close(&caller("CloseOrder", NOON), shop.site, &said).await.expect("closed");
+    let close =
+        async |said: &ClosingSaid| shop.store.close(&caller("CloseOrder", NOON), shop.site, said).await;
+    // What is on no shelf may be a slip of the name.
+    let text = "`grease` is no item on the shelf: `fettler stock list` shows those there are; if it is so, confirm the closing";
+    assert_eq!(refused(close(&said).await), Error::Invalid(vec![Violation::new("used[2].item", text)]));
+    let slip = ClosingSaid { used: vec![kit("way oyl", "4", "L")], ..said.clone() };
+    let text = "`way oyl` is no item on the shelf: did you mean `way oil`?; if it is so, confirm the closing";
+    assert_eq!(refused(close(&slip).await), Error::Invalid(vec![Violation::new("used[0].item", text)]));
+    let said = ClosingSaid { confirmed: true, ..said };
+    let closed = close(&said).await.expect("closed");
     let record = closed.order.and_then(|order| order.closing).expect("a closing").record;
     let lot = |lot: &str, of: i64| LotUsed { item: name("way oil"), lot: name(lot), amount: litres(of) };
     assert_eq!(record.lots, [lot("b", 3), lot("a", 1)]);

@@ -20,6 +20,7 @@ const DOMAIN_MAY_KNOW: &[&str] = &[
     "serde_with",
     "sha2",
     "statrs",
+    "strsim",
     "thiserror",
 ];
 

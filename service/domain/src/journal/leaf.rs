@@ -3,6 +3,7 @@
 use super::canonical::{Canonical, CanonicalError, ObjectWriter};
 use super::tree::{Hash, leaf_hash};
 use crate::ids::{PersonId, SiteId, TokenId};
+use crate::near;
 use crate::time::Ts;
 use serde_json::Value;
 use sha2::{Digest as _, Sha256};
@@ -134,6 +135,22 @@ impl Kind {
     pub fn from_word(word: &str) -> Option<Kind> {
         Kind::ALL.iter().copied().find(|kind| kind.word() == word)
     }
+
+    /// What may be asked for where no kind starts as `asked` does: what is near, else all there is.
+    pub fn none_starts(asked: &str) -> Option<String> {
+        if Kind::ALL.iter().any(|kind| kind.word().starts_with(asked)) {
+            return None;
+        }
+        let words = Kind::ALL.iter().map(|kind| kind.word());
+        let groups = words.clone().filter_map(|word| word.split('.').next());
+        if let Some(question) = near::question(asked, words.chain(groups.clone())) {
+            return Some(question);
+        }
+        let mut groups: Vec<&str> = groups.collect();
+        groups.sort_unstable();
+        groups.dedup();
+        Some(format!("kinds start with {}", groups.join(", ")))
+    }
 }
 
 /// One fact as the journal keeps it.
@@ -218,6 +235,19 @@ impl Sealed {
 mod tests {
     use super::*;
     use serde_json::json;
+
+    #[test]
+    fn a_kind_that_is_none_is_told_with_what_there_is() {
+        for known in ["order.closed", "order.", "order", "ord"] {
+            assert_eq!(Kind::none_starts(known), None, "{known}");
+        }
+        assert_eq!(Kind::none_starts("oder.closed").unwrap(), "did you mean `order.closed`?");
+        let all = Kind::none_starts("nonsense").unwrap();
+        assert!(
+            all.starts_with("kinds start with adjustment, advice, ") && all.contains("machine, meter"),
+            "{all}"
+        );
+    }
 
     /// The form of a leaf can never change: these bytes are the contract.
     #[test]

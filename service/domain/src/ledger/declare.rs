@@ -3,6 +3,7 @@
 
 use super::row::{Feed, Form, Reason};
 use crate::ids::{MachineId, MeterId};
+use crate::near;
 use crate::quantity::{Amount, MaxPerHour, MeterKind};
 use crate::text::{ForeignName, Key};
 use crate::time::Ts;
@@ -157,6 +158,20 @@ impl Declarations {
         self.sources.get(source).and_then(|s| s.rank).unwrap_or(u32::MAX)
     }
 
+    /// What is to be said of a source that is not declared where others are; its reports count all the same, behind those of all
+    /// that have a rank.
+    pub fn of_undeclared(&self, source: &ForeignName) -> Option<String> {
+        if self.sources.is_empty() || self.sources.contains_key(source) {
+            return None;
+        }
+        let meant = near::question(source.as_str(), self.sources.keys().map(ForeignName::as_str));
+        let meant = meant.map(|question| format!("{question} Else ")).unwrap_or_default();
+        Some(format!(
+            "the source `{source}` is not declared: its reports count, after those of every source that has a rank; {meant}declare it \
+             in the shop's file"
+        ))
+    }
+
     /// The meter that a report of `source` means: the one named, or the one that the source feeds, or the only one.
     pub(super) fn resolve(
         &self,
@@ -192,6 +207,29 @@ fn only<T>(mut items: impl Iterator<Item = T>) -> Option<T> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_source_that_is_not_declared_where_others_are_is_told_with_those_that_may_be_meant() {
+        let name = |text: &str| ForeignName::new(text).expect("a name");
+        let none = Declarations::of(Vec::new(), [], []).expect("no names");
+        assert_eq!(
+            none.of_undeclared(&name("erp")),
+            None,
+            "a shop that ranks no sources has none that is odd"
+        );
+        let one = Declarations::of(Vec::new(), [], [(name("erp"), Source::default())]).expect("no names");
+        assert_eq!(one.of_undeclared(&name("erp")), None);
+        let told = one.of_undeclared(&name("epr")).expect("it is told");
+        assert!(
+            told.starts_with("the source `epr` is not declared: ") && told.contains("did you mean `erp`?"),
+            "{told}"
+        );
+        let told = one.of_undeclared(&name("walk-round")).expect("it is told");
+        assert!(
+            !told.contains("did you mean") && told.ends_with("; declare it in the shop's file"),
+            "{told}"
+        );
+    }
 
     fn meter(id: i64, machine: i64, at: &[i64]) -> Meter {
         let replacement = |at: &i64| Replacement { at: Ts(*at), closing: Amount(*at), opening: Amount::ZERO };

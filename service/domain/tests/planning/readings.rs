@@ -240,6 +240,6 @@ fn an_expected_limit_stands_beside_the_calendar_and_a_look_before_it_is_no_fault
     let input = TaskInput { points: [(point("coolant"), falling)].into(), ..input };
     let row = input.row("2026-03-09");
     assert_eq!((row.kind, row.governing), (DueKind::Expected, Some(1)));
-    let stood = fettler_domain::closing::Stood::by(&row, None);
+    let stood = fettler_domain::closing::Stood::by(&row, None, None);
     assert_eq!(stood.opens, None);
 }

@@ -4,7 +4,7 @@ use super::machine::{known_area, machine_id};
 use super::{Answer, Call, Desk};
 use crate::auth::Pass;
 use crate::gate::Deadline;
-use crate::status::Failure;
+use crate::status::{Failure, Then};
 use crate::wire::audit::{self, Wanted};
 use crate::wire::page;
 use fettler_proto::v1;
@@ -46,7 +46,7 @@ impl v1::audit_service_server::AuditService for Desk {
             while let Some(page) = next.take() {
                 let told = tokio::select! {
                     biased;
-                    () = stopping.cancelled() => Err(Failure::Stopping),
+                    () = stopping.cancelled() => Err(Failure::Stopping(Then::AskAgain)),
                     () = passed(deadline) => Err(Failure::Deadline),
                     told = some(&call, &site, (&ask, &wanted), page, pass.as_ref()) => told,
                 };

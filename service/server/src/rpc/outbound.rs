@@ -1,7 +1,7 @@
 //! What other systems book. Whoever asks has it told what was closed since; the buy list is compared every few minutes.
 
 use super::{Answer, Call, Desk};
-use crate::status::Failure;
+use crate::status::{Failure, Then};
 use crate::wire::outbound::{self, Ask, From};
 use fettler_domain::ids::SiteId;
 use fettler_domain::outbound::{BUY_EVERY_MICROS, BuyTold};
@@ -88,7 +88,7 @@ async fn waited(
                 return Ok((found, site));
             }
             tokio::select! {
-                () = desk.stopping.cancelled() => return Err(Failure::Stopping),
+                () = desk.stopping.cancelled() => return Err(Failure::Stopping(Then::AskAgain)),
                 () = sleep(LOOK_EVERY.min(until.saturating_duration_since(Instant::now()))) => {}
             }
             seen = call.store.writes(site.site).await?;

@@ -11,8 +11,8 @@ impl v1::person_service_server::PersonService for Desk {
     async fn add_person(&self, request: Request<v1::AddPersonRequest>) -> Answer<v1::AddPersonResponse> {
         self.change("AddPerson", request, |call, ask| async move {
             let name = people::named(&ask.name)?;
-            let record = call.store.add_person(&call.caller, &name).await?;
-            Ok(v1::AddPersonResponse { person: Some(people::person(&record, call.now())) })
+            let (record, was_there) = call.store.add_person(&call.caller, &name).await?;
+            Ok(v1::AddPersonResponse { person: Some(people::person(&record, call.now())), was_there })
         })
         .await
     }

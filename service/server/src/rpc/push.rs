@@ -3,7 +3,7 @@
 use super::{Call, Desk};
 use crate::auth::Pass;
 use crate::gate::Deadline;
-use crate::status::{Failure, MESSAGE_BYTES_MAX, behind};
+use crate::status::{Failure, MESSAGE_BYTES_MAX, Then, behind};
 use crate::wire::report;
 use fettler_domain::time::Ts;
 use fettler_proto::v1;
@@ -132,7 +132,7 @@ impl Inbound {
         if self.waiting.is_none() {
             self.waiting = Some(tokio::select! {
                 biased;
-                () = self.stopping.cancelled() => return Err(Failure::Stopping),
+                () = self.stopping.cancelled() => return Err(Failure::Stopping(Then::PushOn)),
                 () = passed(self.deadline) => return Err(Failure::Deadline),
                 next = self.messages.next() => next,
             });

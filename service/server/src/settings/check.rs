@@ -3,13 +3,16 @@
 
 use super::{Declared, SettingsFile, declared, file_of};
 use crate::config::{Arguments, Command, ConfigArguments, ServeArguments};
+use crate::folder::database_file;
+use crate::log::{FOR_PEOPLE, FOR_PROGRAMS};
+use crate::notary::Places;
 use crate::tls;
 use clap::builder::Resettable;
 use clap::error::{ContextKind, ContextValue, ErrorKind};
 use clap::{CommandFactory as _, FromArgMatches as _};
 use std::error::Error;
 use std::ffi::{OsStr, OsString};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 /// What stands in the place of what nobody has set.
 const UNSET: &str = "-";
@@ -48,6 +51,46 @@ impl Standing {
     }
 }
 
+/// What those settings come to of which nobody has said anything, and whose default hangs on others.
+#[derive(Default)]
+struct Unsaid {
+    folder: Option<PathBuf>,
+    http: Option<String>,
+}
+
+impl Unsaid {
+    fn of(all: &[Standing]) -> Unsaid {
+        let said = all.iter().filter(|standing| standing.origin != "default");
+        let words = said.flat_map(|standing| standing.declared.words(&standing.values));
+        // Where something cannot be read, what hangs on it is not known.
+        let begin: [OsString; 2] = ["fettlerd".into(), "serve".into()];
+        let Ok(serve) = parsed(&begin.into_iter().chain(words).collect::<Vec<_>>()) else {
+            return Unsaid::default();
+        };
+        let http = serve.listen.http_address().ok();
+        Unsaid {
+            folder: serve.place.folder().ok(),
+            http: http.map(|at| at.map_or_else(|| "off".to_owned(), |at| at.to_string())),
+        }
+    }
+
+    fn shown(&self, flag: &str) -> Option<String> {
+        let folder = self.folder.as_deref();
+        let in_folder = |path: PathBuf| path.display().to_string();
+        match flag {
+            "log" => Some(format!("{FOR_PROGRAMS}; at a terminal {FOR_PEOPLE}")),
+            "log-form" => Some("json; at a terminal text".to_owned()),
+            "data" => folder.map(|folder| in_folder(folder.to_owned())),
+            "database" => folder.map(|folder| in_folder(database_file(folder))),
+            "journal-key" => folder.map(|folder| in_folder(Places::within(folder).key)),
+            "checkpoints" => folder.map(|folder| in_folder(Places::within(folder).checkpoints)),
+            "http" => self.http.clone(),
+            "replace-journal-key" | "plaintext-beyond-loopback" => Some("false".to_owned()),
+            _ => None,
+        }
+    }
+}
+
 /// An address without the name and the password that it may hold, also where it lacks what would make it one.
 fn masked(text: &str) -> String {
     match text.rsplit_once('@') {
@@ -64,8 +107,14 @@ pub async fn run(arguments: &ConfigArguments, environment: &dyn Fn(&OsStr) -> Op
     let all: Vec<Standing> =
         declared.into_iter().map(|setting| standing(setting, &arguments.serve, environment, &file)).collect();
     let width = all.iter().map(|standing| standing.declared.key().len()).max().unwrap_or(0);
+    let unsaid = Unsaid::of(&all);
     let line = |standing: &Standing| {
-        format!("{:width$}  {}  ({})", standing.declared.key(), standing.shown(), standing.origin)
+        let key = standing.declared.key();
+        let shown = match unsaid.shown(&standing.declared.flag) {
+            Some(shown) if standing.values.is_empty() => shown,
+            Some(_) | None => standing.shown(),
+        };
+        format!("{key:width$}  {shown}  ({})", standing.origin)
     };
     found.lines = all.iter().map(line).collect();
     if arguments.check {
@@ -280,6 +329,10 @@ mod tests {
         );
         assert_eq!(words("metrics "), "metrics loopback (default)");
         assert_eq!(words("tls_cert "), "tls_cert - (default)");
+        // What a default hangs on is shown as it comes out.
+        assert_eq!(words("journal_key "), format!("journal_key {data}/journal.key (default)"));
+        assert_eq!(words("replace_journal_key "), "replace_journal_key false (default)");
+        assert!(words("log ").contains("fettler=info"), "{}", words("log "));
         assert!(!found.lines.concat().contains("geheim"));
     }
 
@@ -307,6 +360,29 @@ mod tests {
         assert!(later.contains("database = mysql://db.example/x (environment FETTLER_DATABASE)"), "{later}");
         assert!(later.contains("http = 0.0.0.0:80 (environment FETTLER_HTTP): "), "{later}");
         assert!(!later.contains("geheim") && !all.contains("geheim"), "{later}");
+    }
+
+    #[tokio::test]
+    async fn a_database_that_serve_would_refuse_is_a_fault() {
+        let folder = tempfile::tempdir().unwrap();
+        let at = |path: &str| folder.path().join(path).to_str().unwrap().to_owned();
+        let data = at("data");
+        std::fs::write(at("file"), "").unwrap();
+        for (database, why) in [
+            (String::new(), "names no place"),
+            ("sqlite:".to_owned(), "names no place"),
+            (at("none/fettler.db"), "its folder is not there; make that first"),
+            (format!("sqlite:{}", at("file/fettler.db")), "no folder; name another place"),
+            (at(""), "is a folder; name a file in it"),
+        ] {
+            let faults = found(&["--data", &data, "--database", &database], &[]).await.faults;
+            assert!(faults.len() == 1 && faults[0].contains(why), "{database:?}: {faults:?}");
+        }
+        let taken = found(&["--data", &data, "--database", &at("fettler.db")], &[]).await;
+        assert_eq!(taken.faults, Vec::<String>::new());
+        let line = found(&["--data", &data, "--listen", "127.0.0.1:9"], &[]).await.lines;
+        let line = |key: &str| line.iter().find(|line| line.starts_with(key)).unwrap().clone();
+        assert!(line("http ").contains("127.0.0.1:10 ") && line("database ").contains("data/fettler.db "));
     }
 
     #[test]

@@ -194,19 +194,23 @@ impl Sender {
                 _ = ending.come() => {}
             }
             self.send(&mut batch).await;
-            self.tell();
+            // What the end drops is told once, when all of it is known.
+            if !ending.has_come() {
+                self.tell();
+            }
         }
         waiting.close();
         while waiting.recv_many(&mut batch, BATCH_MAX).await > 0 {
             self.send(&mut batch).await;
         }
-        self.told.at = None;
-        self.tell();
         if self.left > 0 {
             // What was sent without an answer may have come all the same.
             self.counts.dropped.inc_by(self.left);
-            tracing::warn!(spans = self.left, "the collector of traces did not take the last spans in time");
+            self.why
+                .get_or_insert_with(|| "it did not take the last ones before the service ended".to_owned());
         }
+        self.told.at = None;
+        self.tell();
     }
 
     /// Sends a batch, again where that may help, until nothing may be sent any more.
@@ -270,7 +274,12 @@ impl Sender {
         let is_time = self.told.at.is_none_or(|at| at.elapsed() >= TOLD_EVERY);
         if spans > 0 && is_time {
             let why = self.why.take().unwrap_or_else(|| "more came than could be sent".to_owned());
-            tracing::warn!(spans, why, "spans of traced calls were dropped");
+            let collector = self.endpoint.uri();
+            tracing::warn!(
+                spans, %collector, why,
+                "spans of traced calls were dropped; see that the collector at {collector} runs and takes them, or send others to it: \
+                 --traces-to, a smaller --traces-share"
+            );
             self.told = Told { dropped, at: Some(Instant::now()) };
         }
     }

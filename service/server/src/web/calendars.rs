@@ -6,7 +6,7 @@ use crate::auth::{Doorkeeper, hash, is_secret};
 use crate::clock::Clock;
 use crate::ics;
 use crate::rpc::Desk;
-use crate::status::Failure;
+use crate::status::{Failure, Then};
 use crate::tls::Peer;
 use axum::Router;
 use axum::body::Bytes;
@@ -80,7 +80,7 @@ async fn calendar(
     request: Request,
 ) -> Response {
     if addresses.stopping.is_cancelled() {
-        return refused(&Failure::Stopping.into());
+        return refused(&Failure::Stopping(Then::AskAgain).into());
     }
     let found = timeout(WITHIN, addresses.find(&file)).await.unwrap_or(Err(Failure::Deadline));
     match found {

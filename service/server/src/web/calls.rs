@@ -5,7 +5,7 @@ use super::ALWAYS;
 use super::codec;
 use crate::gate::Gate;
 use crate::pins::{NEW_PIN, PIN};
-use crate::status::{Failure, MESSAGE_BYTES_MAX, TOO_LARGE, http_status, told_ill};
+use crate::status::{Failure, MESSAGE_BYTES_MAX, TOO_LARGE, Then, http_status, told_ill};
 use crate::tls::Peer;
 use axum::body::{Body, Bytes};
 use axum::extract::{Request, State};
@@ -77,7 +77,7 @@ pub(super) async fn call(State(calls): State<Calls>, request: Request) -> Respon
         return answer;
     };
     if calls.stopping.is_cancelled() {
-        return refused(&Failure::Stopping.into());
+        return refused(&Failure::Stopping(Then::AskAgain).into());
     }
     match form {
         Form::GrpcWeb => {

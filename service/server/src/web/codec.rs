@@ -1,5 +1,6 @@
 //! From JSON to the bytes of a gRPC call and back: the protobuf JSON mapping, made from the contract's own descriptors.
 
+use super::faults;
 use crate::status::{Failure, MESSAGE_BYTES_MAX};
 use axum::body::Bytes;
 use fettler_proto::DESCRIPTORS;
@@ -53,7 +54,7 @@ pub(super) fn frame(kind: &MessageDescriptor, json: &[u8]) -> Result<Bytes, Fail
         let mut reader = serde_json::Deserializer::from_slice(json);
         let read = DynamicMessage::deserialize(kind.clone(), &mut reader);
         let read = read.and_then(|message| reader.end().map(|()| message));
-        read.map_err(|error| unreadable(kind, &error))?
+        read.map_err(|error| unreadable(kind, json, &error))?
     };
     framed(&message)
 }
@@ -82,13 +83,21 @@ fn framed(message: &DynamicMessage) -> Result<Bytes, Failure> {
     Ok(frame.into())
 }
 
-/// That a text is no such message. What it complains of may be as long as the text itself.
-fn unreadable(kind: &MessageDescriptor, error: &serde_json::Error) -> Failure {
+/// That a text is no such message: the fields that are wrong, or else where the reader stopped. What that complains of may be as
+/// long as the text itself.
+fn unreadable(kind: &MessageDescriptor, json: &[u8], error: &serde_json::Error) -> Failure {
+    let message = kind.name().to_owned();
+    let fields = faults::of(kind, json);
+    if !fields.is_empty() {
+        let told: Vec<String> =
+            fields.iter().map(|fault| format!("{}: {}", fault.field, fault.text)).collect();
+        return Failure::UnreadableJson { message, why: told.join("; "), fields };
+    }
     let (mut why, place) = (error.to_string(), format!(", line {} column {}", error.line(), error.column()));
     if why.len() > WHY_BYTES_MAX {
         why = why.chars().take(WHY_BYTES_MAX / 4).chain(['…']).collect::<String>() + &place;
     }
-    Failure::UnreadableJson { message: kind.name().to_owned(), why }
+    Failure::UnreadableJson { message, why, fields }
 }
 
 /// The first whole message of what came of an answer, and how many bytes it takes with its head.
@@ -129,6 +138,7 @@ fn with_code(mut told: DynamicMessage, status: &Status) -> DynamicMessage {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::status::Then;
     use fettler_proto::{Method, v1};
 
     #[test]
@@ -160,8 +170,8 @@ mod tests {
         let kind = method("/fettler.v1.DueService/ListDue").unwrap().input();
         assert_eq!(&frame(&kind, b" \n").unwrap()[..], [0; HEAD_BYTES]);
         for (text, why) in [
-            (&b"{\"sites\": 1}"[..], "line 1 column 8"),
-            (b"{\"pageSize\": 3000000000}", "line 1"),
+            (&b"{\"sites\": 1}"[..], "sites: is no field of ListDueRequest; did you mean `site`?"),
+            (b"{\"pageSize\": 3000000000}", "pageSize: `3000000000` is no whole number that fits"),
             (b"{} {}", "trailing"),
             (b"[]", "line 1"),
             (b"{", "EOF"),
@@ -179,13 +189,13 @@ mod tests {
         let kind = method("/fettler.v1.DueService/ListDue").unwrap().input();
         let text = format!("{{\"{}\": 1}}", "é".repeat(100_000));
         let told = frame(&kind, text.as_bytes()).unwrap_err().to_string();
-        assert!(told.len() < 700 && told.contains("line 1 column"), "{told}");
+        assert!(told.len() < 700 && told.contains("…: is no field of ListDueRequest"), "{told}");
     }
 
     #[test]
     fn an_error_is_told_with_its_details() {
         let told: serde_json::Value =
-            serde_json::from_slice(&status_json(&Status::from(Failure::Stopping))).unwrap();
+            serde_json::from_slice(&status_json(&Status::from(Failure::Stopping(Then::AskAgain)))).unwrap();
         assert_eq!(told["code"], 14);
         let details = told["details"].as_array().unwrap();
         let of = |kind: &str| details.iter().find(|detail| detail["@type"].as_str().unwrap().ends_with(kind));

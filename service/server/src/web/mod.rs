@@ -12,6 +12,7 @@ mod board;
 mod calendars;
 mod calls;
 mod codec;
+mod faults;
 mod incoming;
 mod openapi;
 mod probes;

@@ -123,6 +123,9 @@ fn why(item: &KeptItem, line: &BuyLine, until: ShopDay) -> String {
         Some(day) => format!("runs out on {day}"),
         None => format!("below its safety stock of {} on {}", decimal(ground.safety_stock), line.low_on),
     });
+    if line.packs > 0 && ground.economic == Some(line.amount) {
+        parts.push("the quantity is the economic one".to_owned());
+    }
     parts.join(", ")
 }
 

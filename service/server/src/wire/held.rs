@@ -66,6 +66,14 @@ pub fn reason(reason: &Reason, unit: Unit, calendar: &Calendar, now: Ts) -> v1::
     v1::HeldReason { code: code(reason).into(), text, against, most, counts_from }
 }
 
+/// How many characters of a digest tell one content from another.
+const DIGEST_SHOWN: usize = 12;
+
+/// A digest as it is told.
+pub(super) fn short(digest: &str) -> &str {
+    digest.get(..DIGEST_SHOWN).unwrap_or(digest)
+}
+
 fn rival(with: &Rival) -> v1::ReportReference {
     v1::ReportReference {
         source: with.source.to_string(),
@@ -108,7 +116,7 @@ fn in_words(reason: &Reason, unit: Unit, calendar: &Calendar, now: Ts) -> String
         ),
         Reason::SameRevision { stands } => format!(
             "the same revision came with other content, and that one ({}) stands; send a higher revision",
-            &stands.to_string()[..12]
+            short(&stands.to_string())
         ),
         Reason::Future { counts_from } => {
             let at = calendar.instant_in_words(*counts_from, calendar.shop_day_of(now));

@@ -26,6 +26,9 @@ pub fn filter(ask: &v1::ListEntriesRequest) -> Result<EntryFilter, Error> {
     };
     let some = |text: String| (!text.is_empty()).then_some(text);
     let kind = fields.line("kind", &ask.kind, SUBJECT_MAX).map(some);
+    if let Some(remedy) = kind.iter().flatten().find_map(|kind| Kind::none_starts(kind)) {
+        fields.wrong("kind", format!("`{}` is no kind of entry; {remedy}", ask.kind));
+    }
     let subject = fields.line("subject", &ask.subject, SUBJECT_MAX).map(some);
     fields.finish(from.zip(kind).zip(subject).map(|((from, kind), subject)| EntryFilter {
         from,

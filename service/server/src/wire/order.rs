@@ -94,6 +94,7 @@ pub fn closing(ask: &v1::CloseOrderRequest, now: Ts) -> Result<ClosingSaid, Erro
             minutes: minutes?,
             left_out,
             note: note?,
+            confirmed: ask.confirmed,
         })
     })();
     fields.finish(said)

@@ -133,7 +133,22 @@ pub fn acknowledgement(told: &Acknowledged, unit: Unit, calendar: &Calendar, now
         displaced: references(&told.displaced),
         let_in: references(&told.let_in),
         problems: Vec::new(),
+        remarks: told.remarks.iter().cloned().chain(of_same_revision(told)).collect(),
     }
+}
+
+/// What is to be said of a report that counts in the place of its own revision with other content: nothing tells which of the two was
+/// meant.
+fn of_same_revision(told: &Acknowledged) -> Option<String> {
+    let ReportKey { report, revision, digest, .. } = &told.key;
+    let is_same = |key: &&ReportKey| key.id() == told.key.id() && key.revision == *revision;
+    let other = told.displaced.iter().find(is_same)?;
+    Some(format!(
+        "report {report}: revision {revision} came before with other content ({}), which is held now; of the two the one with the smaller \
+         digest counts, this one ({}); send a higher revision with what is meant",
+        held::short(&other.digest.to_string()),
+        held::short(&digest.to_string()),
+    ))
 }
 
 fn report_state(state: State) -> v1::ReportState {

@@ -131,17 +131,18 @@ impl Store for Fake {
         Ok((key == "north").then(Fake::record))
     }
 
-    async fn add_person(&self, caller: &Caller, name: &Name) -> Result<PersonRecord> {
+    async fn add_person(&self, caller: &Caller, name: &Name) -> Result<(PersonRecord, bool)> {
         self.be_let_in().await;
         self.people.lock().unwrap().push(name.clone());
-        Ok(PersonRecord {
+        let record = PersonRecord {
             person: PersonId(1),
             name: Some(name.clone()),
             added_at: caller.now,
             pin_set_at: None,
             wrong_pins: 0,
             wrong_pin_at: None,
-        })
+        };
+        Ok((record, false))
     }
 
     async fn push(&self, _: &Caller, _: SiteId, reports: Vec<Received>) -> Result<Vec<Acknowledged>> {
@@ -154,6 +155,7 @@ impl Store for Fake {
             left: None,
             displaced: Vec::new(),
             let_in: Vec::new(),
+            remarks: Vec::new(),
         };
         Ok(reports.into_iter().map(of).collect())
     }

@@ -21,7 +21,7 @@ use fettler_domain::time::Ts;
 use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, BTreeSet};
 
-const ORDER: &str = "SELECT o.state, o.machine, o.task, t.card, t.sheet, t.active, m.state, o.hazard, o.card FROM work_order o \
+const ORDER: &str = "SELECT o.state, o.machine, m.tag, o.task, t.card, t.sheet, t.active, m.state, o.hazard, o.card, o.opened_at FROM work_order o \
     JOIN machine m ON m.site = o.site AND m.number = o.machine \
     LEFT JOIN task t ON t.site = o.site AND t.number = o.task WHERE o.site = $1 AND o.number = $2";
 /// The open orders of all tasks that a task covers, directly and through others.
@@ -46,6 +46,8 @@ pub(super) struct Subject {
     pub(super) order: OrderNumber,
     pub(super) state: OrderState,
     pub(super) machine: MachineId,
+    /// The machine's tag.
+    pub(super) tag: String,
     pub(super) task: Option<TaskId>,
     pub(super) card: Option<TaskCard>,
     sheet: Option<Key>,
@@ -57,6 +59,7 @@ pub(super) struct Subject {
     pub(super) hazard: bool,
     /// What to heed at a raised order.
     raised: Vec<String>,
+    opened_at: Ts,
 }
 
 impl Subject {
@@ -88,6 +91,7 @@ pub(super) async fn subject(tx: &mut Tx, site: SiteId, order: OrderNumber) -> Re
     let mut row = Reading::new(&row, "work_order");
     let state = row.word("state")?;
     let machine = MachineId(row.next()?);
+    let tag = row.next()?;
     let task = row.next::<Option<i64>>()?.map(TaskId);
     let card: Option<&str> = row.next()?;
     let card =
@@ -99,8 +103,22 @@ pub(super) async fn subject(tx: &mut Tx, site: SiteId, order: OrderNumber) -> Re
     let in_shop = machine_state != "retired";
     let hazard = row.next::<i64>()? != 0;
     let raised = row.json_or_none::<RaisedCard>("card")?.unwrap_or_default().cautions;
+    let opened_at = Ts(row.next()?);
     let (goes_on, may_be_open) = (active && in_shop, in_shop && (active || task.is_none()));
-    Ok(Subject { order, state, machine, task, card, sheet, goes_on, may_be_open, hazard, raised })
+    Ok(Subject {
+        order,
+        state,
+        machine,
+        tag,
+        task,
+        card,
+        sheet,
+        goes_on,
+        may_be_open,
+        hazard,
+        raised,
+        opened_at,
+    })
 }
 
 /// Refuses what is to end an order that is not open, and says how it ended.
@@ -144,13 +162,18 @@ pub(super) async fn close(tx: &mut Tx, site: SiteId, mut said: ClosingSaid) -> R
     let covered = covered(tx, site, &own).await?;
     let asked: Vec<Asked> = covered.iter().map(Subject::asked).collect();
     let plan = plan_reads::entry(&mut tx.conn, site, said.order).await?.plan;
-    let stood = Stood::by(&plan, last_closing(tx, site, own.task).await?);
+    let stood = Stood::by(&plan, Some(own.opened_at), last_closing(tx, site, own.task).await?);
     let points = points(tx, site, own.machine).await?;
     let mut judged =
         judge(&said, tx.caller.now, &own.asked(), &asked, stood, &points).map_err(Error::Invalid)?;
-    let read = closing_reads::said_in_closing(tx, site, own.machine, &said, people.done_by).await?;
+    let read =
+        closing_reads::said_in_closing(tx, site, (own.machine, &own.tag), &said, people.done_by).await?;
     judged.findings.extend(closing_reads::findings(&read));
-    said.used = said.used_with(own.card.as_ref().map_or(&[], |card| &card.kit));
+    let kit = own.card.as_ref().map_or(&[][..], |card| &card.kit);
+    if !said.confirmed {
+        shelf_use::asks_back(tx, site, &said.used, kit).await?;
+    }
+    said.used = said.used_with(kit);
     judged.findings.extend(wrongly_poured(tx, site, &own, &said).await?);
     let used = shelf_use::said_in_closing(tx, site, &said.used, said.done_at).await?;
     judged.findings.extend(used.findings.iter().cloned());

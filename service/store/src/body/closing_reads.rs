@@ -7,12 +7,16 @@ use super::tx::Tx;
 use crate::contract::Result;
 use fettler_domain::error::{Error, Violation};
 use fettler_domain::ids::{ClosingId, MachineId, PersonId, PointId, SiteId};
+use fettler_domain::near;
 use fettler_domain::order::{ClosingSaid, Undone};
 use fettler_domain::reading::ask::{Odd, OddKind, Told, judge};
 use fettler_domain::reading::{ReadingRecord, Step, with_sign};
 
 const OF_CLOSING: &str =
     "SELECT leaf, record FROM reading WHERE site = $1 AND closing = $2 AND withdrawn IS NULL ORDER BY leaf";
+
+/// How a reading that looks like a slip is asked back.
+const CONFIRM_READING: &str = "if it is so, confirm the reading";
 
 #[cfg(test)]
 pub(super) const ALL_SQL: &[&str] = &[OF_CLOSING];
@@ -23,19 +27,25 @@ pub(super) struct Said {
     record: ReadingRecord,
 }
 
-/// Judges what a closing says was read; what looks like a slip is asked back, field by field. Keys that are no test points
-/// of the machine are no readings; the closing notes them as a finding.
+/// Judges what a closing says was read; what looks like a slip is asked back, field by field, a key that is no test point of the
+/// machine too. Confirmed, that is no reading; the closing notes it as a finding.
 pub(super) async fn said_in_closing(
     tx: &mut Tx,
     site: SiteId,
-    machine: MachineId,
+    (machine, tag): (MachineId, &str),
     said: &ClosingSaid,
     by: PersonId,
 ) -> Result<Vec<Said>> {
     let points = points(&mut tx.conn, site, machine).await?;
     let (mut all, mut wrong) = (Vec::new(), Vec::new());
     for (i, reading) in said.readings.iter().enumerate() {
-        let Some((point, card)) = points.iter().find(|(_, card)| card.key == reading.point) else { continue };
+        let Some((point, card)) = points.iter().find(|(_, card)| card.key == reading.point) else {
+            if !reading.confirmed {
+                let keys = points.iter().map(|(_, card)| card.key.as_str());
+                wrong.push(no_point(i, reading.point.as_str(), tag, keys));
+            }
+            continue;
+        };
         let unit = reading.unit.as_deref().unwrap_or_default();
         let has_record = said.certificate.is_some();
         let told = Told { value: &reading.value, unit, at: said.done_at, has_record };
@@ -72,8 +82,15 @@ pub(super) async fn said_in_closing(
     if wrong.is_empty() { Ok(all) } else { Err(Error::Invalid(wrong).into()) }
 }
 
+/// Asks a reading back whose key is no test point of the machine, with those that may be meant.
+fn no_point<'a>(at: usize, key: &str, tag: &str, keys: impl Iterator<Item = &'a str> + Clone) -> Violation {
+    let meant = near::remedy(key, keys, &format!("{tag} has"));
+    let text = format!("`{key}` is no test point of {tag}: {meant}; {CONFIRM_READING}");
+    Violation::new(format!("readings[{at}].point"), text)
+}
+
 fn asked_back(odd: &Odd, field: &str) -> Violation {
-    Violation::new(field, format!("{}; if it is so, confirm the reading", odd.text))
+    Violation::new(field, format!("{}; {CONFIRM_READING}", odd.text))
 }
 
 /// What a closing's readings find.

@@ -54,16 +54,17 @@ pub(super) async fn numbered(conn: &mut Conn, person: PersonId) -> Result<Person
 }
 
 /// Adds a person, or gives the one with that name.
-pub(super) async fn add_person(tx: &mut Tx, name: Name) -> Result<PersonRecord> {
+pub(super) async fn add_person(tx: &mut Tx, name: Name) -> Result<(PersonRecord, bool)> {
     tx.forget_machines([]);
     tx.take(SiteId::INSTALLATION).await?;
     // A request id must not come to mean another name, though adding a person twice adds one.
-    if let Some(person) = tx.replayed(SiteId::INSTALLATION).await? {
-        return numbered(&mut tx.conn, person).await;
+    if let Some((person, was_there)) = tx.replayed(SiteId::INSTALLATION).await? {
+        return Ok((numbered(&mut tx.conn, person).await?, was_there));
     }
     let (person, leaf) = person_named(tx, &name).await?;
-    tx.remember(SiteId::INSTALLATION, &person.person, leaf, Keep::AWhile).await?;
-    Ok(person)
+    let was_there = leaf.is_none();
+    tx.remember(SiteId::INSTALLATION, &(person.person, was_there), leaf, Keep::AWhile).await?;
+    Ok((person, was_there))
 }
 
 /// The person with a name, added when there is none; then with the leaf that records it. The installation must have

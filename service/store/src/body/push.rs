@@ -44,7 +44,7 @@ pub(super) async fn push(tx: &mut Tx, pushes: &mut [Push]) -> Result<Vec<Vec<Ack
         let absorbed = judged.absorb(&mut mind);
         judged.write(tx, site, &absorbed).await?;
         apply::look_up(&mut tx.conn, site, &mut mind, &absorbed).await?;
-        acknowledged.extend(judged.told(tx, site).await?);
+        acknowledged.extend(judged.told(tx, site, &declarations).await?);
     }
     let mut judged = taking.judge(tx, &mut mind, last).await?;
     let machines = apply::machines_of(&declarations, &taking.touched);
@@ -60,7 +60,7 @@ pub(super) async fn push(tx: &mut Tx, pushes: &mut [Push]) -> Result<Vec<Vec<Ack
         apply::look_up(&mut tx.conn, site, &mut mind, &absorbed).await?;
         refresh::begin(mind, machines, as_of)
     };
-    acknowledged.extend(judged.told(tx, site).await?);
+    acknowledged.extend(judged.told(tx, site, &declarations).await?);
     tx.write_leaves(site).await?;
     let mind = planning.write(&mut tx.conn, site).await?;
     tx.keep_mind(mind)?;
@@ -150,11 +150,11 @@ impl<F: Future<Output = Result<(Vec<Told>, Made)>>> Judged<F> {
     }
 
     /// Takes the leaves, and gives what each report is told.
-    async fn told(self, tx: &mut Tx, site: SiteId) -> Result<Vec<Acknowledged>> {
+    async fn told(self, tx: &mut Tx, site: SiteId, declarations: &Declarations) -> Result<Vec<Acknowledged>> {
         let (told, made) = self.leaves.await?;
         tx.take_leaves(site, made)?;
         let told = told.into_iter().zip(self.units);
-        Ok(told.map(|(told, unit)| acknowledge(told, unit, &self.changes)).collect())
+        Ok(told.map(|(told, unit)| acknowledge(told, unit, &self.changes, declarations)).collect())
     }
 }
 
@@ -179,7 +179,12 @@ fn unit_of(statement: &Statement) -> Option<Unit> {
     }
 }
 
-fn acknowledge(told: Told, unit: Option<Unit>, changes: &Changes) -> Acknowledged {
+fn acknowledge(
+    told: Told,
+    unit: Option<Unit>,
+    changes: &Changes,
+    declarations: &Declarations,
+) -> Acknowledged {
     let left = (told.left != Amount::ZERO).then(|| {
         // A withdrawal has no unit of its own; what it withdraws has.
         let withdrawn = || {
@@ -190,6 +195,7 @@ fn acknowledge(told: Told, unit: Option<Unit>, changes: &Changes) -> Acknowledge
         (told.left, unit.or_else(withdrawn).unwrap_or(Unit::Hours))
     });
     Acknowledged {
+        remarks: declarations.of_undeclared(&told.key.source).into_iter().collect(),
         key: told.key,
         outcome: told.outcome,
         left,

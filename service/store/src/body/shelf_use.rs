@@ -8,10 +8,12 @@ use super::shelf::{self, Brought, Change};
 use super::tx::Tx;
 use super::{DbRow, fluids, sites};
 use crate::contract::{KeptItem, Result, StockDone, StoreError, Withdrawal};
-use fettler_domain::error::Error;
+use fettler_domain::closing::CONFIRM;
+use fettler_domain::error::{Error, Violation};
 use fettler_domain::fluid::FluidRecord;
 use fettler_domain::ids::{ClosingId, OrderNumber, PersonId, SiteId};
 use fettler_domain::journal::Kind;
+use fettler_domain::near;
 use fettler_domain::order::LotUsed;
 use fettler_domain::quantity::Amount;
 use fettler_domain::shelf::book::{Shelf, Taken};
@@ -20,6 +22,7 @@ use fettler_domain::shop::KitItem;
 use fettler_domain::time::Ts;
 use serde_json::json;
 
+const NAMES: &str = "SELECT name FROM item WHERE site = $1 ORDER BY name";
 const ANY: &str = "SELECT number FROM item WHERE site = $1 LIMIT 1";
 const OF_CLOSING: &str = "SELECT leaf, item, at, amount, taken FROM stock_use \
     WHERE site = $1 AND closing = $2 AND returned = 0 ORDER BY leaf";
@@ -32,7 +35,7 @@ const POURED: &str =
 const MARK: &str = "UPDATE stock_use SET returned = 1 WHERE site = $1 AND leaf = $2";
 
 #[cfg(test)]
-pub(super) const ALL_SQL: &[&str] = &[ANY, OF_CLOSING, BY_HAND, ONE, POURED, MARK];
+pub(super) const ALL_SQL: &[&str] = &[NAMES, ANY, OF_CLOSING, BY_HAND, ONE, POURED, MARK];
 
 /// What a closing uses of items on the shelf, ready to be kept.
 #[derive(Default)]
@@ -64,6 +67,37 @@ impl UsedInClosing {
         };
         self.uses.iter().flat_map(of).collect()
     }
+}
+
+/// Asks back what a closing says was used that neither is on the shelf of a site that keeps a stock, nor stands in the task's kit,
+/// with the items that may be meant.
+pub(super) async fn asks_back(tx: &mut Tx, site: SiteId, used: &[KitItem], kit: &[KitItem]) -> Result<()> {
+    let mut unknown = Vec::new();
+    for (i, said) in used.iter().enumerate() {
+        let is_known = fluids::is_water(&said.item) || kit.iter().any(|item| item.item == said.item);
+        if !is_known && shelf::named(&mut tx.conn, site, said.item.as_str()).await?.is_none() {
+            unknown.push((i, &said.item));
+        }
+    }
+    if unknown.is_empty() {
+        return Ok(());
+    }
+    let rows = sqlx::query(NAMES).bind(i64::from(site.0)).fetch_all(&mut tx.conn).await?;
+    let on_shelf = rows.iter().map(|row| Ok(Reading::new(row, "item").next::<String>()?));
+    let on_shelf = on_shelf.collect::<Result<Vec<String>>>()?;
+    if on_shelf.is_empty() {
+        return Ok(());
+    }
+    let names = on_shelf.iter().map(String::as_str).chain(kit.iter().map(|item| item.item.as_str()));
+    let wrong = unknown.into_iter().map(|(i, item)| {
+        let remedy = "`fettler stock list` shows those there are";
+        let meant = near::question(item.as_str(), names.clone()).unwrap_or_else(|| remedy.to_owned());
+        Violation::new(
+            format!("used[{i}].item"),
+            format!("`{item}` is no item on the shelf: {meant}; {CONFIRM}"),
+        )
+    });
+    Err(Error::Invalid(wrong.collect()).into())
 }
 
 /// Takes what a closing says was used off the shelf, in mind only. What is no item, or is said in another unit, stays in the

@@ -83,7 +83,7 @@ impl SqlStore {
 
 #[async_trait]
 impl Store for SqlStore {
-    async fn add_person(&self, caller: &Caller, name: &Name) -> Result<PersonRecord> {
+    async fn add_person(&self, caller: &Caller, name: &Name) -> Result<(PersonRecord, bool)> {
         let name = name.clone();
         self.queue.write(caller, move |tx| Box::pin(people::add_person(tx, name))).await
     }

@@ -31,6 +31,8 @@ pub struct Acknowledged {
     pub displaced: Vec<ReportKey>,
     /// Reports that were held before and count now.
     pub let_in: Vec<ReportKey>,
+    /// What whoever sends it should know besides.
+    pub remarks: Vec<String>,
 }
 
 /// A report as the ledger keeps it.

@@ -156,8 +156,8 @@ pub struct Upkeep {
 pub trait Store:
     Care + DueCalendars + Gauges + Outbound + Pins + Proofs + Tokens + Rounds + Vault + Watching + Send + Sync
 {
-    /// Adds a person, or gives the one with that name.
-    async fn add_person(&self, caller: &Caller, name: &Name) -> Result<PersonRecord>;
+    /// Adds a person, or gives the one with that name; says whether they were there already.
+    async fn add_person(&self, caller: &Caller, name: &Name) -> Result<(PersonRecord, bool)>;
     /// People by name.
     async fn people(&self, page: PageAsk<String>) -> Result<Page<PersonRecord, String>>;
     /// The person with this name; refused, with the field's name, when nobody has it.

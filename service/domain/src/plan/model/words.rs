@@ -236,13 +236,13 @@ pub fn acts_in_words(told: &Modelled) -> Vec<String> {
     let when = if told.reached.is_some() || !told.faults.is_empty() { "" } else { "at its due level " };
     let each = told.acts.iter().map(|act| match act {
         Act::Refill { litres: Value(0), .. } => "it is full".to_owned(),
-        Act::Refill { litres, packs: None } => format!("{when}refill {litres} L"),
+        Act::Refill { litres, packs: None } => format!("{when}refill about {litres} L, to its upper mark"),
         Act::Refill { litres, packs: Some((0, pack)) } => {
-            format!("{when}refill {litres} L; a whole pack of {pack} L does not fit in")
+            format!("{when}refill about {litres} L, to its upper mark; a whole pack of {pack} L does not fit in")
         }
         Act::Refill { litres, packs: Some((packs, pack)) } => {
             format!(
-                "{when}refill {litres} L: {packs} whole {} of {pack} L fit in",
+                "{when}refill about {litres} L, to its upper mark: {packs} whole {} of {pack} L fit in",
                 if *packs == 1 { "pack" } else { "packs" }
             )
         }

@@ -47,7 +47,12 @@ fn by_its_strokes_a_reservoir_lasts_733_hours() {
         words.starts_with("2.7 L from 1 Jan 00:00 on; 3 mL/h by the formula; 960 of 733.33 h"),
         "{words}"
     );
-    assert!(words.ends_with("; at its due level refill 2.2 L: 2 whole packs of 1 L fit in"), "{words}");
+    assert!(
+        words.ends_with(
+            "; at its due level refill about 2.2 L, to its upper mark: 2 whole packs of 1 L fit in"
+        ),
+        "{words}"
+    );
 }
 
 /// One function of the domain gives what the calculator shows and what the due date rests on: another dose, cycle or mark
@@ -160,7 +165,7 @@ fn a_further_low_level_leaves_it_due_since_the_first() {
     assert_eq!(
         why(&row),
         "oil 0.4 L, read Monday 08:00: it is reached since Saturday 07:00; 3 mL/h by the formula; \
-                           refill 2.3 L: 2 whole packs of 1 L fit in"
+                           refill about 2.3 L, to its upper mark: 2 whole packs of 1 L fit in"
     );
     // One that is not low between them has ended the first.
     let filled = [low[0], ("2026-01-04T08:00", "2"), low[1]];

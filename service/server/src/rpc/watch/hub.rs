@@ -316,6 +316,7 @@ fn spread(bytes: usize, watchers: usize) -> Duration {
 mod tests {
     use super::*;
     use crate::rpc::watch::testkit::{forbidding, list};
+    use crate::status::Then;
     use tokio::sync::broadcast::error::TryRecvError;
 
     fn hub(orders: &[i64]) -> Hub {
@@ -426,7 +427,7 @@ mod tests {
         let mut told = hub.begin(None).unwrap().told;
         assert_eq!(hub.tell(list(&[1]), Vec::new()), None);
         assert!(matches!(told.try_recv(), Err(TryRecvError::Empty)));
-        hub.end(Failure::Stopping.into());
+        hub.end(Failure::Stopping(Then::WatchAgain).into());
         assert!(matches!(told.try_recv(), Ok(Told::Over(_))));
         assert!(hub.begin(None).is_err(), "nobody begins with what is over");
     }

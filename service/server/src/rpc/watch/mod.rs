@@ -12,7 +12,7 @@ pub use hub::Watches;
 use super::{Desk, due};
 use crate::auth::Pass;
 use crate::gate::Deadline;
-use crate::status::Failure;
+use crate::status::{Failure, Then};
 use crate::wire::{due as wire_due, page};
 use fettler_proto::v1;
 use futures::stream::{BoxStream, StreamExt as _, unfold};
@@ -116,7 +116,7 @@ impl Watcher {
             }
             let ended: Failure = tokio::select! {
                 biased;
-                () = self.stopping.cancelled() => Failure::Stopping,
+                () = self.stopping.cancelled() => Failure::Stopping(Then::WatchAgain),
                 () = passed(self.deadline) => Failure::Deadline,
                 told = self.told.recv() => {
                     self.take(told)?;
@@ -170,7 +170,7 @@ impl Watcher {
                 self.told = told;
                 self.pending = pending(first);
             }
-            Err(RecvError::Closed) => return Err(Box::new(Failure::Stopping.into())),
+            Err(RecvError::Closed) => return Err(Box::new(Failure::Stopping(Then::WatchAgain).into())),
         }
         Ok(())
     }
@@ -229,7 +229,7 @@ mod tests {
         assert!(waiting().next().now_or_never().is_none(), "nothing has ended it");
         let stopped = waiting();
         stopped.stopping.cancel();
-        assert_eq!(ended(&runtime, stopped), message(Failure::Stopping));
+        assert_eq!(ended(&runtime, stopped), message(Failure::Stopping(Then::WatchAgain)));
         let late = Watcher { deadline: Some(Instant::now()), ..waiting() };
         assert_eq!(ended(&runtime, late), message(Failure::Deadline));
         let gone = waiting();

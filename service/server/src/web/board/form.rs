@@ -10,8 +10,10 @@ use tonic_types::StatusExt as _;
 
 /// Lines for what was used beside the task's kit.
 pub(super) const USED_LINES: usize = 3;
-/// How a reading that looks like a slip is asked back by the service.
-const ASKED_BACK: &str = "confirm the reading";
+/// How what looks like a slip is asked back by the service: a reading, the time or an item.
+const ASKED_BACK: [&str; 2] = ["confirm the reading", "confirm the closing"];
+/// The field that confirms the time and the items.
+pub(super) const SO: &str = "so";
 
 /// What is wrong with what was typed.
 #[derive(Debug, Default)]
@@ -22,6 +24,8 @@ pub(super) struct Complaints {
     pub(super) others: Vec<String>,
     /// Test points whose readings are asked back.
     asked_back: Vec<String>,
+    /// Whether the time or an item is asked back.
+    pub(super) asks_closing_back: bool,
 }
 
 impl Complaints {
@@ -117,6 +121,7 @@ pub(super) fn read(typed: &Typed, order: i64, site: &str, teller: Teller) -> Res
         minutes,
         note: typed.get("note").to_owned(),
         left_out: typed.under("left.").map(str::to_owned).collect(),
+        confirmed: typed.has(SO),
         ..Default::default()
     };
     Ok(Said { request, points, lines })
@@ -211,9 +216,10 @@ impl Said {
         let (list, rest) = field.split_once('[').unwrap_or((field, ""));
         let (at, part) = rest.split_once(']').unwrap_or((rest, ""));
         let at: usize = at.parse().unwrap_or(usize::MAX);
+        wrong.asks_closing_back |= text.ends_with(ASKED_BACK[1]);
         match (list, self.points.get(at), self.lines.get(at)) {
             ("readings", Some(point), _) => {
-                if text.ends_with(ASKED_BACK) {
+                if text.ends_with(ASKED_BACK[0]) {
                     wrong.asked_back.push(point.clone());
                 }
                 wrong.put(format!("read.{point}"), text);
@@ -249,7 +255,7 @@ mod tests {
     fn what_was_typed_becomes_the_call() {
         let typed = Typed::parse(
             b"request=r&cautious=1&heeded=yes&found=worn&by=Ada+Kern&done=2026-11-25T05:40&read.line-air=6.1+bar&read.oil=\
-              &so.line-air=1&kit=1&used.2.item=way+oil&used.2.quantity=2&used.2.unit=L&minutes=12&note=n&left.bowl=1",
+              &so.line-air=1&so=1&kit=1&used.2.item=way+oil&used.2.quantity=2&used.2.unit=L&minutes=12&note=n&left.bowl=1",
         );
         let said = read(&typed, 245, "north", teller()).unwrap();
         let request = &said.request;
@@ -264,6 +270,7 @@ mod tests {
             reading.confirmed
                 && request.readings.len() == 1
                 && request.cautions_confirmed
+                && request.confirmed
                 && request.kit_used
         );
         assert_eq!(request.done_at.map(|at| at.seconds), Some(1_795_585_200));
@@ -295,10 +302,11 @@ mod tests {
     fn a_refusal_stands_at_the_field_that_was_typed_and_a_slip_is_asked_back() {
         let typed = Typed::parse(b"found=good&by=A&read.o=&read.p=61&used.3.item=oil&used.3.quantity=x");
         let said = read(&typed, 1, "", teller()).unwrap();
+        assert!(!said.request.confirmed);
         let violations = [
             ("readings[0].value", "61 bar is more than it can show; if it is so, confirm the reading"),
             ("used[0].quantity", "is no number"),
-            ("done_at", "lies in the future"),
+            ("done_at", "lies 40 h before its order was opened; if it is so, confirm the closing"),
             ("waste", "is odd"),
         ];
         let violations = violations.map(|(field, text)| Violation::new(field, text)).to_vec();
@@ -306,6 +314,11 @@ mod tests {
         let wrong = said.refused(&status);
         let fields: Vec<&str> = wrong.each().map(|(field, _)| field).collect();
         assert_eq!(fields, ["done", "read.p", "used.3.quantity"]);
-        assert!(wrong.asks_back("p") && !wrong.asks_back("o") && wrong.others == ["waste: is odd."]);
+        assert!(
+            wrong.asks_closing_back
+                && wrong.asks_back("p")
+                && !wrong.asks_back("o")
+                && wrong.others == ["waste: is odd."]
+        );
     }
 }

@@ -30,7 +30,7 @@ use crate::auth::{Doorkeeper, Pass};
 use crate::clock::Clock;
 use crate::gate::Gate;
 use crate::rpc::Desk;
-use crate::status::Failure;
+use crate::status::{Failure, Then};
 use crate::tls::Peer;
 use asking::Asker;
 use axum::Router;
@@ -196,7 +196,11 @@ impl Board {
 
     /// Refuses what is asked once the service stops.
     fn goes_on(&self) -> Result<(), Answer> {
-        if self.stopping.is_cancelled() { Err(page::failed(&Failure::Stopping.into())) } else { Ok(()) }
+        if self.stopping.is_cancelled() {
+            Err(page::failed(&Failure::Stopping(Then::AskAgain).into()))
+        } else {
+            Ok(())
+        }
     }
 }
 

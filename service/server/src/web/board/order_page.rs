@@ -1,7 +1,7 @@
 //! An open order's page: what to heed first, what and where and why, and the form that closes it.
 
 use super::closing::{Desk, Job};
-use super::form::{Complaints, USED_LINES};
+use super::form::{Complaints, SO, USED_LINES};
 use super::page::{self, Answer};
 use super::requests::Typed;
 use super::words::{self, DEFERRAL};
@@ -40,6 +40,7 @@ pub(super) fn page(job: &Job, desk: &Desk, id: &str, typed: &Typed, wrong: &Comp
                     (used(item, &form))
                     (left_out(job, &form))
                     (rest(job, &form))
+                    (so(&form))
                     p { button type="submit" { "Close order " (item.order) } }
                 }
             } @else {
@@ -234,6 +235,18 @@ fn is_plain(time: &str) -> bool {
     let form = b"0000-00-00T00:00";
     let fits = |(sign, of): (u8, &u8)| if *of == b'0' { sign.is_ascii_digit() } else { sign == *of };
     time.len() == form.len() && time.bytes().zip(form).all(fits)
+}
+
+/// What confirms the time and the items that were asked back.
+fn so(form: &Form<'_>) -> Markup {
+    html! {
+        @if form.wrong.asks_closing_back || form.typed.has(SO) {
+            div.choice {
+                input type="checkbox" name=(SO) id=(SO) value="1" checked[form.typed.has(SO)];
+                label for=(SO) { "It is so: the time and the items are right as they stand above" }
+            }
+        }
+    }
 }
 
 fn person(job: &Job, desk: &Desk, form: &Form<'_>) -> Markup {

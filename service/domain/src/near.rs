@@ -4,7 +4,7 @@
 const TOLD_MAX: usize = 3;
 
 /// The names nearest to a typed one, the nearest first; none where all are far from it.
-pub(crate) fn nearest<'a>(typed: &str, names: impl IntoIterator<Item = &'a str>) -> Vec<&'a str> {
+pub fn nearest<'a>(typed: &str, names: impl IntoIterator<Item = &'a str>) -> Vec<&'a str> {
     let plain = |text: &str| text.to_lowercase().replace(['-', '_', ' '], "");
     let wanted = plain(typed);
     // A third of the letters may be wrong, so that a short tag is not taken for every other one.
@@ -21,7 +21,7 @@ pub(crate) fn nearest<'a>(typed: &str, names: impl IntoIterator<Item = &'a str>)
 }
 
 /// "did you mean `a` or `b`?"; none where no name is near.
-pub(crate) fn question<'a>(typed: &str, names: impl IntoIterator<Item = &'a str>) -> Option<String> {
+pub fn question<'a>(typed: &str, names: impl IntoIterator<Item = &'a str>) -> Option<String> {
     let near: Vec<String> = nearest(typed, names).iter().map(|name| format!("`{name}`")).collect();
     let (last, others) = near.split_last()?;
     let told = if others.is_empty() { last.clone() } else { format!("{} or {last}", others.join(", ")) };
@@ -29,7 +29,7 @@ pub(crate) fn question<'a>(typed: &str, names: impl IntoIterator<Item = &'a str>
 }
 
 /// The names that are near, else all there are, after some words.
-pub(crate) fn remedy<'a>(typed: &str, names: impl Iterator<Item = &'a str> + Clone, words: &str) -> String {
+pub fn remedy<'a>(typed: &str, names: impl Iterator<Item = &'a str> + Clone, words: &str) -> String {
     question(typed, names.clone()).unwrap_or_else(|| {
         let all: Vec<&str> = names.collect();
         if all.is_empty() { format!("{words}: none") } else { format!("{words} {}", all.join(", ")) }
