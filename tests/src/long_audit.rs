@@ -77,6 +77,7 @@ async fn care(wire: &Wire, machine: i64, rounds: i64) -> usize {
             order,
             done_by: "Ada Kern".into(),
             done_at: Some(at),
+            confirmed: true,
             note: format!("round {round} of machine {machine}, all as it should be"),
             ..CloseOrderRequest::default()
         };

@@ -273,12 +273,12 @@ mod tests {
             (Some(days(5)), Some(days(1)), 6, Some("lies 24 h before the last closing of this task")),
             // Entered late, one closing after the other: the order after the first is younger than the work of the second.
             (Some(days(5)), Some(days(1)), 4, None),
-            (None, Some(days(1)), 3, Some("lies 48 h before its order was opened")),
+            (None, Some(days(1)), 3, Some("lies 2 days before its order was opened")),
             // Done in the night and raised in the morning, or on the day before the shop was declared.
             (None, Some(days(1)), 2, None),
             (None, None, 300, None),
         ] {
-            let stood = Stood { last_closing, opened, ..Stood::default() };
+            let stood = Stood { opened, last_closing, ..Stood::default() };
             let done = ClosingSaid { done_at: days(done_days_ago), ..said() };
             let judge =
                 |said: &ClosingSaid| judge(said, NOW, &Asked::default(), &[], stood, &BTreeMap::new());

@@ -35,10 +35,13 @@ impl Ts {
         self.0 - earlier.0
     }
 
-    /// How far it lies ahead of `now`, in hours and minutes: what is said of an instant where no time zone is known.
+    /// How far it lies ahead of `now`, in minutes, hours, and from two days on in days of 24 hours: what is said of an instant where
+    /// no time zone is known.
     pub fn ahead_in_words(self, now: Ts) -> String {
         let minutes = (self.micros_since(now).max(0) + MICROS_PER_MINUTE - 1) / MICROS_PER_MINUTE;
         match (minutes / 60, minutes % 60) {
+            (hours @ 48.., _) if hours % 24 == 0 => format!("{} days", hours / 24),
+            (hours @ 48.., _) => format!("{} days {} h", hours / 24, hours % 24),
             (0, minutes) => format!("{minutes} min"),
             (hours, 0) => format!("{hours} h"),
             (hours, minutes) => format!("{hours} h {minutes} min"),
@@ -99,5 +102,25 @@ impl ShopDay {
 impl fmt::Display for ShopDay {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         self.0.fmt(f)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn how_far_ahead_is_said_in_what_is_read_at_a_glance() {
+        for (minutes, expect) in [
+            (0, "0 min"),
+            (59, "59 min"),
+            (24 * 60, "24 h"),
+            (47 * 60 + 59, "47 h 59 min"),
+            (48 * 60, "2 days"),
+            (431 * 60 + 30, "17 days 23 h"),
+        ] {
+            let now = Ts(1_000_000);
+            assert_eq!(now.plus_micros(minutes * MICROS_PER_MINUTE).ahead_in_words(now), expect);
+        }
     }
 }

@@ -25,7 +25,8 @@ async fn worked(engine: Engine, jobs: i64) -> Shop {
         };
         let item = shop.store.raise(&caller("RaiseOrder", NOON), shop.site, &raised).await.expect("raised");
         let done = Ts(begin.0 + job * 60_000_000);
-        let said = ClosingSaid::plain(item.plan.order, done, name("Ada"));
+        let plain = ClosingSaid::plain(item.plan.order, done, name("Ada"));
+        let said = ClosingSaid { confirmed: true, ..plain };
         shop.store.close(&caller("CloseOrder", NOON), shop.site, &said).await.expect("closed");
     }
     shop

@@ -13,9 +13,8 @@ const SHOWN_MAX: usize = 60;
 /// Every field that cannot be read, up to a bound. None where a text is no JSON at all, or where what is wrong lies in no single field.
 pub(super) fn of(kind: &MessageDescriptor, json: &[u8]) -> Vec<Violation> {
     let mut found = Vec::new();
-    match serde_json::from_slice::<Value>(json) {
-        Ok(Value::Object(object)) => look(kind, &object, "", &mut found),
-        Ok(_) | Err(_) => {}
+    if let Ok(Value::Object(object)) = serde_json::from_slice(json) {
+        look(kind, &object, "", &mut found);
     }
     found
 }
@@ -30,20 +29,13 @@ fn look(kind: &MessageDescriptor, object: &Map<String, Value>, place: &str, foun
             found.push(Violation::new(path, unknown(kind, name)));
             continue;
         };
-        match value {
-            Value::Array(items) if field.is_list() => {
-                for (i, item) in items.iter().enumerate() {
-                    one(
-                        kind,
-                        &field,
-                        &Value::Array(vec![item.clone()]),
-                        item,
-                        &format!("{path}[{i}]"),
-                        found,
-                    );
-                }
-            }
-            value => one(kind, &field, value, value, &path, found),
+        let items = value.as_array().filter(|_| field.is_list());
+        let Some(items) = items else {
+            one(kind, &field, value, value, &path, found);
+            continue;
+        };
+        for (i, item) in items.iter().enumerate() {
+            one(kind, &field, &Value::Array(vec![item.clone()]), item, &format!("{path}[{i}]"), found);
         }
     }
 }

@@ -83,7 +83,7 @@ pub(super) async fn asks_back(tx: &mut Tx, site: SiteId, used: &[KitItem], kit: 
         return Ok(());
     }
     let rows = sqlx::query(NAMES).bind(i64::from(site.0)).fetch_all(&mut tx.conn).await?;
-    let on_shelf = rows.iter().map(|row| Ok(Reading::new(row, "item").next::<String>()?));
+    let on_shelf = rows.iter().map(|row| Reading::new(row, "item").next::<String>());
     let on_shelf = on_shelf.collect::<Result<Vec<String>>>()?;
     if on_shelf.is_empty() {
         return Ok(());

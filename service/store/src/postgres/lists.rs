@@ -178,7 +178,7 @@ mod tests {
 
     #[tokio::test]
     async fn values_of_every_kind_arrive_row_by_row() {
-        use sqlx::Row as _;
+        use sqlx::{Row as _, postgres::PgRow};
         let (_folder, mut conn, ..) = super::super::scratch().await;
         let text: &'static str =
             text("WITH k(a, b, c, d) AS (VALUES", (1, 3), ") SELECT a, b, c, d FROM k", 0).leak();
@@ -186,8 +186,9 @@ mod tests {
         let query =
             query(text, "", &rows, |q| q.bind(5_i64), |q, (b, c, d)| q.bind(*b).bind(*c).bind(d.as_slice()));
         let found = query.fetch_all(&mut conn).await.expect("rows");
-        let found: Vec<(i64, Option<i64>, Option<String>, Vec<u8>)> =
-            found.iter().map(|row| (row.get(0), row.get(1), row.get(2), row.get(3))).collect();
+        type Row = (i64, Option<i64>, Option<String>, Vec<u8>);
+        let row = |row: &PgRow| -> Row { (row.get(0), row.get(1), row.get(2), row.get(3)) };
+        let found: Vec<Row> = found.iter().map(row).collect();
         assert_eq!(found, [(5, Some(7), None, vec![1]), (5, None, Some("x".to_owned()), vec![])]);
     }
 }
