@@ -158,6 +158,9 @@ pub(crate) fn query<'r, T>(
 mod tests {
     use super::*;
 
+    /// A row of the columns that the test of values asks for.
+    type Row = (i64, Option<i64>, Option<String>, Vec<u8>);
+
     #[test]
     fn a_list_is_an_array_for_each_column() {
         let text = |head, tail| text(head, (1, 2), tail, 0);
@@ -186,7 +189,6 @@ mod tests {
         let query =
             query(text, "", &rows, |q| q.bind(5_i64), |q, (b, c, d)| q.bind(*b).bind(*c).bind(d.as_slice()));
         let found = query.fetch_all(&mut conn).await.expect("rows");
-        type Row = (i64, Option<i64>, Option<String>, Vec<u8>);
         let row = |row: &PgRow| -> Row { (row.get(0), row.get(1), row.get(2), row.get(3)) };
         let found: Vec<Row> = found.iter().map(row).collect();
         assert_eq!(found, [(5, Some(7), None, vec![1]), (5, None, Some("x".to_owned()), vec![])]);
