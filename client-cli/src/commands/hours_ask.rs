@@ -1,6 +1,6 @@
 //! `hours list`, `hours held` and `hours meter`: what the ledger keeps and what meters show.
 
-use super::{board, instant, paging, sheet_print::declared};
+use super::{board, instant, paging};
 use crate::{
     args::{
         OutputForm,
@@ -44,24 +44,11 @@ pub(super) async fn list(session: &Session, args: ListArgs) -> Result<Answer, Fa
         || render::hours::reports(&all.reports),
     )?;
     if session.settings.output == OutputForm::Table {
-        undeclared(session, &all.reports).await;
+        for remark in all.remarks.iter().collect::<BTreeSet<_>>() {
+            session.out.note(&format!("{remark}\n"));
+        }
     }
     Ok(Answer::Done)
-}
-
-/// Tells which sources of reports are not declared, where others are. Whoever may not see the declared shop is not told.
-async fn undeclared(session: &Session, reports: &[pb::KeptReport]) {
-    let Ok(Declared(shop)) = declared(session).await else { return };
-    let is_declared =
-        |name: &str| shop.sources.is_empty() || shop.sources.iter().any(|source| source.name == name);
-    let sources = reports.iter().filter_map(|kept| kept.report.as_ref()).map(|report| report.source.as_str());
-    let others: BTreeSet<&str> = sources.filter(|name| !is_declared(name)).collect();
-    for name in others {
-        session.out.note(&format!(
-            "the source `{name}` is not declared: its reports count after those of every source that has a rank; declare it in the shop's \
-             file\n"
-        ));
-    }
 }
 
 /// Lists held reports.

@@ -54,6 +54,8 @@ pub(crate) struct Tally {
     let_in: u64,
     /// What was said besides, each thing once, up to a bound.
     remarks: BTreeSet<String>,
+    /// How often something else was said besides.
+    remarks_more: u64,
     shown_at: Option<Instant>,
 }
 
@@ -101,6 +103,7 @@ impl Tally {
             displaced: 0,
             let_in: 0,
             remarks: BTreeSet::new(),
+            remarks_more: 0,
             shown_at: None,
         })
     }
@@ -145,6 +148,8 @@ impl Tally {
         for remark in &ack.remarks {
             if self.remarks.len() < REMARKS_MAX {
                 self.remarks.insert(remark.clone());
+            } else {
+                self.remarks_more += u64::from(!self.remarks.contains(remark));
             }
         }
         self.progress();
@@ -228,6 +233,10 @@ impl Tally {
         }
         for remark in &self.remarks {
             let _ = writeln!(text, "{}", lines(remark, self.width).join("\n"));
+        }
+        if self.remarks_more > 0 {
+            let _ =
+                writeln!(text, "{} more such remarks: --output json tells each", grouped(self.remarks_more));
         }
         text
     }

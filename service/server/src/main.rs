@@ -128,7 +128,9 @@ async fn run_config(arguments: &ConfigArguments) -> Result<()> {
     let faults = if found.faults.len() == 1 { "fault" } else { "faults" };
     anyhow::ensure!(found.faults.is_empty(), "{} {faults}, as told", found.faults.len());
     if arguments.check {
-        tell("no faults: `fettlerd serve` takes these settings")?;
+        tell(
+            "no faults: `fettlerd serve` takes these settings; the database was not asked, and no port was opened",
+        )?;
     }
     Ok(())
 }

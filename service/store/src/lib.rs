@@ -18,6 +18,7 @@ use contract::{Result, Store, StoreError};
 use copy::Side;
 use fettler_domain::error::Error;
 use sqlx::migrate::{Migrate, MigrateError, Migrator};
+use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -44,16 +45,17 @@ pub async fn look_at_file(file: &Path) -> Result<Arc<dyn Store>> {
     Ok(sqlite::look(&file.to_string_lossy(), true).await?)
 }
 
-/// Whether a location can be read as one, and a file could stand where it names one; nothing is opened.
-pub fn readable(location: &str) -> Result<()> {
+/// Whether a location can be read as one, and a file could stand where it names one, beside a folder that would be made if it were not
+/// there; nothing is opened.
+pub fn readable(location: &str, made: Option<&Path>) -> Result<()> {
     match Engine::of(location)? {
-        Engine::Sqlite(path) => can_be_a_file(Path::new(path)),
+        Engine::Sqlite(path) => can_be_a_file(Path::new(path), made),
         Engine::Postgres => postgres::readable(location),
     }
 }
 
 /// Whether there is a file, or a folder in which it can be made.
-fn can_be_a_file(path: &Path) -> Result<()> {
+fn can_be_a_file(path: &Path, made: Option<&Path>) -> Result<()> {
     let wrong =
         |text: &str| Err(StoreError::Refused(Error::invalid("store", format!("{} {text}", path.display()))));
     if path.is_dir() {
@@ -65,7 +67,13 @@ fn can_be_a_file(path: &Path) -> Result<()> {
             wrong("cannot be made: what it is to stand in is no folder; name another place")
         }
         Ok(_) => Ok(()),
-        Err(_) => wrong("cannot be made: its folder is not there; make that first, or name another place"),
+        Err(error) if error.kind() == ErrorKind::NotFound => {
+            if made.is_some_and(|made| made.starts_with(folder)) {
+                return Ok(());
+            }
+            wrong("cannot be made: its folder is not there; make that first, or name another place")
+        }
+        Err(error) => wrong(&format!("cannot be reached: {error}; see that its folder is yours")),
     }
 }
 

@@ -161,15 +161,7 @@ impl Declarations {
     /// What is to be said of a source that is not declared where others are; its reports count all the same, behind those of all
     /// that have a rank.
     pub fn of_undeclared(&self, source: &ForeignName) -> Option<String> {
-        if self.sources.is_empty() || self.sources.contains_key(source) {
-            return None;
-        }
-        let meant = near::question(source.as_str(), self.sources.keys().map(ForeignName::as_str));
-        let meant = meant.map(|question| format!("{question} Else ")).unwrap_or_default();
-        Some(format!(
-            "the source `{source}` is not declared: its reports count, after those of every source that has a rank; {meant}declare it \
-             in the shop's file"
-        ))
+        of_undeclared(source, &self.sources)
     }
 
     /// The meter that a report of `source` means: the one named, or the one that the source feeds, or the only one.
@@ -196,6 +188,19 @@ impl Declarations {
         let unknown = || Reason::UnknownMeter { machine: machine.clone(), meter: meter.cloned() };
         found.ok_or_else(|| (Some(id), unknown()))
     }
+}
+
+/// What is to be said of a source that is none of those declared.
+pub fn of_undeclared(source: &ForeignName, declared: &BTreeMap<ForeignName, Source>) -> Option<String> {
+    if declared.is_empty() || declared.contains_key(source) {
+        return None;
+    }
+    let meant = near::question(source.as_str(), declared.keys().map(ForeignName::as_str));
+    let meant = meant.map(|question| format!("{question} Else ")).unwrap_or_default();
+    Some(format!(
+        "the source `{source}` is not declared: its reports count, after those of every source that has a rank; {meant}declare it in the \
+         shop's file"
+    ))
 }
 
 /// The one item, if there is exactly one: which of two is meant must never be guessed.

@@ -84,8 +84,11 @@ impl v1::run_hours_service_server::RunHoursService for Desk {
             call.fit(page::ask(ask)?, |page| async move {
                 let page = call.store.reports(site.site, filter, page).await?;
                 let of = |kept| report::kept(kept, &site.calendar, call.now());
+                let sources = page.rows.iter().map(|kept| kept.row.key.source.clone()).collect();
+                let remarks = call.store.of_undeclared(site.site, &sources).await?;
                 let next_page_token = page::token(ask, page.next.as_ref());
-                Ok(v1::ListReportsResponse { reports: page.rows.iter().map(of).collect(), next_page_token })
+                let reports = page.rows.iter().map(of).collect();
+                Ok(v1::ListReportsResponse { reports, next_page_token, remarks })
             })
             .await
         })

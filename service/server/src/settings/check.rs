@@ -256,11 +256,13 @@ async fn named(serve: &ServeArguments, all: &[Standing], faults: &mut Vec<String
     if let Some(Err(error)) = serve.listen.tls().map(|files| tls::read(&files).map(drop)) {
         faults.push(of("tls-cert", &whole(&error)));
     }
-    match serve.place.folder() {
+    let folder = serve.place.folder();
+    match &folder {
         Err(error) => faults.push(of("data", &error.to_string())),
-        Ok(folder) => faults.extend(unusable(&folder).map(|why| of("data", &why))),
+        Ok(folder) => faults.extend(unusable(folder).map(|why| of("data", &why))),
     }
-    if let Some(Err(error)) = serve.place.database.as_deref().map(fettler_store::readable) {
+    let made = folder.as_deref().ok();
+    if let Some(Err(error)) = serve.place.database.as_deref().map(|at| fettler_store::readable(at, made)) {
         faults.push(of("database", &error.to_string()));
     }
     for (flag, file) in
@@ -378,8 +380,10 @@ mod tests {
             let faults = found(&["--data", &data, "--database", &database], &[]).await.faults;
             assert!(faults.len() == 1 && faults[0].contains(why), "{database:?}: {faults:?}");
         }
-        let taken = found(&["--data", &data, "--database", &at("fettler.db")], &[]).await;
-        assert_eq!(taken.faults, Vec::<String>::new());
+        for taken in [at("fettler.db"), at("data/fettler.db")] {
+            let taken = found(&["--data", &data, "--database", &taken], &[]).await;
+            assert_eq!(taken.faults, Vec::<String>::new());
+        }
         let line = found(&["--data", &data, "--listen", "127.0.0.1:9"], &[]).await.lines;
         let line = |key: &str| line.iter().find(|line| line.starts_with(key)).unwrap().clone();
         assert!(line("http ").contains("127.0.0.1:10 ") && line("database ").contains("data/fettler.db "));

@@ -29,18 +29,34 @@ fn look(kind: &MessageDescriptor, object: &Map<String, Value>, place: &str, foun
             found.push(Violation::new(path, unknown(kind, name)));
             continue;
         };
-        let items = value.as_array().filter(|_| field.is_list());
-        let Some(items) = items else {
-            one(kind, &field, value, value, &path, found);
-            continue;
-        };
-        for (i, item) in items.iter().enumerate() {
-            one(kind, &field, &Value::Array(vec![item.clone()]), item, &format!("{path}[{i}]"), found);
+        match value {
+            Value::Array(items) if field.is_list() => {
+                for (i, item) in items.iter().enumerate() {
+                    one(
+                        kind,
+                        &field,
+                        &Value::Array(vec![item.clone()]),
+                        item,
+                        &format!("{path}[{i}]"),
+                        found,
+                    );
+                }
+            }
+            Value::Null => {}
+            value if field.is_list() => {
+                let text = format!(
+                    "{} is no list; write it in brackets, [{}]",
+                    shown(value),
+                    cut(&value.to_string())
+                );
+                found.push(Violation::new(path, text));
+            }
+            value => one(kind, &field, value, value, &path, found),
         }
     }
 }
 
-/// Looks at one value, and into it where it is a message that has fields.
+/// Looks at one value, and into it where it is a message of the contract: those of the standard are texts in JSON.
 fn one(
     kind: &MessageDescriptor,
     field: &FieldDescriptor,
@@ -55,7 +71,9 @@ fn one(
         return;
     }
     let before = found.len();
-    if let (Kind::Message(inner), Value::Object(object)) = (field.kind(), value) {
+    if let (Kind::Message(inner), Value::Object(object)) = (field.kind(), value)
+        && !inner.full_name().starts_with("google.protobuf.")
+    {
         look(&inner, object, path, found);
     }
     if found.len() == before {
@@ -87,9 +105,6 @@ fn wanted(field: &FieldDescriptor) -> Option<String> {
     Some(match field.kind() {
         Kind::Message(kind) if kind.full_name() == "google.protobuf.Timestamp" => {
             "is no time; write it like \"2026-11-25T05:40:00+01:00\"".to_owned()
-        }
-        Kind::Message(kind) if kind.full_name() == "google.protobuf.Duration" => {
-            "is no duration; write it like \"30s\"".to_owned()
         }
         Kind::Message(kind) => format!("is no {}; write it as an object, {{…}}", kind.name()),
         Kind::Enum(kind) => format!("is not known here; give one of {}", values(&kind)),
@@ -148,6 +163,20 @@ mod tests {
         check(
             r#"{"reports": [{"revision": -1}]}"#,
             &[("reports[0].revision", "`-1` is no whole number of 0 or more that fits; write one such as 3")],
+        );
+    }
+
+    #[test]
+    fn a_list_without_its_brackets_and_a_time_as_an_object_are_told_as_such() {
+        check(
+            r#"{"reports": {"source": "erp"}}"#,
+            &[("reports", "`{\"source\":\"erp\"}` is no list; write it in brackets, [{\"source\":\"erp\"}]")],
+        );
+        check(r#"{"reports": null}"#, &[]);
+        let time = "`{\"seconds\":1764000000}` is no time; write it like \"2026-11-25T05:40:00+01:00\"";
+        check(
+            r#"{"reports": [{"interval": {"start": {"seconds": 1764000000}}}]}"#,
+            &[("reports[0].interval.start", time)],
         );
     }
 

@@ -137,15 +137,15 @@ pub fn acknowledgement(told: &Acknowledged, unit: Unit, calendar: &Calendar, now
     }
 }
 
-/// What is to be said of a report that counts in the place of its own revision with other content: nothing tells which of the two was
-/// meant.
+/// What is to be said of a report that stands in the place of its own revision with other content, be it to count, to be held for
+/// another reason, or to withdraw: nothing tells which of the two was meant.
 fn of_same_revision(told: &Acknowledged) -> Option<String> {
     let ReportKey { report, revision, digest, .. } = &told.key;
     let is_same = |key: &&ReportKey| key.id() == told.key.id() && key.revision == *revision;
     let other = told.displaced.iter().find(is_same)?;
     Some(format!(
         "report {report}: revision {revision} came before with other content ({}), which is held now; of the two the one with the smaller \
-         digest counts, this one ({}); send a higher revision with what is meant",
+         digest stands, this one ({}); send a higher revision with what is meant",
         held::short(&other.digest.to_string()),
         held::short(&digest.to_string()),
     ))

@@ -26,7 +26,7 @@ use fettler_store::contract::{
 };
 use fettler_store::contract::{AuditCursor, AuditFilter, Audited};
 use fettler_store::contract::{FluidBook, FluidCursor, FluidDone, FluidFilter};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use tokio::sync::Semaphore;
@@ -255,6 +255,10 @@ impl Store for Fake {
         _: &ReportFilter,
         _: PageAsk<ReportCursor>,
     ) -> Result<Page<KeptReport, ReportCursor>> {
+        away()
+    }
+
+    async fn of_undeclared(&self, _: SiteId, _: &BTreeSet<ForeignName>) -> Result<Vec<String>> {
         away()
     }
 

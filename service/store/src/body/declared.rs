@@ -4,7 +4,7 @@ use super::Conn;
 use super::decode::Reading;
 use crate::contract::{Result, StoreError};
 use fettler_domain::ids::{MachineId, MeterId, SiteId};
-use fettler_domain::ledger::declare::{Declarations, Meter, Replacement, Source};
+use fettler_domain::ledger::declare::{self, Declarations, Meter, Replacement, Source};
 use fettler_domain::quantity::{Amount, MaxPerHour};
 use fettler_domain::text::{ForeignName, Key};
 use fettler_domain::time::Ts;
@@ -24,6 +24,25 @@ pub(super) async fn load(conn: &mut Conn, site: SiteId) -> Result<Declarations> 
     let site = i64::from(site.0);
     let names = load_names(conn, site).await?;
     let meters = load_meters(conn, site).await?;
+    let sources = load_sources(conn, site).await?;
+    Declarations::of(names, meters, sources).map_err(|taken| StoreError::Corrupt {
+        table: "machine_name",
+        column: "machine",
+        row: taken.name,
+    })
+}
+
+/// What is to be said of those of the sources that are not declared where others are.
+pub(super) async fn of_undeclared(
+    conn: &mut Conn,
+    site: SiteId,
+    sources: &BTreeSet<ForeignName>,
+) -> Result<Vec<String>> {
+    let declared = load_sources(conn, i64::from(site.0)).await?.into_iter().collect();
+    Ok(sources.iter().filter_map(|source| declare::of_undeclared(source, &declared)).collect())
+}
+
+async fn load_sources(conn: &mut Conn, site: i64) -> Result<Vec<(ForeignName, Source)>> {
     let mut sources = Vec::new();
     for row in &sqlx::query(SOURCES).bind(site).fetch_all(conn).await? {
         let mut row = Reading::new(row, "source");
@@ -32,11 +51,7 @@ pub(super) async fn load(conn: &mut Conn, site: SiteId) -> Result<Declarations> 
         let rank = rank.map(|rank| u32::try_from(rank).map_err(|_| row.corrupt("rank", rank))).transpose()?;
         sources.push((name, Source { rank, feeds: row.word_or_none("feeds")? }));
     }
-    Declarations::of(names, meters, sources).map_err(|taken| StoreError::Corrupt {
-        table: "machine_name",
-        column: "machine",
-        row: taken.name,
-    })
+    Ok(sources)
 }
 
 /// The names by which machines are known. Row by row: a site may have hundreds of thousands of machines, and rows take several

@@ -18,7 +18,7 @@ use fettler_domain::ledger::report::{Content, Received, ReportId, ReportKey, Sta
 use fettler_domain::quantity::{Amount, Unit};
 use fettler_domain::time::Ts;
 use serde_json::{Value, json};
-use std::collections::{BTreeSet, HashMap};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 /// Takes the reports of several pushes to one site; the answers come in their order.
 pub(super) async fn push(tx: &mut Tx, pushes: &mut [Push]) -> Result<Vec<Vec<Acknowledged>>> {
@@ -153,8 +153,17 @@ impl<F: Future<Output = Result<(Vec<Told>, Made)>>> Judged<F> {
     async fn told(self, tx: &mut Tx, site: SiteId, declarations: &Declarations) -> Result<Vec<Acknowledged>> {
         let (told, made) = self.leaves.await?;
         tx.take_leaves(site, made)?;
-        let told = told.into_iter().zip(self.units);
-        Ok(told.map(|(told, unit)| acknowledge(told, unit, &self.changes, declarations)).collect())
+        // A push has few sources: what is to be said of each is found once.
+        let sources: BTreeSet<_> = told.iter().map(|told| &told.key.source).collect();
+        let remarks: BTreeMap<_, _> = sources
+            .into_iter()
+            .filter_map(|source| Some((source.clone(), declarations.of_undeclared(source)?)))
+            .collect();
+        let told = told.into_iter().zip(self.units).map(|(told, unit)| {
+            let remark = remarks.get(&told.key.source).cloned();
+            acknowledge(told, unit, &self.changes, remark)
+        });
+        Ok(told.collect())
     }
 }
 
@@ -179,12 +188,7 @@ fn unit_of(statement: &Statement) -> Option<Unit> {
     }
 }
 
-fn acknowledge(
-    told: Told,
-    unit: Option<Unit>,
-    changes: &Changes,
-    declarations: &Declarations,
-) -> Acknowledged {
+fn acknowledge(told: Told, unit: Option<Unit>, changes: &Changes, remark: Option<String>) -> Acknowledged {
     let left = (told.left != Amount::ZERO).then(|| {
         // A withdrawal has no unit of its own; what it withdraws has.
         let withdrawn = || {
@@ -195,7 +199,7 @@ fn acknowledge(
         (told.left, unit.or_else(withdrawn).unwrap_or(Unit::Hours))
     });
     Acknowledged {
-        remarks: declarations.of_undeclared(&told.key.source).into_iter().collect(),
+        remarks: remark.into_iter().collect(),
         key: told.key,
         outcome: told.outcome,
         left,

@@ -10,55 +10,91 @@ use crate::contract::Result;
 /// How an engine is told to look at its tables.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Statistics {
-    /// How many rows its statistics know of in the journal or in the ledger, whichever has fewer: a shop may be declared long before
-    /// its first report. Less than none where nobody has looked yet.
+    /// How many rows its statistics know of in the journal, and in the ledger: a shop may be declared long before its first
+    /// report. Less than none where nobody has looked yet.
     pub(crate) known: &'static str,
     /// Looks at the tables, and has statements planned anew.
     pub(crate) renew: &'static str,
 }
 
-/// How many leaves are appended before statistics are looked at.
+/// How many rows are added before statistics are looked at.
 const FIRST: i64 = 256;
-/// From so many leaves on the engine keeps pace by itself: they take longer to come than it takes to look.
+/// From so many rows on the engine keeps pace by itself: they take longer to come than it takes to look.
 const LAST: i64 = 200_000;
 
-/// How many leaves a writer has appended, and when it looks at the statistics.
-pub(super) struct Grown {
-    appended: i64,
+/// How many rows a writer has added to a table, and when it looks at the statistics.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+struct Growth {
+    added: i64,
     look_at: i64,
+}
+
+impl Growth {
+    const NEW: Growth = Growth { added: 0, look_at: FIRST };
+
+    fn is_due(self) -> bool {
+        self.added >= self.look_at
+    }
+
+    /// When to look next, now that so many rows are known.
+    fn looked(&mut self, known: i64) {
+        let doubled = FIRST.max(2 * known.max(self.added));
+        self.look_at = if doubled > LAST { i64::MAX } else { doubled };
+    }
+}
+
+/// How much a writer has appended to the journal, and how much of that were reports, which stand in the ledger.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) struct Grown {
+    journal: Growth,
+    ledger: Growth,
+    /// Whether the tables were looked at in a transaction that was undone: then the engine goes on saying how many rows it saw,
+    /// and has forgotten what it knew of them.
+    was_undone: bool,
 }
 
 impl Default for Grown {
     fn default() -> Grown {
-        Grown { appended: 0, look_at: FIRST }
+        Grown { journal: Growth::NEW, ledger: Growth::NEW, was_undone: false }
     }
 }
 
 impl Grown {
-    /// Counts leaves.
-    pub(super) fn count(&mut self, leaves: i64) {
-        self.appended += leaves;
+    /// Counts a leaf.
+    pub(super) fn leaf(&mut self) {
+        self.journal.added += 1;
     }
 
-    /// Has statistics renewed where the journal has doubled since; within the transaction, so that its own rows are seen. Where
-    /// that is rolled back they tell of more rows than there are, until the next time.
+    /// Counts reports, with a leaf each.
+    pub(super) fn reports(&mut self, reports: i64) {
+        self.journal.added += reports;
+        self.ledger.added += reports;
+    }
+
+    /// Goes back to how much it was before a transaction that is undone.
+    pub(super) fn undo(&mut self, before: Grown) {
+        let looked =
+            (self.journal.look_at, self.ledger.look_at) != (before.journal.look_at, before.ledger.look_at);
+        *self = Grown { was_undone: before.was_undone || looked, ..before };
+    }
+
+    /// Has statistics renewed where the journal or the ledger has doubled since; within the transaction, so that its own rows are
+    /// seen.
     pub(super) async fn keep_up(&mut self, conn: &mut Conn) -> Result<()> {
         let Some(statistics) = dialect::STATISTICS else { return Ok(()) };
-        if self.appended < self.look_at {
+        if !self.journal.is_due() && !self.ledger.is_due() {
             return Ok(());
         }
         let row = sqlx::query(statistics.known).fetch_one(&mut *conn).await?;
-        let known: i64 = Reading::new(&row, "statistics").next()?;
-        if known < self.appended {
+        let mut row = Reading::new(&row, "statistics");
+        let (of_journal, of_ledger): (i64, i64) = (row.next()?, row.next()?);
+        if self.was_undone || of_journal < self.journal.added || of_ledger < self.ledger.added {
             sqlx::query(statistics.renew).persistent(false).execute(conn).await?;
+            self.was_undone = false;
         }
-        self.look_at = self.next(known);
+        self.journal.looked(of_journal);
+        self.ledger.looked(of_ledger);
         Ok(())
-    }
-
-    fn next(&self, known: i64) -> i64 {
-        let doubled = 2 * known.max(self.appended);
-        if doubled > LAST { i64::MAX } else { doubled }
     }
 }
 
@@ -67,51 +103,92 @@ mod tests {
     use super::*;
 
     #[test]
-    fn statistics_are_looked_at_whenever_the_journal_has_doubled() {
-        let mut grown = Grown::default();
+    fn statistics_are_looked_at_whenever_a_table_has_doubled() {
+        let mut growth = Growth::NEW;
         let mut looks = Vec::new();
         for _ in 0..1_000_000 {
-            grown.count(1);
-            if grown.appended >= grown.look_at {
-                looks.push(grown.appended);
-                grown.look_at = grown.next(-1);
+            growth.added += 1;
+            if growth.is_due() {
+                looks.push(growth.added);
+                growth.looked(-1);
             }
         }
         assert_eq!(looks, [256, 512, 1_024, 2_048, 4_096, 8_192, 16_384, 32_768, 65_536, 131_072]);
     }
 
     const LEAF: &str = "INSERT INTO journal_leaf (site, number, at, kind, subject, bytes, hash) VALUES (1, $1, 0, '', '', $2, $2)";
+    /// Whether the engine knows what stands in the columns of the journal.
+    const OF_COLUMNS: &str = "SELECT COUNT(*) FROM pg_stats WHERE tablename = 'journal_leaf'";
+
+    /// Appends leaves as the writer does, looking after each; gives at how many it looked.
+    async fn append(conn: &mut Conn, grown: &mut Grown, leaves: std::ops::Range<i64>) -> Vec<i64> {
+        let mut looks = Vec::new();
+        for number in leaves {
+            sqlx::query(LEAF).bind(number).bind(Vec::<u8>::new()).execute(&mut *conn).await.expect("a leaf");
+            grown.leaf();
+            let before = *grown;
+            grown.keep_up(conn).await.expect("looked at");
+            if *grown != before {
+                looks.push(grown.journal.added);
+            }
+        }
+        looks
+    }
 
     #[tokio::test]
     async fn what_was_appended_is_known_within_the_same_transaction() {
         let (_folder, mut conn, ..) = super::super::super::scratch().await;
         sqlx::query(dialect::BEGIN_WRITE).execute(&mut conn).await.expect("begun");
-        let mut grown = Grown::default();
-        for number in 0..FIRST {
-            grown.keep_up(&mut conn).await.expect("too early");
-            sqlx::query(LEAF).bind(number).bind(Vec::<u8>::new()).execute(&mut conn).await.expect("a leaf");
-            grown.count(1);
-        }
-        assert_eq!(grown.look_at, FIRST);
-        grown.keep_up(&mut conn).await.expect("looked at");
+        let looks = append(&mut conn, &mut Grown::default(), 0..FIRST + 10).await;
         let Some(statistics) = dialect::STATISTICS else {
-            assert_eq!(grown.look_at, FIRST, "this engine is left alone");
+            assert_eq!(looks, [], "this engine is left alone");
             return;
         };
-        let row = sqlx::query(statistics.known).fetch_one(&mut conn).await.expect("a figure");
-        assert_eq!(sqlx::Row::get::<i64, _>(&row, 0), 0, "it is known that there is no report");
-        let of_leaves = "SELECT CAST(reltuples AS BIGINT) FROM pg_class WHERE relname = 'journal_leaf'";
-        assert_eq!(
-            sqlx::query_scalar::<_, i64>(of_leaves).fetch_one(&mut conn).await.expect("a figure"),
-            FIRST
-        );
-        assert_eq!(grown.look_at, 2 * FIRST);
+        assert_eq!(looks, [FIRST]);
+        let row = sqlx::query(statistics.known).fetch_one(&mut conn).await.expect("figures");
+        let known = (sqlx::Row::get::<i64, _>(&row, 0), sqlx::Row::get::<i64, _>(&row, 1));
+        assert_eq!(known, (FIRST, 0), "it is known that there is no report");
+    }
+
+    #[tokio::test]
+    async fn what_was_undone_is_looked_at_anew() {
+        if dialect::STATISTICS.is_none() {
+            return;
+        }
+        let (_folder, mut conn, ..) = super::super::super::scratch().await;
+        let mut grown = Grown::default();
+        for ends in ["ROLLBACK", "COMMIT"] {
+            let before = grown;
+            sqlx::query(dialect::BEGIN_WRITE).execute(&mut conn).await.expect("begun");
+            assert_eq!(append(&mut conn, &mut grown, 0..FIRST).await, [FIRST], "{ends}");
+            sqlx::query(ends).execute(&mut conn).await.expect("ended");
+            let known: i64 = sqlx::query_scalar(OF_COLUMNS).fetch_one(&mut conn).await.expect("a figure");
+            assert_eq!(known > 0, ends == "COMMIT");
+            if ends == "ROLLBACK" {
+                grown.undo(before);
+                assert_eq!(grown, Grown { was_undone: true, ..before });
+            }
+        }
     }
 
     #[test]
-    fn of_a_large_journal_that_is_known_nothing_is_looked_at_again() {
-        let grown = Grown { appended: FIRST, look_at: FIRST };
-        assert_eq!(grown.next(5_000), 10_000);
-        assert_eq!(grown.next(LAST), i64::MAX);
+    fn a_ledger_is_looked_at_by_its_own_growth_however_long_the_journal_is() {
+        let mut grown = Grown::default();
+        for _ in 0..LAST {
+            grown.leaf();
+        }
+        grown.journal.looked(LAST);
+        assert_eq!(grown.journal.look_at, i64::MAX);
+        grown.reports(FIRST);
+        assert!(grown.ledger.is_due() && !grown.journal.is_due());
+    }
+
+    #[test]
+    fn of_a_large_table_that_is_known_nothing_is_looked_at_again() {
+        let mut growth = Growth { added: FIRST, look_at: FIRST };
+        growth.looked(5_000);
+        assert_eq!(growth.look_at, 10_000);
+        growth.looked(LAST);
+        assert_eq!(growth.look_at, i64::MAX);
     }
 }

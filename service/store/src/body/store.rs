@@ -31,7 +31,7 @@ use fettler_domain::shop::{Declaration, LastDoneCard, MachineCard, MeterRecord, 
 use fettler_domain::text::{ForeignName, Key, Name};
 use fettler_domain::time::Ts;
 use sqlx::Pool;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use tokio::sync::Mutex;
 
 /// A store on one engine.
@@ -176,6 +176,10 @@ impl Store for SqlStore {
         page: PageAsk<ReportCursor>,
     ) -> Result<Page<KeptReport, ReportCursor>> {
         reports::list(&mut *self.read().await?, site, filter, page).await
+    }
+
+    async fn of_undeclared(&self, site: SiteId, sources: &BTreeSet<ForeignName>) -> Result<Vec<String>> {
+        declared::of_undeclared(&mut *self.read().await?, site, sources).await
     }
 
     async fn held_counts(&self, site: SiteId) -> Result<HeldCounts> {

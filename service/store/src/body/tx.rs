@@ -42,8 +42,9 @@ pub(crate) struct Tx {
     /// What the writer remembers of a site.
     pub(super) minds: super::mind::Minds,
     heads: BTreeMap<SiteId, (Head, Pending)>,
-    /// How much it has appended since it began.
+    /// How much the writer has appended since it began, and how much of that was before this transaction.
     grown: Grown,
+    grown_before: Grown,
     undo: bool,
     /// When the commit began.
     committing: Option<Instant>,
@@ -71,6 +72,7 @@ impl Tx {
             minds,
             heads: BTreeMap::new(),
             grown: Grown::default(),
+            grown_before: Grown::default(),
             undo: false,
             committing: None,
             connect,
@@ -85,6 +87,7 @@ impl Tx {
         self.undo = false;
         self.committing = None;
         self.heads.clear();
+        self.grown_before = self.grown;
         if !self.broken && sqlx::query(dialect::BEGIN_WRITE).execute(&mut self.conn).await.is_ok() {
             return Ok(());
         }
@@ -123,19 +126,19 @@ impl Tx {
     /// Appends a fact to a site's journal; gives its number there.
     pub(super) fn append(&mut self, site: SiteId, fact: Fact) -> Result<i64> {
         let (head, pending) = self.heads.get_mut(&site).ok_or_else(|| no_site(site))?;
-        self.grown.count(1);
+        self.grown.leaf();
         pending.append(head, &self.caller, fact)
     }
 
-    /// Begins leaves that are made away from the transaction.
+    /// Begins leaves of reports, made away from the transaction.
     pub(super) fn leaves_beside(&mut self, site: SiteId) -> Result<Made> {
         Ok(Made::after(self.head(site)?))
     }
 
-    /// Takes the leaves that were made away from the transaction; nothing else was appended meanwhile.
+    /// Takes the leaves of reports that were made away from the transaction; nothing else was appended meanwhile.
     pub(super) fn take_leaves(&mut self, site: SiteId, made: Made) -> Result<()> {
         let (head, pending) = self.heads.get_mut(&site).ok_or_else(|| no_site(site))?;
-        self.grown.count(pending.take(head, made));
+        self.grown.reports(pending.take(head, made));
         Ok(())
     }
 
@@ -223,6 +226,7 @@ impl Tx {
     pub(super) async fn roll_back(&mut self) {
         self.heads.clear();
         self.minds.forget_all();
+        self.grown.undo(self.grown_before);
         // Where the engine has rolled back by itself there is nothing left to do.
         if let Err(error) = sqlx::query("ROLLBACK").execute(&mut self.conn).await {
             tracing::debug!(%error, "nothing to roll back");

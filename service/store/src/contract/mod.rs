@@ -75,7 +75,7 @@ use fettler_domain::quantity::Amount;
 use fettler_domain::shop::{Declaration, LastDoneCard, MachineCard, MeterRecord, MeterShows, ShopChange};
 use fettler_domain::text::{ForeignName, Key, Name};
 use fettler_domain::time::Ts;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// Who calls, and under which request id.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -219,6 +219,8 @@ pub trait Store:
         filter: &ReportFilter,
         page: PageAsk<ReportCursor>,
     ) -> Result<Page<KeptReport, ReportCursor>>;
+    /// What is to be said of those of the sources that are not declared where others are.
+    async fn of_undeclared(&self, site: SiteId, sources: &BTreeSet<ForeignName>) -> Result<Vec<String>>;
     /// How many reports are held.
     async fn held_counts(&self, site: SiteId) -> Result<HeldCounts>;
     /// Settles a held report; without a digest when only one content of that revision is known.

@@ -55,7 +55,8 @@ pub(crate) struct Binding {
 }
 
 impl Binding {
-    /// Gives the row the value of its next column. All values of a column are of one kind, as those of a struct's field are.
+    /// Gives the row the value of its next column. All values of a column are of one kind, as those of a struct's field are; one of
+    /// another kind makes a column too many, and the statement is refused.
     pub(crate) fn bind(mut self, cell: impl Cell) -> Binding {
         let value = cell.value();
         match (self.columns.get_mut(self.place), value) {

@@ -24,8 +24,8 @@ pub(crate) mod dialect {
     /// How the database is told to look at the tables that declaring and pushing go through. Where another service looks at one, or
     /// the role does not own it, it is left out, with no error.
     pub(crate) const STATISTICS: Option<super::body::Statistics> = Some(super::body::Statistics {
-        known: "SELECT CAST(MIN(reltuples) AS BIGINT) FROM pg_class \
-                WHERE oid IN (CAST('journal_leaf' AS regclass), CAST('ledger' AS regclass))",
+        known: "SELECT CAST(j.reltuples AS BIGINT), CAST(l.reltuples AS BIGINT) FROM pg_class j, pg_class l \
+                WHERE j.oid = CAST('journal_leaf' AS regclass) AND l.oid = CAST('ledger' AS regclass)",
         renew: "ANALYZE (SKIP_LOCKED) adjustment, closing, journal_leaf, last_done, ledger, machine, machine_name, meter, \
                 meter_month, plan, point, replacement, request, rest, rule_version, sheet, task, task_cover, work_order",
     });
