@@ -6,7 +6,6 @@ use crate::{
         OutputForm,
         hours::{HeldArgs, HeldWord, ListArgs, MeterArgs},
     },
-    declared::Declared,
     exit::{Answer, Failure},
     render,
     session::Session,

@@ -20,7 +20,7 @@ pub(super) trait Page {
 }
 
 macro_rules! pages {
-    ($($message:ident . $rows:ident $(and $($also:ident),+)?),* $(,)?) => {
+    ($($message:ident . $rows:ident $(+ $also:ident)*),* $(,)?) => {
         $(impl Page for pb::$message {
             fn len(&self) -> usize {
                 self.$rows.len()
@@ -32,7 +32,7 @@ macro_rules! pages {
 
             fn append(&mut self, mut page: Self) {
                 self.$rows.append(&mut page.$rows);
-                $($(self.$also.append(&mut page.$also);)+)?
+                $(self.$also.append(&mut page.$also);)*
                 self.next_page_token = page.next_page_token;
             }
         })*
@@ -56,7 +56,7 @@ pages!(
     ListPlannedUseResponse.shifts,
     ListReadinessResponse.machines,
     ListReadingsResponse.readings,
-    ListReportsResponse.reports and remarks,
+    ListReportsResponse.reports + remarks,
     ListStockResponse.items,
     LookAheadResponse.tasks,
 );

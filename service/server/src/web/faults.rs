@@ -29,29 +29,21 @@ fn look(kind: &MessageDescriptor, object: &Map<String, Value>, place: &str, foun
             found.push(Violation::new(path, unknown(kind, name)));
             continue;
         };
-        match value {
-            Value::Array(items) if field.is_list() => {
-                for (i, item) in items.iter().enumerate() {
-                    one(
-                        kind,
-                        &field,
-                        &Value::Array(vec![item.clone()]),
-                        item,
-                        &format!("{path}[{i}]"),
-                        found,
-                    );
-                }
-            }
-            Value::Null => {}
-            value if field.is_list() => {
-                let text = format!(
-                    "{} is no list; write it in brackets, [{}]",
-                    shown(value),
-                    cut(&value.to_string())
-                );
-                found.push(Violation::new(path, text));
-            }
-            value => one(kind, &field, value, value, &path, found),
+        if value.is_null() {
+            continue;
+        }
+        if !field.is_list() {
+            one(kind, &field, value, value, &path, found);
+            continue;
+        }
+        let Some(items) = value.as_array() else {
+            let text =
+                format!("{} is no list; write it in brackets, [{}]", shown(value), cut(&value.to_string()));
+            found.push(Violation::new(path, text));
+            continue;
+        };
+        for (i, item) in items.iter().enumerate() {
+            one(kind, &field, &Value::Array(vec![item.clone()]), item, &format!("{path}[{i}]"), found);
         }
     }
 }

@@ -3,9 +3,10 @@
 
 use super::bulk::Bulk;
 use super::decode::{Reading, to_json};
+use super::store::SqlStore;
 use super::tx::Tx;
 use super::{Conn, beside, history, sites};
-use crate::contract::{Result, StoreError};
+use crate::contract::{Caller, Result, StoreError};
 use fettler_domain::calendar::Calendar;
 use fettler_domain::forecast::{FleetRow, FleetTable, Member, Past, Usage};
 use fettler_domain::ids::{MachineId, MeterId, SiteId};
@@ -42,6 +43,22 @@ const METERS_AT_ONCE: usize = 256;
 /// While reports of the past keep coming, figures are learnt no more often than this, in microseconds: all rows of
 /// the site follow from them.
 const BETWEEN_MICROS: i64 = 15 * MICROS_PER_MINUTE;
+
+/// Learns a site's figures while others write, and keeps them in a transaction of their own.
+pub(super) async fn learn(store: &SqlStore, caller: &Caller, site: SiteId) -> Result<()> {
+    let seen = store.seen.lock().await.get(&site).copied();
+    let look = look(&mut *store.read().await?, site, seen, caller.now).await?;
+    match look {
+        Look::Stand => {}
+        Look::Wait(marks) => {
+            store.seen.lock().await.insert(site, marks);
+        }
+        Look::Learnt(learnt) => {
+            store.queue.write(caller, move |tx| Box::pin(keep(tx, site, learnt))).await?;
+        }
+    }
+    Ok(())
+}
 
 /// How a site's figures stand.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -83,14 +100,14 @@ impl State {
 }
 
 /// Figures that were learnt, and from what.
-pub(super) struct Learnt {
+struct Learnt {
     table: FleetTable,
     as_of: ShopDay,
     marks: i64,
 }
 
 /// What a look at a site's figures came to.
-pub(super) enum Look {
+enum Look {
     /// They stand.
     Stand,
     /// Reports of the past are still coming; so many marks were seen.
@@ -100,7 +117,7 @@ pub(super) enum Look {
 }
 
 /// Learns a site's figures if they are to be learnt. `seen` is how many marks the last look saw.
-pub(super) async fn look(conn: &mut Conn, site: SiteId, seen: Option<i64>, now: Ts) -> Result<Look> {
+async fn look(conn: &mut Conn, site: SiteId, seen: Option<i64>, now: Ts) -> Result<Look> {
     let calendar = sites::by_number(conn, site).await?.calendar;
     let as_of = calendar.shop_day_of(now);
     let state = State::load(conn, site).await?;
@@ -181,7 +198,7 @@ fn with_pasts(
 }
 
 /// Keeps figures that were learnt, unless others were kept meanwhile that are as new.
-pub(super) async fn keep(tx: &mut Tx, site: SiteId, learnt: Learnt) -> Result<()> {
+async fn keep(tx: &mut Tx, site: SiteId, learnt: Learnt) -> Result<()> {
     tx.forget_machines([]);
     tx.take(site).await?;
     let state = State::load(&mut tx.conn, site).await?;

@@ -141,7 +141,7 @@ mod tests {
         sqlx::query(dialect::BEGIN_WRITE).execute(&mut conn).await.expect("begun");
         let looks = append(&mut conn, &mut Grown::default(), 0..FIRST + 10).await;
         let Some(statistics) = dialect::STATISTICS else {
-            assert_eq!(looks, [], "this engine is left alone");
+            assert!(looks.is_empty(), "this engine is left alone: {looks:?}");
             return;
         };
         assert_eq!(looks, [FIRST]);

@@ -5,9 +5,9 @@ use super::looks::{Asked, ReadTx};
 use super::tx::{Connect, Tx};
 use super::writer::Queue;
 use super::{
-    Conn, Db, ahead, audit, buy, close, dialect, ending, entries, fleet, fluid_reads, fluids, machines,
-    meters, orders, people, plan_reads, planned, point_reads, readings as body_readings, reports, settle,
-    shelf, shelf_use, shop, shop_state, sites,
+    Conn, Db, ahead, audit, buy, close, declared, dialect, ending, entries, fleet, fluid_reads, fluids,
+    machines, meters, orders, people, plan_reads, planned, point_reads, readings as body_readings, reports,
+    settle, shelf, shelf_use, shop, shop_state, sites,
 };
 use super::{upkeep, writer};
 use crate::contract::{
@@ -39,7 +39,7 @@ pub(crate) struct SqlStore {
     pub(super) readers: Pool<Db>,
     pub(super) queue: Queue,
     /// How many marks the last look at each site's fleet figures saw.
-    seen: Mutex<BTreeMap<SiteId, i64>>,
+    pub(super) seen: Mutex<BTreeMap<SiteId, i64>>,
 }
 
 impl SqlStore {
@@ -62,22 +62,6 @@ impl SqlStore {
     async fn read_as(&self, what: Option<&'static str>) -> Result<ReadTx> {
         let asked = Asked::now(what);
         Ok(ReadTx::new(self.readers.begin_with(dialect::BEGIN_READ).await?, asked))
-    }
-
-    /// Learns a site's fleet figures while others write, and keeps them in a transaction of their own.
-    async fn learn(&self, caller: &Caller, site: SiteId) -> Result<()> {
-        let seen = self.seen.lock().await.get(&site).copied();
-        let look = fleet::look(&mut *self.read().await?, site, seen, caller.now).await?;
-        match look {
-            fleet::Look::Stand => {}
-            fleet::Look::Wait(marks) => {
-                self.seen.lock().await.insert(site, marks);
-            }
-            fleet::Look::Learnt(learnt) => {
-                self.queue.write(caller, move |tx| Box::pin(fleet::keep(tx, site, learnt))).await?;
-            }
-        }
-        Ok(())
     }
 }
 
@@ -490,7 +474,7 @@ impl Store for SqlStore {
     async fn upkeep(&self, site: SiteId, now: Ts, limit: u32) -> Result<Upkeep> {
         let caller =
             Caller { token: None, method: "Upkeep", request: None, now, person: None, as_manager: true };
-        self.learn(&caller, site).await?;
+        fleet::learn(self, &caller, site).await?;
         self.queue.write(&caller, move |tx| Box::pin(upkeep::upkeep(tx, site, limit))).await
     }
 
