@@ -96,7 +96,7 @@ fn everywhere(typed: &[String]) -> Vec<String> {
 }
 
 /// A word as a shell takes it.
-fn quoted(word: &str) -> String {
+pub(crate) fn quoted(word: &str) -> String {
     let plain = |c: char| c.is_alphanumeric() || "-_./:=,@%+".contains(c);
     let bent = |c: char| "\"\\$`!".contains(c);
     if !word.is_empty() && word.chars().all(plain) {

@@ -1,11 +1,12 @@
 //! How a command ends: the exit codes, and the failures that lead to them with all that a person needs to go on.
 
 use crate::out::Out;
+use fettler_domain::error::{ASKED_BACK, MEANT};
 use fettler_domain::near;
 use fettler_proto::code_name;
-use std::{error::Error as _, fmt::Write as _, io, process::ExitCode};
+use std::{collections::HashMap, error::Error as _, fmt::Write as _, io, process::ExitCode};
 use tonic::{Code, Status};
-use tonic_types::StatusExt as _;
+use tonic_types::{ErrorDetails, StatusExt as _};
 
 /// What a command that worked has to say.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -44,6 +45,21 @@ pub(crate) struct Complaint {
     pub(crate) code: Option<String>,
     /// What the service does not know.
     pub(crate) missing: Option<Box<Missing>>,
+    /// Where it only asks back: what looks like a slip.
+    pub(crate) asked: Option<Box<AskedBack>>,
+}
+
+/// The fields that the service asks back. In a box of its own, since hardly any complaint has them.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub(crate) struct AskedBack(Vec<Asked>);
+
+/// A field that the service asks back.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub(crate) struct Asked {
+    /// The field, as the call names it.
+    pub(crate) field: String,
+    /// What may be meant, the nearest first.
+    pub(crate) meant: Vec<String>,
 }
 
 /// A thing that the service does not know.
@@ -65,6 +81,11 @@ impl Complaint {
     pub(crate) fn hint(mut self, hint: impl Into<String>) -> Complaint {
         self.hints.push(hint.into());
         self
+    }
+
+    /// What the service asks back; nothing where anything else is wrong.
+    pub(crate) fn asked(&self) -> &[Asked] {
+        self.asked.as_ref().map_or(&[], |asked| &asked.0)
     }
 
     /// It in one line, without hints.
@@ -151,6 +172,8 @@ fn timed_out_here(status: &Status) -> bool {
 
 /// What stands above fields that the service cannot take.
 const FIELDS_WRONG: &str = "the service cannot take what was said";
+/// What stands above fields that it asks back.
+const SLIPS: &str = "what was said looks like a slip";
 
 /// What a status says, in the words of a complaint.
 pub(crate) fn complaint_of(status: &Status) -> Complaint {
@@ -163,9 +186,11 @@ pub(crate) fn complaint_of(status: &Status) -> Complaint {
         if !complaint.fields.is_empty()
             && complaint.fields.iter().all(|(_, problem)| complaint.message.contains(problem.as_str()))
         {
-            FIELDS_WRONG.clone_into(&mut complaint.message);
+            let is_asked = details.error_info().is_some_and(|info| info.reason == ASKED_BACK);
+            (if is_asked { SLIPS } else { FIELDS_WRONG }).clone_into(&mut complaint.message);
         }
     }
+    complaint.asked = asked(&details);
     if let Some(failed) = details.precondition_failure() {
         let violations = failed.violations.iter().map(|v| (v.subject.clone(), v.description.clone()));
         let told = violations.filter(|(_, problem)| !complaint.message.contains(problem.as_str()));
@@ -193,6 +218,18 @@ pub(crate) fn complaint_of(status: &Status) -> Complaint {
         Some(_) | None => name.to_owned(),
     });
     complaint
+}
+
+/// What a status asks back; nothing where anything else is wrong.
+fn asked(details: &ErrorDetails) -> Option<Box<AskedBack>> {
+    let info = details.error_info().filter(|info| info.reason == ASKED_BACK)?;
+    let meant = info.metadata.get(MEANT).and_then(|text| serde_json::from_str(text).ok());
+    let mut meant: HashMap<String, Vec<String>> = meant.unwrap_or_default();
+    let fields = details.bad_request()?.field_violations.iter().map(|violation| violation.field.clone());
+    // The last may tell how many more there are, and is about no field.
+    let fields = fields.filter(|field| !field.is_empty());
+    let asked = fields.map(|field| Asked { meant: meant.remove(&field).unwrap_or_default(), field });
+    Some(Box::new(AskedBack(asked.collect())))
 }
 
 /// How a call names a person, and how a command does.
@@ -277,8 +314,8 @@ pub(crate) fn from_clap(error: &clap::Error) -> ExitCode {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use std::{collections::HashMap, sync::Arc};
-    use tonic_types::{ErrorDetails, FieldViolation};
+    use std::sync::Arc;
+    use tonic_types::FieldViolation;
 
     #[test]
     fn a_refusal_for_a_pin_names_the_flag_that_was_typed() {
@@ -293,6 +330,25 @@ mod tests {
         );
         assert_eq!(told("PIN_PAUSED", "for the person in `entered_by`"), "for the person in `--entered-by`");
         assert_eq!(told("MANAGER_ONLY", "`by` stays"), "`by` stays");
+    }
+
+    #[test]
+    fn what_is_asked_back_is_known_by_its_reason_alone() {
+        let of = |reason: &str| {
+            let mut details = ErrorDetails::new();
+            let fields = [("used[0].item", "which?"), ("done_at", "when?"), ("", "3 more are wrong")];
+            details.set_bad_request(fields.map(|(field, text)| FieldViolation::new(field, text)).to_vec());
+            let meant = r#"{"used[0].item":["way oil","way oil 2"]}"#.to_owned();
+            details.set_error_info(reason, "fettler.v1", HashMap::from([(MEANT.to_owned(), meant)]));
+            let text = "used[0].item: which?; done_at: when?; 3 more are wrong";
+            complaint_of(&Status::with_error_details(Code::InvalidArgument, text, details))
+        };
+        let asked = of(ASKED_BACK);
+        assert_eq!(asked.message, SLIPS);
+        let fields: Vec<_> = asked.asked().iter().map(|of| (of.field.as_str(), of.meant.len())).collect();
+        assert_eq!(fields, [("used[0].item", 2), ("done_at", 0)]);
+        let wrong = of("FIELDS_INVALID");
+        assert!(wrong.asked().is_empty() && wrong.message == FIELDS_WRONG);
     }
 
     #[test]

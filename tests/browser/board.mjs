@@ -120,7 +120,7 @@ for (const [size, path] of [["phone", "/board"], ["tablet", "/board"], ["desk", 
   await tabTo("Close order " + page.url().split("/").pop());
   await key("Enter");
   tell({ step: "asked back", wrong: await page.locator("form .wrong").allTextContents() });
-  await tabTo("so.line-air");
+  await tabTo("so.read.line-air");
   await page.keyboard.press("Space");
   await tabTo("Close order " + page.url().split("/").pop());
   await key("Enter");

@@ -6,7 +6,7 @@ use crate::year::shop;
 use fettler_domain::ids::{OrderNumber, SiteId};
 use fettler_domain::ledger::report::{Content, Received, ReportId, Statement};
 use fettler_domain::ledger::row::Settlement;
-use fettler_domain::order::{AsFound, ClosingSaid, OrderState, RaiseSaid, ReadingSaid};
+use fettler_domain::order::{AsFound, ClosingSaid, Confirmed, OrderState, RaiseSaid, ReadingSaid};
 use fettler_domain::planned::{Intent, Period, ShiftSaid};
 use fettler_domain::quantity::{Amount, Unit};
 use fettler_domain::reading::{Limits, Possible, ReadingTold, Taker, Value};
@@ -374,7 +374,7 @@ impl Pair {
             readings: (self.random.below(4) == 0).then(|| said_of(order)).into_iter().collect(),
             minutes: 5,
             note: ["", "as ever"][self.random.below(2)].into(),
-            confirmed: true,
+            confirmed: Confirmed::time(),
             ..ClosingSaid::plain(order, self.now.plus_micros(-back), name("Ada Kern"))
         };
         let call = self.caller("CloseOrder");

@@ -77,7 +77,7 @@ async fn care(wire: &Wire, machine: i64, rounds: i64) -> usize {
             order,
             done_by: "Ada Kern".into(),
             done_at: Some(at),
-            confirmed: true,
+            confirmed: vec!["done_at".into()],
             note: format!("round {round} of machine {machine}, all as it should be"),
             ..CloseOrderRequest::default()
         };

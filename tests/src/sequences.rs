@@ -6,7 +6,7 @@ use fettler_domain::ids::{OrderNumber, SiteId};
 use fettler_domain::ledger::changes::Outcome;
 use fettler_domain::ledger::report::{Content, Received, ReportId, Statement};
 use fettler_domain::ledger::row::{Settlement, State};
-use fettler_domain::order::{ClosingSaid, OrderState, RaiseSaid};
+use fettler_domain::order::{ClosingSaid, Confirmed, OrderState, RaiseSaid};
 use fettler_domain::quantity::{Amount, Unit};
 use fettler_domain::reading::ReadingTold;
 use fettler_domain::shop::Declaration;
@@ -313,7 +313,7 @@ impl Sides {
         let back = i64::try_from(self.random.below(90)).expect("small") * MICROS_PER_HOUR;
         self.told.push(format!("close {order}"));
         let plain = ClosingSaid::plain(number(order), self.now.plus_micros(-back), name("Ada Kern"));
-        let said = ClosingSaid { confirmed: true, ..plain };
+        let said = ClosingSaid { confirmed: Confirmed::time(), ..plain };
         let closed = self.store.close(&caller(self.now, "CloseOrder"), self.site, &said).await;
         same(&format!("closing {order}"), &closed.is_ok(), &self.model.end(order, OrderStands::Closed))
     }

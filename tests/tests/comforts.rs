@@ -342,20 +342,28 @@ fn slips_are_asked_back_or_refused_with_what_was_meant() {
     let service = Service::with_shop(SHOP);
     let by = ["--by", "Ada Kern", "--cautions-confirmed"];
     let close = |flags: &[&str]| service.fettler(&[&["close", "1"][..], &by, flags].concat());
-    // A test point and an item that there are not, and a day before the shop was declared: each with the flag that confirms it.
+    // A test point and an item that there are not, and a day before the shop was declared: all told together, each with the flag that
+    // confirms it.
     let slips = ["--read", "p-iar=6.1 bar", "--used", "way oil VG 86=2 L", "--done", "2026-01-05 10:00"];
-    let asked = |flags: &[&str], told: &[&str]| {
+    let asked = |flags: &[&str], told: &[&str], not_told: &str| {
         let ran = close(flags);
-        assert!(ran.code == 3 && told.iter().all(|told| ran.stderr.contains(told)), "{}", ran.all());
+        let tells = |text: &&str| ran.stderr.contains(*text);
+        assert!(ran.code == 3 && told.iter().all(tells) && !tells(&not_told), "{}", ran.all());
     };
-    asked(
-        &slips[4..],
-        &["--done: lies ", "before its order was opened", "close it again with --it-is-so done"],
-    );
-    asked(&slips[..2], &["`p-iar` is no test point of L-03: did you mean `p-air`?", "--it-is-so p-iar"]);
-    asked(
-        &slips[2..4],
-        &["did you mean `way oil VG 68`?", "close it again with --it-is-so \"way oil VG 86\""],
+    let time = "--done: lies ";
+    let point = "--read p-iar: `p-iar` is no test point of L-03, which has `p-air`; say it again, or confirm that `p-iar` is meant";
+    let item = "--used way oil VG 86: `way oil VG 86` is neither on the shelf nor in the kit, where there is `way oil VG 68`";
+    let flags = "with --it-is-so done --it-is-so p-iar --it-is-so \"way oil VG 86\" for what is right";
+    asked(&slips, &[time, point, item, flags, "code: INVALID_ARGUMENT, ASKED_BACK"], "?;");
+    let but = |so: &'static str| [&slips[..], &["--it-is-so", so]].concat();
+    asked(&but("done"), &[point, item, "with --it-is-so p-iar --it-is-so \"way oil VG 86\" for"], time);
+    asked(&but("way oil VG 86"), &[time, point, "with --it-is-so done --it-is-so p-iar for"], item);
+    asked(&but("p-iar"), &[time, item], point);
+    let neither = close(&["--it-is-so", "p-iar"]);
+    assert!(
+        neither.code == 2 && neither.stderr.contains("p-iar was neither read nor used"),
+        "{}",
+        neither.all()
     );
     let so = ["--it-is-so", "p-iar", "--it-is-so", "way oil VG 86", "--it-is-so", "done"];
     let closed = close(&[&slips[..], &so].concat()).done();

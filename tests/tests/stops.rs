@@ -11,6 +11,9 @@ const SHOP: &str = r#"people = ["Ada Kern", "Ben Holt"]
 key = "north"
 zone = "UTC"
 
+[[item]]
+name = "cloth"
+
 [[machine]]
 tag = "L-01"
 name = "Lathe one"
@@ -109,14 +112,19 @@ fn what_is_due_on_a_machine_is_walked_in_one_stop() {
             ("used as it stands: bowl gasket 1? y or n > ", "y\n"),
             ("Enter for nothing > ", "cloth\n"),
             ("names no quantity", ""),
-            ("Enter for nothing > ", "cloth=2\n"),
+            ("Enter for nothing > ", "cloht=2\n"),
             ("Enter for nothing > ", "\n"),
             ("minutes (planned 12), Enter not known > ", "14\n"),
             ("note, Enter for none > ", "it hissed\n"),
             ("Enter for nothing > ", "Replace the seat\n"),
-            // A value that cannot be is asked back, and nothing is recorded until somebody says that it is so.
+            // A value that cannot be and an item that there is not are asked back together, and nothing is recorded until of each
+            // somebody says that it is right, or what was meant.
             ("to 16 bar", ""),
-            ("y it is so, n leave the order open > ", "y\n"),
+            ("`cloht` is neither on", ""),
+            ("line-air: y it is right as it was typed, n leave the order open > ", "perhaps\n"),
+            ("that is none of these", ""),
+            ("line-air: y it is right as it was typed, n leave the order open > ", "y\n"),
+            ("cloht: y it is right as it was typed, m it is cloth, n leave the order open > ", "m\n"),
             ("Change the air filter", ""),
             ("q leave > ", "s\n"),
             ("Check the belt", ""),
@@ -147,6 +155,7 @@ fn what_is_due_on_a_machine_is_walked_in_one_stop() {
     assert_eq!(closing["asFound"], "AS_FOUND_WORN");
     assert_eq!((&closing["readings"][0]["value"], &closing["minutes"]), (&"61".into(), &14.into()));
     assert_eq!(closing["used"].as_array().map(Vec::len), Some(2), "{closing}");
+    assert!(closing["used"].to_string().contains("\"cloth\""), "what was meant was taken: {closing}");
     assert!(closing["cautionsConfirmed"].is_null(), "one was not heeded: {closing}");
     assert!(closing["findings"].to_string().contains("cautions not confirmed"), "{closing}");
     assert_eq!(closing["note"], "it hissed");
@@ -211,6 +220,22 @@ fn flags_close_several_and_each_stands_by_itself() {
     let json = service.fettler(&json).done();
     assert_eq!(oracle::lines(&json).len(), 2, "named twice, closed once:\n{json}");
     assert_eq!(order(&service, &bowl)["closing"]["cautionsConfirmed"], true);
+}
+
+#[test]
+fn several_that_are_asked_back_name_the_flag_that_confirms_them() {
+    let service = shop();
+    let (bowl, belt) = (open(&service, "L-01", "bowl"), open(&service, "L-01", "belt"));
+    let command = ["close", &bowl, &belt, "--by", "Ada Kern", "--done", "2020-02-01 10:00"];
+    let ran = service.fettler(&command);
+    assert_eq!(ran.code, 3, "{}", ran.all());
+    let hint = format!(
+        "hint: nothing was recorded of {bowl}, {belt}; close again with what was meant, or with --it-is-so done for what is right \
+         as it was typed\n"
+    );
+    assert!(ran.stderr.contains(&hint) && ran.stderr.contains("ASKED_BACK"), "{}", ran.all());
+    let so = service.fettler(&[&command[..], &["--it-is-so", "done"]].concat()).done();
+    assert!(so.starts_with("2 of 2 orders closed\n"), "{so}");
 }
 
 #[test]

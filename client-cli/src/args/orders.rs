@@ -83,8 +83,8 @@ pub(crate) struct CloseArgs {
     /// takes it. Repeatable.
     #[arg(long = "read", value_name = "POINT=VALUE[UNIT]")]
     pub(crate) readings: Vec<String>,
-    /// That it is so, however odd it looks: a test point that was read, an item that was used, or `done` for the time.
-    /// Repeatable.
+    /// That it is right as it was typed, however odd it looks: a test point that was read, an item that was used, or `done` for the
+    /// time; each by itself. Repeatable.
     #[arg(long = "it-is-so", value_name = "POINT|ITEM|done")]
     pub(crate) it_is_so: Vec<String>,
     /// What was used: "way oil VG 68=2 L", with the sump or reservoir into which it went, or which it fills instead of what

@@ -1,6 +1,6 @@
 //! `close`: a job was done; its order ends and the record is kept.
 
-use super::{board, instant, request_id, stop};
+use super::{asked_back, board, instant, request_id, stop};
 use crate::{
     again::Again,
     args::orders::{AsFound, CloseArgs},
@@ -34,7 +34,7 @@ pub(crate) async fn run(session: &Session, args: CloseArgs) -> Result<Answer, Fa
             link.orders().close_order(request).await
         })
         .await
-        .map_err(|failure| asked_back(in_flags(failure, &request)))?;
+        .map_err(|failure| asked_back::told(in_flags(failure, &request), &request))?;
     session.show(
         &answer,
         || render::order::closed(&answer, board),
@@ -123,39 +123,6 @@ fn flag(field: &str, request: &pb::CloseOrderRequest) -> String {
     }
 }
 
-/// The refusal with what to add where something is asked back.
-fn asked_back(failure: Failure) -> Failure {
-    let Failure::Refused(complaint) = &failure else { return failure };
-    let asked = complaint.fields.iter().filter(|(_, text)| is_asked_back(text));
-    let flags: Vec<String> =
-        asked.map(|(flag, _)| format!("--it-is-so {}", quoted(confirmed_by(flag)))).collect();
-    if flags.is_empty() {
-        return failure;
-    }
-    let hint = format!("nothing was recorded; if it is so, close it again with {}", flags.join(" "));
-    failure.with_hint(hint)
-}
-
-/// Whether a refusal of a field asks it back.
-pub(super) fn is_asked_back(text: &str) -> bool {
-    ["confirm the reading", "confirm the closing"].iter().any(|end| text.ends_with(end))
-}
-
-/// What `--it-is-so` names of what was said by a flag: the point, the item, or that it is the time.
-pub(super) fn confirmed_by(flag: &str) -> &str {
-    match flag.split_once(' ') {
-        Some((_, name)) => name,
-        None => DONE,
-    }
-}
-
-/// What `--it-is-so` calls the time at which the work was done.
-const DONE: &str = "done";
-
-fn quoted(name: &str) -> String {
-    if name.contains(' ') { format!("\"{name}\"") } else { name.to_owned() }
-}
-
 /// A closing ends its order, so a repeat finds no cautions to ask about: what was confirmed is said again.
 fn again(id: Uuid, request: &pb::CloseOrderRequest) -> Again {
     let again = Again::of(id);
@@ -166,10 +133,7 @@ fn again(id: Uuid, request: &pb::CloseOrderRequest) -> Again {
 pub(super) fn resolve(site: String, args: &CloseArgs) -> Result<pb::CloseOrderRequest, Failure> {
     let used = args.used.iter().map(|text| used(text)).collect::<Result<Vec<_>, _>>();
     let used = used.map_err(|error| Failure::usage(format!("--used: {error}")))?;
-    // What is no reading is the time or an item, which one word of the closing confirms.
-    let (of_closing, of_readings): (Vec<String>, Vec<String>) =
-        args.it_is_so.iter().cloned().partition(|so| so == DONE || used.iter().any(|item| item.item == *so));
-    let readings = readings(&args.readings, &of_readings)?;
+    let readings = args.readings.iter().map(|text| reading(text)).collect::<Result<_, _>>();
     let waste = args.waste.iter().map(|text| waste(text)).collect::<Result<_, _>>();
     let as_found = match args.as_found {
         None => pb::AsFound::Unspecified,
@@ -178,7 +142,7 @@ pub(super) fn resolve(site: String, args: &CloseArgs) -> Result<pb::CloseOrderRe
         Some(AsFound::Failed) => pb::AsFound::Failed,
         Some(AsFound::BrokeDown) => pb::AsFound::BrokeDown,
     };
-    Ok(pb::CloseOrderRequest {
+    let mut request = pb::CloseOrderRequest {
         site,
         request_id: String::new(),
         order: 0,
@@ -186,7 +150,7 @@ pub(super) fn resolve(site: String, args: &CloseArgs) -> Result<pb::CloseOrderRe
         done_by: args.by.clone(),
         entered_by: args.entered_by.clone().unwrap_or_default(),
         as_found: as_found.into(),
-        readings,
+        readings: readings.map_err(|error| Failure::usage(format!("--read: {error}")))?,
         used,
         cautions_confirmed: args.cautions_confirmed,
         certificate: args.certificate.clone().unwrap_or_default(),
@@ -196,8 +160,10 @@ pub(super) fn resolve(site: String, args: &CloseArgs) -> Result<pb::CloseOrderRe
         left_out: args.left_out.clone(),
         kit_used: args.kit,
         waste: waste.map_err(|error| Failure::usage(format!("--waste: {error}")))?,
-        confirmed: !of_closing.is_empty(),
-    })
+        confirmed: Vec::new(),
+    };
+    asked_back::confirm(&args.it_is_so, &mut request)?;
+    Ok(request)
 }
 
 /// Shows the order's cautions and, where a person is there to answer, asks whether they were heeded.
@@ -293,30 +259,6 @@ fn told(item: &pb::DueItem) -> String {
     }
     let _ = writeln!(text, "{}", render::due::DEFERRAL);
     text
-}
-
-/// What was read, with those confirmed that are said to be so.
-fn readings(texts: &[String], it_is_so: &[String]) -> Result<Vec<pb::Reading>, Failure> {
-    let read = texts.iter().map(|text| reading(text)).collect::<Result<Vec<_>, _>>();
-    let mut read = read.map_err(|error| Failure::usage(format!("--read: {error}")))?;
-    confirm(it_is_so, read.iter_mut().map(|reading| (reading.point.as_str(), &mut reading.confirmed)))?;
-    Ok(read)
-}
-
-/// Confirms readings by the keys of their points; a key that was not read is a slip of its own.
-pub(super) fn confirm<'a>(
-    it_is_so: &[String],
-    read: impl Iterator<Item = (&'a str, &'a mut bool)>,
-) -> Result<(), Failure> {
-    let mut left: Vec<&str> = it_is_so.iter().map(String::as_str).collect();
-    for (point, confirmed) in read {
-        *confirmed = it_is_so.iter().any(|so| so == point);
-        left.retain(|so| *so != point);
-    }
-    match left.first() {
-        None => Ok(()),
-        Some(point) => Err(Failure::usage(format!("--it-is-so: {point} was not read; name a point that is"))),
-    }
 }
 
 /// Reads `point=value[unit]`.

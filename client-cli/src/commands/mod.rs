@@ -1,6 +1,7 @@
 //! One file per verb: what was typed becomes a request, the request is called, the answer is rendered.
 
 mod ahead;
+mod asked_back;
 mod audit;
 mod backtest;
 mod calc;

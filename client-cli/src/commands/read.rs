@@ -58,8 +58,24 @@ async fn told(session: &Session, args: &ReadArgs) -> Result<Vec<pb::ReadingSaid>
         })
     };
     let mut told = args.readings.iter().map(said).collect::<Result<Vec<_>, Failure>>()?;
-    close::confirm(&args.it_is_so, told.iter_mut().map(|said| (said.point.as_str(), &mut said.confirmed)))?;
+    confirm(&args.it_is_so, told.iter_mut().map(|said| (said.point.as_str(), &mut said.confirmed)))?;
     Ok(told)
+}
+
+/// Confirms readings by the keys of their points; a key that was not read is a slip of its own.
+fn confirm<'a>(
+    it_is_so: &[String],
+    read: impl Iterator<Item = (&'a str, &'a mut bool)>,
+) -> Result<(), Failure> {
+    let mut left: Vec<&str> = it_is_so.iter().map(String::as_str).collect();
+    for (point, confirmed) in read {
+        *confirmed = it_is_so.iter().any(|so| so == point);
+        left.retain(|so| *so != point);
+    }
+    match left.first() {
+        None => Ok(()),
+        Some(point) => Err(Failure::usage(format!("--it-is-so: {point} was not read; name a point that is"))),
+    }
 }
 
 /// What was typed, its value with a decimal point.

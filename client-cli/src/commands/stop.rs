@@ -2,6 +2,7 @@
 //! has a request id of its own and stands, or is refused, by itself.
 
 use super::{
+    asked_back::{self, Question},
     board,
     close::{self, follow_up, id_of, in_flags},
     due, instant, paging, request_id, sheet_print,
@@ -52,6 +53,8 @@ struct Stop<'s> {
     answers: Vec<pb::CloseOrderResponse>,
     /// What the service refused, by order.
     refused: Complaint,
+    /// What it asked back where nobody is there to answer, by order.
+    asked: Vec<(i64, Vec<Question>)>,
 }
 
 /// Closes the orders of a stop.
@@ -74,8 +77,8 @@ pub(super) async fn run(session: &Session, args: CloseArgs) -> Result<Answer, Fa
     let heeded = talk.cautions(&jobs, args.cautions_confirmed).await?;
     let declared = if walks { sheet_print::declared(session).await? } else { Declared::default() };
     let refused = Complaint::default();
-    let mut stop =
-        Stop { session, id: request_id(&args.change), lines: Vec::new(), answers: Vec::new(), refused };
+    let (lines, answers, asked) = (Vec::new(), Vec::new(), Vec::new());
+    let mut stop = Stop { session, id: request_id(&args.change), lines, answers, refused, asked };
     let mut ended = None;
     for (job, mut request) in jobs.iter().zip(wanted) {
         let all_heeded = !job.cautions().is_empty() && job.cautions().iter().all(|one| heeded.contains(one));
@@ -85,7 +88,10 @@ pub(super) async fn run(session: &Session, args: CloseArgs) -> Result<Answer, Fa
         } else if ended.is_some() {
             stop.put(job, Became::LeftOpen);
         } else if !walks {
-            ended = stop.close(job, request, None).await.err();
+            match stop.close(job, request, None).await {
+                Ok(asked) => stop.asked.push((job.order, asked)),
+                Err(failure) => ended = Some(failure),
+            }
         } else {
             match talk.order(job, request, &declared).await? {
                 Said::Close(request, more) => {
@@ -226,13 +232,14 @@ impl Stop<'_> {
         self.lines.push(Line { order: job.order, title, became });
     }
 
-    /// Closes an order. What the service refuses holds up none behind it; without an answer nothing more is tried.
+    /// Closes an order; gives what the service asks back. What it refuses holds up none behind it; without an answer nothing more
+    /// is tried.
     async fn close(
         &mut self,
         job: &Job,
         mut request: pb::CloseOrderRequest,
         again: Option<u32>,
-    ) -> Result<(), Failure> {
+    ) -> Result<Vec<Question>, Failure> {
         let id = id_of(self.id, job.order, &again.map(|time| time.to_string()).unwrap_or_default());
         request.request_id = id.to_string();
         match send(self.session, &request, id).await {
@@ -241,9 +248,10 @@ impl Stop<'_> {
                 let became = Became::Closed(answer.remarks.clone());
                 self.lines.push(Line { order: job.order, title, became });
                 self.answers.push(answer);
-                Ok(())
+                Ok(Vec::new())
             }
             Err(Failure::Refused(complaint)) => {
+                let asked = asked_back::questions(complaint.asked(), &request);
                 self.put(job, Became::Refused(complaint.message.clone()));
                 let name = format!("order {}", job.order);
                 self.refused.fields.push((name.clone(), complaint.message));
@@ -251,7 +259,7 @@ impl Stop<'_> {
                     complaint.fields.into_iter().map(|(field, text)| (format!("{name}, {field}"), text));
                 self.refused.fields.extend(fields);
                 self.refused.code = complaint.code;
-                Ok(())
+                Ok(asked)
             }
             Err(other) => {
                 self.put(job, Became::NotKnown);
@@ -260,7 +268,7 @@ impl Stop<'_> {
         }
     }
 
-    /// Closes an order as it was told at the terminal; readings that the service asks back are asked there.
+    /// Closes an order as it was told at the terminal; what the service asks back, the time, readings and items, is asked there.
     async fn walked(
         &mut self,
         talk: &mut Talk<'_>,
@@ -271,12 +279,12 @@ impl Stop<'_> {
         let by = request.done_by.clone();
         for time in 0.. {
             let before = self.refused.clone();
-            self.close(job, request.clone(), (time > 0).then_some(time)).await?;
+            let asked = self.close(job, request.clone(), (time > 0).then_some(time)).await?;
             if !matches!(self.lines.last().map(|line| &line.became), Some(Became::Refused(_))) {
                 break;
             }
             let news: Vec<_> = self.refused.fields[before.fields.len()..].to_vec();
-            match talk.asked_back(&news, &request).await? {
+            match talk.asked_back(&news, &asked, &request).await? {
                 Some(mended) => {
                     (request, self.refused) = (mended, before);
                     self.lines.pop();
@@ -324,8 +332,18 @@ impl Stop<'_> {
             return Ok(Answer::Done);
         }
         "not all of the stop was taken; what closed is recorded".clone_into(&mut self.refused.message);
+        self.refused.hints.extend(how_again(&self.asked));
         Err(Failure::Refused(self.refused))
     }
+}
+
+/// What to say again of the orders that were asked back, and with what; none where none was.
+fn how_again(asked: &[(i64, Vec<Question>)]) -> Option<String> {
+    let asked = asked.iter().filter(|(_, questions)| !questions.is_empty());
+    let orders: Vec<String> = asked.clone().map(|(order, _)| order.to_string()).collect();
+    let again = format!("nothing was recorded of {}; close", orders.join(", "));
+    let questions = asked.flat_map(|(_, questions)| questions);
+    (!orders.is_empty()).then(|| asked_back::hint(&again, questions))
 }
 
 async fn send(
@@ -361,7 +379,6 @@ fn words(request: &pb::CloseOrderRequest) -> Vec<String> {
     put("--as-found", found.to_owned());
     for reading in &request.readings {
         put("--read", format!("{}={}{}", reading.point, reading.value, reading.unit));
-        put("--it-is-so", if reading.confirmed { reading.point.clone() } else { String::new() });
     }
     for item in &request.used {
         put("--used", used(item));
@@ -376,8 +393,8 @@ fn words(request: &pb::CloseOrderRequest) -> Vec<String> {
         put("--left-out", task.clone());
     }
     put("--note", request.note.clone());
-    if request.confirmed {
-        words.extend(["--it-is-so".to_owned(), "done".to_owned()]);
+    for word in asked_back::words(request) {
+        words.extend(["--it-is-so".to_owned(), word]);
     }
     for (flag, is_set) in [("--kit", request.kit_used), ("--cautions-confirmed", request.cautions_confirmed)]
     {
@@ -445,6 +462,7 @@ mod tests {
             note: "it \"hissed\"".into(),
             left_out: vec!["bowl".into()],
             kit_used: true,
+            confirmed: ["used[0].item", "used[1].item", "done_at"].map(str::to_owned).to_vec(),
             waste: vec![pb::WasteSaid {
                 reservoir: "tank".into(),
                 kind: "used oil".into(),

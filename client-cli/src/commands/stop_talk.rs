@@ -1,6 +1,7 @@
 //! What is asked at the terminal when several orders are closed in one stop.
 
 use super::{
+    asked_back::{self, Question},
     close::{used, waste, yes_or_no},
     stop::Job,
 };
@@ -255,31 +256,62 @@ impl<'s> Talk<'s> {
         }
     }
 
-    /// What the service refused; where it asks readings back, the closing with them confirmed if they are so.
+    /// What the service refused; where it only asks back, the closing with each thing confirmed as it was typed, or said as it was
+    /// meant. None leaves the order open.
     pub(super) async fn asked_back(
         &mut self,
         refused: &[(String, String)],
+        asked: &[Question],
         request: &pb::CloseOrderRequest,
     ) -> Result<Option<pb::CloseOrderRequest>, Failure> {
         for (what, text) in refused {
             self.tell("  -> ", &format!("{what}: {text}"));
         }
-        let asks = refused.iter().filter(|(_, text)| super::close::is_asked_back(text));
-        let asks: Vec<&str> = asks.map(|(what, _)| what.as_str()).collect();
-        if asks.is_empty() {
-            return Ok(None);
-        }
-        let said = self.ask("y it is so, n leave the order open").await;
-        if !said.is_some_and(|said| is_yes(&said)) {
+        if asked.is_empty() {
             return Ok(None);
         }
         let mut mended = request.clone();
-        for reading in &mut mended.readings {
-            reading.confirmed |= asks.iter().any(|what| what.ends_with(&format!("--read {}", reading.point)));
+        for question in asked {
+            match self.right_or_meant(question).await {
+                Some(Right::AsTyped) => question.thing.confirm(&mut mended),
+                Some(Right::Meant(name)) => question.thing.rename(name, &mut mended),
+                None => return Ok(None),
+            }
         }
-        mended.confirmed |= asks.iter().any(|what| !what.contains("--read "));
+        asked_back::as_said(&mut mended);
         Ok(Some(mended))
     }
+
+    /// Asks of one thing whether it is right as it was typed, or what was meant, until that is answered; none where the order is left
+    /// open.
+    async fn right_or_meant<'q>(&mut self, question: &'q Question) -> Option<Right<'q>> {
+        let key = |at: usize| if at == 0 { "m".to_owned() } else { format!("m{}", at + 1) };
+        let mut prompt = format!("{}: y it is right as it was typed", question.word);
+        for (at, name) in question.meant.iter().enumerate() {
+            let _ = write!(prompt, ", {} it is {name}", key(at));
+        }
+        prompt.push_str(", n leave the order open");
+        loop {
+            let said = self.ask(&prompt).await?;
+            if let Some(is_right) = yes_or_no(&said) {
+                return is_right.then_some(Right::AsTyped);
+            }
+            let meant =
+                question.meant.iter().enumerate().find(|(at, _)| said.eq_ignore_ascii_case(&key(*at)));
+            if let Some((_, name)) = meant {
+                return Some(Right::Meant(name));
+            }
+            self.tell("", "that is none of these");
+        }
+    }
+}
+
+/// What was said of a thing that was asked back.
+enum Right<'q> {
+    /// It is right as it was typed.
+    AsTyped,
+    /// Another name was meant.
+    Meant(&'q str),
 }
 
 fn is_yes(said: &str) -> bool {

@@ -1,13 +1,16 @@
 //! The decision of a closing: what it lacks, what it closes besides its own order, and what is worth a finding.
 //!
 //! Work that was done amiss is recorded all the same. What cannot be kept (a time to come, a text beyond its bounds) is
-//! refused; what looks like a slip (a time before the order stood) is asked back once.
+//! refused; what looks like a slip is asked back once ([`slips`]).
+
+pub mod slips;
 
 use crate::error::Violation;
 use crate::ids::OrderNumber;
 use crate::order::{AsFound, ClosingSaid};
 use crate::plan::{Base, ClauseState, DueKind, PlanRow};
 use crate::reading::PointUnit;
+use crate::shop::PointCard;
 use crate::text::Key;
 use crate::time::{MICROS_PER_DAY, MICROS_PER_MINUTE, Ts};
 use std::collections::BTreeMap;
@@ -16,11 +19,6 @@ use std::collections::BTreeMap;
 pub const AHEAD_MAX_MICROS: i64 = MICROS_PER_MINUTE;
 /// From how late an entry on is a finding, in microseconds: a day, so that the end of a night shift is none.
 pub const ENTRY_LATE_MICROS: i64 = MICROS_PER_DAY;
-/// How long before its order was opened work may have been done without a question, in microseconds: a day, since what was done in
-/// the night is raised in the morning, and a shop's first orders are opened when it is declared.
-pub const BEFORE_OPENED_MICROS: i64 = MICROS_PER_DAY;
-/// How what looks like a slip is asked back.
-pub const CONFIRM: &str = "if it is so, confirm the closing";
 /// What is said of a closing that came before its window opened.
 const BEFORE_WINDOW: &str = "done before its window opened";
 /// What is said of a closing whose second person is the first.
@@ -70,19 +68,6 @@ impl Stood {
         let on_grid = !plan.clauses.is_empty() && plan.clauses.iter().all(|clause| clause.base == Base::Grid);
         Stood { opened, last_closing, opens, on_grid }
     }
-
-    /// What asks a done time back that is before the order can have been meant. An order that follows a closing is opened when that
-    /// is entered, which may be days after it was done: there the closing is the bound.
-    fn asks_back(&self, done_at: Ts) -> Option<Violation> {
-        let (bound, leeway, what) = match (self.last_closing, self.opened) {
-            (Some(last), _) => (last, 0, "the last closing of this task"),
-            (None, Some(opened)) => (opened, BEFORE_OPENED_MICROS, "its order was opened"),
-            (None, None) => return None,
-        };
-        let is_before = bound.micros_since(done_at) > leeway;
-        let text = || format!("lies {} before {what}; {CONFIRM}", bound.ahead_in_words(done_at));
-        is_before.then(|| Violation::new("done_at", text()))
-    }
 }
 
 /// Whether a reading that is to come makes the order due, and nothing else before it.
@@ -103,17 +88,16 @@ pub struct Judged {
     pub left_open: Vec<(OrderNumber, Vec<String>)>,
 }
 
-/// Judges a closing entered at `now`. `points` are the machine's test points with their units.
+/// Judges a closing entered at `now`. `points` are the machine's test points.
 pub fn judge(
     said: &ClosingSaid,
     now: Ts,
     own: &Asked,
     covered: &[Asked],
     stood: Stood,
-    points: &BTreeMap<Key, String>,
+    points: &BTreeMap<Key, PointCard>,
 ) -> Result<Judged, Vec<Violation>> {
-    let mut wrong = impossible(said, now);
-    wrong.extend(stood.asks_back(said.done_at).filter(|_| !said.confirmed));
+    let wrong = impossible(said, now);
     if !wrong.is_empty() {
         return Err(wrong);
     }
@@ -189,11 +173,11 @@ fn lacking(said: &ClosingSaid, asked: &Asked) -> Vec<String> {
     lacks
 }
 
-fn readings_at_odds(said: &ClosingSaid, points: &BTreeMap<Key, String>) -> Vec<String> {
+fn readings_at_odds(said: &ClosingSaid, points: &BTreeMap<Key, PointCard>) -> Vec<String> {
     let odd = |reading: &crate::order::ReadingSaid| match (points.get(&reading.point), &reading.unit) {
         (None, _) => Some(format!("{} is no test point of this machine", reading.point)),
-        (Some(unit), Some(read)) if !is_same_unit(read, unit) => {
-            Some(format!("{} was read in {read}, its unit is {unit}", reading.point))
+        (Some(card), Some(read)) if !is_same_unit(read, &card.unit) => {
+            Some(format!("{} was read in {read}, its unit is {}", reading.point, card.unit))
         }
         (Some(_), _) => None,
     };
@@ -223,8 +207,25 @@ mod tests {
         Key::new(text).expect("a key")
     }
 
+    /// A test point in bar.
+    fn line() -> PointCard {
+        PointCard {
+            key: key("line"),
+            title: String::new(),
+            place: String::new(),
+            good: String::new(),
+            fluid: String::new(),
+            reservoir: None,
+            unit: "bar".into(),
+            limits: crate::reading::Limits::default(),
+            possible: None,
+            taker: crate::reading::Taker::Anyone,
+            cautions: Vec::new(),
+        }
+    }
+
     fn check(said: &ClosingSaid, own: &Asked, stood: Stood, expect: &[&str]) {
-        let points = BTreeMap::from([(key("line"), "bar".to_owned())]);
+        let points = BTreeMap::from([(key("line"), line())]);
         let judged = judge(said, NOW, own, &[], stood, &points).expect("possible");
         assert_eq!(judged.findings, expect);
     }
@@ -256,7 +257,6 @@ mod tests {
     fn late_entries_and_early_work_are_told() {
         let mut late = said();
         late.done_at = NOW.plus_micros(-3 * MICROS_PER_DAY - 1);
-        late.confirmed = true;
         let stood = Stood { last_closing: Some(NOW), opens: Some(NOW), ..Stood::default() };
         let expect =
             |early| ["entered 3 days after it was done", "done before the last closing of this task", early];
@@ -264,30 +264,6 @@ mod tests {
         let stood = Stood { on_grid: true, ..stood };
         check(&late, &Asked::default(), stood, &expect("done before its window opened: extra work"));
         check(&said(), &Asked::default(), stood, &[]);
-    }
-
-    #[test]
-    fn a_time_before_the_order_can_have_been_meant_is_asked_back_once() {
-        let days = |days: i64| NOW.plus_micros(-days * MICROS_PER_DAY);
-        for (last_closing, opened, done_days_ago, asks) in [
-            (Some(days(5)), Some(days(1)), 6, Some("lies 24 h before the last closing of this task")),
-            // Entered late, one closing after the other: the order after the first is younger than the work of the second.
-            (Some(days(5)), Some(days(1)), 4, None),
-            (None, Some(days(1)), 3, Some("lies 2 days before its order was opened")),
-            // Done in the night and raised in the morning, or on the day before the shop was declared.
-            (None, Some(days(1)), 2, None),
-            (None, None, 300, None),
-        ] {
-            let stood = Stood { opened, last_closing, ..Stood::default() };
-            let done = ClosingSaid { done_at: days(done_days_ago), ..said() };
-            let judge =
-                |said: &ClosingSaid| judge(said, NOW, &Asked::default(), &[], stood, &BTreeMap::new());
-            let expect = asks.map(|text| {
-                vec![Violation::new("done_at", format!("{text}; if it is so, confirm the closing"))]
-            });
-            assert_eq!(judge(&done).err(), expect, "{done_days_ago} days ago");
-            assert!(judge(&ClosingSaid { confirmed: true, ..done }).is_ok());
-        }
     }
 
     #[test]

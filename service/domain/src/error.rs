@@ -18,12 +18,36 @@ impl Violation {
     }
 }
 
+/// The reason, as programs read it, of what is not taken only because it looks like a slip ([`Error::AskedBack`]).
+pub const ASKED_BACK: &str = "ASKED_BACK";
+/// What may be meant by the fields that are asked back, as programs read it: a JSON object of lists of names, by field.
+pub const MEANT: &str = "meant";
+
+/// A field that can be taken and looks like a slip of the hand: it is asked back once, and taken as it was said where it is confirmed.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Question {
+    /// The field, with what is odd about it and how it is confirmed.
+    pub odd: Violation,
+    /// What may be meant, the nearest first.
+    pub meant: Vec<String>,
+}
+
+impl Question {
+    /// A question to which nothing is near.
+    pub fn new(field: impl Into<String>, text: impl Into<String>) -> Question {
+        Question { odd: Violation::new(field, text), meant: Vec::new() }
+    }
+}
+
 /// Why an intention is refused.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum Error {
     /// Mend these fields and ask again.
     #[error("{}", join(.0))]
     Invalid(Vec<Violation>),
+    /// Nothing is wrong but what looks like a slip: say it again, or confirm it.
+    #[error("{}", join_asked(.0))]
+    AskedBack(Vec<Question>),
     /// There is no such thing; `remedy` says how to find or make it.
     #[error("there is no {kind} {}; {remedy}", of_name(name))]
     NotFound {
@@ -78,9 +102,16 @@ fn of_name(name: &str) -> String {
 }
 
 fn join(violations: &[Violation]) -> String {
-    let one = |Violation { field, text }: &Violation| match field.as_str() {
+    violations.iter().map(told).collect::<Vec<_>>().join("; ")
+}
+
+fn join_asked(asked: &[Question]) -> String {
+    asked.iter().map(|question| told(&question.odd)).collect::<Vec<_>>().join("; ")
+}
+
+fn told(Violation { field, text }: &Violation) -> String {
+    match field.as_str() {
         "" => text.clone(),
         field => format!("{field}: {text}"),
-    };
-    violations.iter().map(one).collect::<Vec<_>>().join("; ")
+    }
 }

@@ -22,10 +22,14 @@ pub fn nearest<'a>(typed: &str, names: impl IntoIterator<Item = &'a str>) -> Vec
 
 /// "did you mean `a` or `b`?"; none where no name is near.
 pub fn question<'a>(typed: &str, names: impl IntoIterator<Item = &'a str>) -> Option<String> {
-    let near: Vec<String> = nearest(typed, names).iter().map(|name| format!("`{name}`")).collect();
-    let (last, others) = near.split_last()?;
-    let told = if others.is_empty() { last.clone() } else { format!("{} or {last}", others.join(", ")) };
-    Some(format!("did you mean {told}?"))
+    listed(&nearest(typed, names), "or").map(|told| format!("did you mean {told}?"))
+}
+
+/// Names in words, each as it is typed: "`a`, `b` and `c`"; none where there are none.
+pub fn listed(names: &[&str], joint: &str) -> Option<String> {
+    let names: Vec<String> = names.iter().map(|name| format!("`{name}`")).collect();
+    let (last, others) = names.split_last()?;
+    Some(if others.is_empty() { last.clone() } else { format!("{} {joint} {last}", others.join(", ")) })
 }
 
 /// The names that are near, else all there are, after some words.
@@ -47,6 +51,7 @@ mod tests {
         assert_eq!(question("mc-1", tags).unwrap(), "did you mean `MC-01`?");
         assert_eq!(question("grindign", tags).unwrap(), "did you mean `grinding`?");
         assert_eq!(question("nowhere", tags), None);
+        assert_eq!(listed(&tags[..3], "and").unwrap(), "`L-03`, `L-04` and `MC-01`");
         assert_eq!(remedy("x-9", tags.into_iter(), "there are"), "there are L-03, L-04, MC-01, grinding");
     }
 }

@@ -12,6 +12,7 @@ use crate::shop::limits::{COVERS_MAX, KIT_MAX, MINUTES_MAX, SHORT_TEXT_MAX, UNIT
 use crate::text::{Key, Name, line, note};
 use crate::time::{ShopDay, Ts};
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeSet;
 
 /// Where an order stands; nothing lies between these.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
@@ -90,9 +91,52 @@ pub struct ClosingSaid {
     pub left_out: Vec<Key>,
     /// The note.
     pub note: String,
-    /// That it is so, however odd the time or an item looks; each reading has its own word.
-    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
-    pub confirmed: bool,
+    /// What of it is so, however odd it looks.
+    #[serde(default, skip_serializing_if = "Confirmed::is_none")]
+    pub confirmed: Confirmed,
+}
+
+/// What of a closing is so, however odd it looks; each reading has its own word beside this.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Confirmed {
+    /// The time at which it was done.
+    pub done_at: bool,
+    /// Items that were used, by their places among those.
+    pub used: BTreeSet<usize>,
+}
+
+/// The most fields that a closing confirms beside its readings: the time, and every item.
+pub const CONFIRMED_MAX: usize = KIT_MAX + 1;
+
+impl Confirmed {
+    /// The field of the time.
+    pub const DONE_AT: &str = "done_at";
+
+    /// The field of an item that was used, by its place.
+    pub fn item_field(at: usize) -> String {
+        format!("used[{at}].item")
+    }
+
+    /// That the time is so, and nothing else.
+    pub fn time() -> Confirmed {
+        Confirmed { done_at: true, used: BTreeSet::new() }
+    }
+
+    /// Whether nothing is confirmed.
+    pub fn is_none(&self) -> bool {
+        !self.done_at && self.used.is_empty()
+    }
+
+    /// Confirms the field with this name, as a question names it; false where a closing with so many items used has no such field.
+    pub fn confirm(&mut self, field: &str, used: usize) -> bool {
+        if field == Confirmed::DONE_AT {
+            self.done_at = true;
+            return true;
+        }
+        let at = (0..used.min(KIT_MAX)).find(|at| Confirmed::item_field(*at) == field);
+        self.used.extend(at);
+        at.is_some()
+    }
 }
 
 /// The most readings that a closing takes: more than a task asks for, since others may have been read as well.
@@ -117,7 +161,7 @@ impl ClosingSaid {
             minutes: 0,
             left_out: Vec::new(),
             note: String::new(),
-            confirmed: false,
+            confirmed: Confirmed::default(),
         }
     }
 

@@ -2,9 +2,9 @@
 
 pub(crate) mod spans;
 
-use fettler_domain::error::{Error, Violation};
+use fettler_domain::error::{ASKED_BACK, Error, MEANT, Question, Violation};
 use fettler_store::contract::StoreError;
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 use std::time::Duration;
 use tonic::{Code, Status};
 use tonic_types::{ErrorDetails, FieldViolation, PreconditionViolation, StatusExt};
@@ -17,6 +17,8 @@ pub const MESSAGE_BYTES_MAX: usize = 4 << 20;
 pub const TOO_LARGE: &str = "MESSAGE_TOO_LARGE";
 /// How many bytes of field paths and texts of violations an answer tells.
 const VIOLATION_BYTES_MAX: usize = 3_000;
+/// How many bytes of questions an answer tells: fewer, since the names that may be meant are told once more as data.
+const QUESTION_BYTES_MAX: usize = 2_000;
 /// After what a caller may try again when the store is busy.
 const RETRY_AFTER: Duration = Duration::from_secs(1);
 
@@ -196,7 +198,8 @@ impl From<Failure> for Status {
             }
             Failure::Unreadable => plain(Code::InvalidArgument, failure.to_string(), "MESSAGE_UNREADABLE"),
             Failure::UnreadableJson { fields, .. } if !fields.is_empty() => {
-                bad_request(failure.to_string(), "MESSAGE_UNREADABLE", &told(fields))
+                let told = told(fields, VIOLATION_BYTES_MAX);
+                bad_request(failure.to_string(), "MESSAGE_UNREADABLE", &told, None)
             }
             Failure::UnreadableJson { .. } => {
                 plain(Code::InvalidArgument, failure.to_string(), "MESSAGE_UNREADABLE")
@@ -214,9 +217,10 @@ fn refused(error: &Error) -> Status {
     let text = error.to_string();
     match error {
         Error::Invalid(found) => {
-            let told = told(found);
-            bad_request(Error::Invalid(told.clone()).to_string(), "FIELDS_INVALID", &told)
+            let told = told(found, VIOLATION_BYTES_MAX);
+            bad_request(Error::Invalid(told.clone()).to_string(), "FIELDS_INVALID", &told, None)
         }
+        Error::AskedBack(found) => asked_back(found),
         Error::NotFound { kind, name, remedy } => {
             let reason = format!("{}_NOT_FOUND", kind.to_uppercase().replace([' ', '-'], "_"));
             let mut details = info(&reason, [("kind", (*kind).to_owned()), ("name", name.clone())]);
@@ -235,18 +239,18 @@ fn refused(error: &Error) -> Status {
         }
         Error::RequestReused(_) => {
             let violation = Violation::new("request_id", text.clone());
-            bad_request(text, "REQUEST_ID_REUSED", &[violation])
+            bad_request(text, "REQUEST_ID_REUSED", &[violation], None)
         }
     }
 }
 
 /// A status travels in headers, of which clients take 16 KiB, and says each violation twice: so those that fit are told,
 /// and how many more there are.
-fn told(found: &[Violation]) -> Vec<Violation> {
+fn told(found: &[Violation], bytes_max: usize) -> Vec<Violation> {
     let mut bytes = 0;
     let fits = found.iter().take_while(|violation| {
         bytes += violation.field.len() + violation.text.len();
-        bytes <= VIOLATION_BYTES_MAX
+        bytes <= bytes_max
     });
     let fits = fits.count().max(1);
     let mut told: Vec<Violation> = found.iter().take(fits).cloned().collect();
@@ -257,12 +261,32 @@ fn told(found: &[Violation]) -> Vec<Violation> {
     told
 }
 
-fn bad_request(text: String, reason: &str, found: &[Violation]) -> Status {
+fn bad_request(
+    text: String,
+    reason: &str,
+    found: &[Violation],
+    more: Option<(&'static str, String)>,
+) -> Status {
     let fields: Vec<&str> = found.iter().map(|violation| violation.field.as_str()).collect();
-    let mut details = info(reason, [("fields", fields.join(","))]);
+    let metadata = std::iter::once(("fields", fields.join(","))).chain(more);
+    let mut details = info(reason, metadata);
     let of = |violation: &Violation| FieldViolation::new(violation.field.as_str(), violation.text.as_str());
     details.set_bad_request(found.iter().map(of).collect::<Vec<_>>());
     Status::with_error_details(Code::InvalidArgument, text, details)
+}
+
+/// What is only asked back, with what may be meant by each field as JSON: names hold any sign.
+fn asked_back(found: &[Question]) -> Status {
+    let odd: Vec<Violation> = found.iter().map(|question| question.odd.clone()).collect();
+    let told = told(&odd, QUESTION_BYTES_MAX);
+    let is_told = |question: &&Question| told.contains(&question.odd) && !question.meant.is_empty();
+    let meant: BTreeMap<&str, &[String]> = found
+        .iter()
+        .filter(is_told)
+        .map(|question| (question.odd.field.as_str(), question.meant.as_slice()))
+        .collect();
+    let more = (!meant.is_empty()).then(|| (MEANT, serde_json::json!(meant).to_string()));
+    bad_request(Error::Invalid(told.clone()).to_string(), ASKED_BACK, &told, more)
 }
 
 fn plain(code: Code, text: String, reason: &str) -> Status {
@@ -275,7 +299,7 @@ fn retry(code: Code, text: String, reason: &str) -> Status {
     Status::with_error_details(code, text, details)
 }
 
-fn info<const N: usize>(reason: &str, metadata: [(&str, String); N]) -> ErrorDetails {
+fn info<'a>(reason: &str, metadata: impl IntoIterator<Item = (&'a str, String)>) -> ErrorDetails {
     let metadata: HashMap<String, String> =
         metadata.into_iter().map(|(name, value)| (name.to_owned(), value)).collect();
     ErrorDetails::with_error_info(reason, DOMAIN, metadata)
@@ -355,6 +379,7 @@ pub fn refusal(headers: &http::HeaderMap) -> Option<String> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use fettler_domain::order::Confirmed;
 
     fn every_failure() -> Vec<Failure> {
         let wrong = Error::WrongState {
@@ -374,6 +399,7 @@ mod tests {
             }
             .into(),
             Error::RequestReused("a-b".into()).into(),
+            Error::AskedBack(vec![Question::new("done_at", "lies early; confirm this time")]).into(),
             StoreError::Refused(Error::invalid("by", "is empty")).into(),
             StoreError::Conflict.into(),
             StoreError::Unavailable("/secret/path is locked".into()).into(),
@@ -410,6 +436,7 @@ mod tests {
             (Code::FailedPrecondition, "ORDER_NOT_OPEN"),
             (Code::PermissionDenied, "ROLE_MISSING"),
             (Code::InvalidArgument, "REQUEST_ID_REUSED"),
+            (Code::InvalidArgument, ASKED_BACK),
             (Code::InvalidArgument, "FIELDS_INVALID"),
             (Code::Aborted, "WRITERS_CONFLICT"),
             (Code::Unavailable, "STORE_UNAVAILABLE"),
@@ -472,6 +499,28 @@ mod tests {
         assert!(found.len() < 32 && size < 10_000, "{} in {size} bytes", found.len());
         let more = format!("{} more are wrong; mend these first", 5_000 - (found.len() - 1));
         assert_eq!(found.last().map(|last| last.description.as_str()), Some(more.as_str()));
+    }
+
+    #[test]
+    fn what_is_asked_back_is_told_by_its_reason_with_what_may_be_meant() {
+        let point =
+            Question { meant: vec!["coolant".into()], ..Question::new("readings[0].point", "which?") };
+        let told = |asked| {
+            let status = Status::from(Failure::Refused(Error::AskedBack(asked)));
+            let info = status.get_error_details().error_info().cloned().expect("always there");
+            (info.reason, info.metadata.get(MEANT).cloned(), status.details().len() + status.message().len())
+        };
+        let (reason, meant, _) = told(vec![Question::new("done_at", "when?"), point]);
+        assert_eq!(
+            (reason.as_str(), meant.as_deref()),
+            (ASKED_BACK, Some(r#"{"readings[0].point":["coolant"]}"#))
+        );
+        let many = |n: usize| Question {
+            meant: vec!["x".repeat(90)],
+            ..Question::new(Confirmed::item_field(n), "x".repeat(92))
+        };
+        let (_, meant, size) = told((0..50).map(many).collect());
+        assert!(meant.is_some_and(|meant| meant.len() < 2_400) && size < 10_000, "{size} bytes");
     }
 
     #[test]

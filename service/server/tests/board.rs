@@ -22,7 +22,7 @@ use tempfile::TempDir;
 
 /// A machine that was not cared for since October, and one that must not start.
 const SHOP: &str = r#"{"shop": {"site": {"key": "north", "name": "North & sons", "zone": "Europe/Berlin", "asksPin": PIN},
-  "people": ["Ada Kern", "Jo Lind"],
+  "people": ["Ada Kern", "Jo Lind"], "items": [{"name": "way oil", "unit": "L"}],
   "machines": [
     {"tag": "L-01", "name": "Lathe <1>", "area": "hall a",
      "points": [{"key": "line-air", "title": "line pressure", "unit": "bar", "actBelow": "5.5", "possibleFrom": "0", "possibleTo": "16",
@@ -339,9 +339,41 @@ async fn what_is_wrong_is_told_at_its_field_and_nothing_typed_is_lost() {
     let more = "&heeded=no&found=good&by=Ada+Kern&read.line-air=61";
     let (path, body) = shop.typed(&tablet, more).await;
     let told = shop.post(&path, &tablet, &body).await;
-    assert!(told.status == 422 && told.text().contains("It is so: I read it again"), "{}", told.text());
-    let told = shop.post(&path, &tablet, &format!("{body}&so.line-air=1")).await;
+    assert!(told.status == 422 && told.text().contains("“61” is right: I read it again"), "{}", told.text());
+    let told = shop.post(&path, &tablet, &format!("{body}&so.read.line-air=61")).await;
     assert!(told.status == 200 && told.text().contains("autions not confirmed"), "{}", told.text());
+}
+
+#[tokio::test]
+async fn each_thing_that_is_asked_back_has_a_tick_of_its_own_and_none_before() {
+    let shop = Shop::open(false, false).await;
+    let tablet = shop.tablet().await;
+    let well = "&heeded=yes&found=good&by=Ada+Kern&read.line-air=61&done=2026-01-05T10:00";
+    let (path, body) = shop.typed(&tablet, well).await;
+    assert!(!shop.get(&path, &tablet).await.text().contains("name=\"so."));
+    let oil = |item: &str| format!("{body}&used.1.item={item}&used.1.quantity=2&used.1.unit=L");
+    let ticks = async |body: &str| {
+        let told = shop.post(&path, &tablet, body).await;
+        assert_eq!(told.status, 422, "{}", told.text());
+        let text = told.text();
+        let tick = |part: &str| {
+            Some((part.split('"').next()?.to_owned(), part.split('>').next()?.contains("checked")))
+        };
+        text.split("name=\"so.").skip(1).filter_map(tick).collect::<Vec<_>>()
+    };
+    let of =
+        |all: &[(&str, bool)]| all.iter().map(|(of, is_so)| ((*of).to_owned(), *is_so)).collect::<Vec<_>>();
+    let slips = oil("way+oyl");
+    assert_eq!(ticks(&slips).await, of(&[("read.line-air", false), ("done", false), ("used.1.item", false)]));
+    let done = "&so.done=2026-01-05T10:00";
+    let time_alone = ticks(&format!("{slips}{done}")).await;
+    assert_eq!(time_alone, of(&[("read.line-air", false), ("done", true), ("used.1.item", false)]));
+    // A tick is for what stood there: what is typed anew is questioned anew.
+    let all = format!("{done}&so.read.line-air=61&so.used.1.item=way+oyl");
+    let other = ticks(&format!("{}{all}", oil("way+ole"))).await;
+    assert_eq!(other, of(&[("read.line-air", true), ("done", true), ("used.1.item", false)]));
+    let told = shop.post(&path, &tablet, &format!("{slips}{all}")).await;
+    assert_eq!(told.status, 200, "{}", told.text());
 }
 
 #[tokio::test]

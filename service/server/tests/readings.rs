@@ -185,6 +185,10 @@ async fn a_closing_asks_back_by_field_and_is_taken_when_it_is_so() {
     let asked = orders.close_order(close(reading.clone())).await.expect_err("asked back");
     assert_eq!(asked.code(), Code::InvalidArgument);
     assert!(asked.message().contains("readings[0].value"), "{}", asked.message());
+    assert_eq!(reason(&asked), "ASKED_BACK");
+    // What cannot be kept is no question.
+    let wrong = orders.close_order(close(v1::Reading { value: "much".into(), ..reading.clone() })).await;
+    assert_eq!(reason(&wrong.expect_err("no number")), "FIELDS_INVALID");
     let so = v1::Reading { confirmed: true, ..reading };
     let closed = orders.close_order(close(so)).await.expect("closed").into_inner();
     let findings = closed.order.and_then(|order| order.closing).expect("a closing").findings;

@@ -3,7 +3,7 @@
 #[macro_use]
 mod kit;
 
-use fettler_domain::order::{ClosingSaid, OrderState, RaiseSaid};
+use fettler_domain::order::{ClosingSaid, Confirmed, OrderState, RaiseSaid};
 use fettler_domain::time::Ts;
 use fettler_store::contract::{AuditCursor, AuditFilter, Audited, OrderFilter, PageAsk};
 use kit::{Engine, Shop, at, caller, declaration, key, name};
@@ -26,7 +26,7 @@ async fn worked(engine: Engine, jobs: i64) -> Shop {
         let item = shop.store.raise(&caller("RaiseOrder", NOON), shop.site, &raised).await.expect("raised");
         let done = Ts(begin.0 + job * 60_000_000);
         let plain = ClosingSaid::plain(item.plan.order, done, name("Ada"));
-        let said = ClosingSaid { confirmed: true, ..plain };
+        let said = ClosingSaid { confirmed: Confirmed::time(), ..plain };
         shop.store.close(&caller("CloseOrder", NOON), shop.site, &said).await.expect("closed");
     }
     shop

@@ -5,7 +5,7 @@ mod kit;
 
 use fettler_domain::error::Error;
 use fettler_domain::ids::OrderNumber;
-use fettler_domain::order::{ClosingSaid, OrderState};
+use fettler_domain::order::{ClosingSaid, Confirmed, OrderState};
 use fettler_domain::shop::{Declaration, TaskCard};
 use fettler_domain::time::{MICROS_PER_HOUR, Ts};
 use fettler_store::contract::{
@@ -183,10 +183,10 @@ async fn work_entered_days_later_counts_from_when_it_was_done(engine: Engine) {
     };
     let asked = close(&before).await;
     assert!(
-        matches!(&asked, Err(StoreError::Refused(Error::Invalid(wrong))) if wrong[0].field == "done_at"),
+        matches!(&asked, Err(StoreError::Refused(Error::AskedBack(asked))) if asked[0].odd.field == "done_at"),
         "{asked:?}"
     );
-    let ended = close(&ClosingSaid { confirmed: true, ..before }).await.expect("closed");
+    let ended = close(&ClosingSaid { confirmed: Confirmed::time(), ..before }).await.expect("closed");
     let record = ended.order.and_then(|order| order.closing).expect("a closing").record;
     assert!(record.findings.iter().any(|f| f == "done before the last closing of this task"), "{record:?}");
     assert_eq!(ended.next[0].plan.due, Some(at("2028-03-19T05:00:00Z")));

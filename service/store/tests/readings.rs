@@ -3,7 +3,8 @@
 #[macro_use]
 mod kit;
 
-use fettler_domain::order::{AsFound, ClosingSaid, ReadingSaid};
+use fettler_domain::error::Error;
+use fettler_domain::order::{AsFound, ClosingSaid, Confirmed, ReadingSaid};
 use fettler_domain::plan::DueKind;
 use fettler_domain::reading::ask::OddKind;
 use fettler_domain::reading::{Limits, Possible, ReadingTold, Taker, Value};
@@ -132,7 +133,7 @@ fn closing(
         minutes: 20,
         left_out: Vec::new(),
         note: String::new(),
-        confirmed: false,
+        confirmed: Confirmed::default(),
     }
 }
 
@@ -246,18 +247,18 @@ async fn a_closing_is_asked_back_for_a_slip_and_its_readings_go_with_it(engine: 
     let call = caller("CloseOrder", NOON);
     let slip = closing(order, "2026-03-10T11:00:00Z", vec![said("71")]);
     let asked = shop.store.close(&call, shop.site, &slip).await;
-    let Err(StoreError::Refused(fettler_domain::error::Error::Invalid(wrong))) = asked else {
-        panic!("{asked:?}")
-    };
-    assert_eq!(wrong[0].field, "readings[0].value");
-    assert!(wrong[0].text.ends_with("if it is so, confirm the reading"), "{}", wrong[0].text);
+    let Err(StoreError::Refused(Error::AskedBack(questions))) = asked else { panic!("{asked:?}") };
+    let odd = &questions[0].odd;
+    assert_eq!(odd.field, "readings[0].value");
+    assert!(odd.text.ends_with("confirm the reading where it is right as it was said"), "{}", odd.text);
     let mistyped = ReadingSaid { point: key("colant"), ..said("7.1") };
     let asked = shop.store.close(&call, shop.site, &closing(order, NOON, vec![mistyped])).await;
-    let Err(StoreError::Refused(fettler_domain::error::Error::Invalid(wrong))) = asked else {
-        panic!("{asked:?}")
-    };
-    let text = "`colant` is no test point of L-1: did you mean `coolant`?; if it is so, confirm the reading";
-    assert_eq!((wrong[0].field.as_str(), wrong[0].text.as_str()), ("readings[0].point", text));
+    let Err(StoreError::Refused(Error::AskedBack(questions))) = asked else { panic!("{asked:?}") };
+    let text = "`colant` is no test point of L-1, which has `coolant`; say it again, or confirm that `colant` is meant";
+    assert_eq!(
+        (questions[0].odd.field.as_str(), questions[0].odd.text.as_str()),
+        ("readings[0].point", text)
+    );
     let low = closing(order, "2026-03-10T11:00:00Z", vec![said("4.5")]);
     let ended = shop.store.close(&call, shop.site, &low).await.expect("closed");
     assert!(

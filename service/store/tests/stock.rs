@@ -3,20 +3,21 @@
 #[macro_use]
 mod kit;
 
-use fettler_domain::error::{Error, Violation};
+use fettler_domain::error::Error;
 use fettler_domain::ids::OrderNumber;
-use fettler_domain::order::{ClosingSaid, LotUsed};
+use fettler_domain::order::{ClosingSaid, Confirmed, LotUsed, ReadingSaid};
 use fettler_domain::quantity::Amount;
+use fettler_domain::reading::{Limits, Taker};
 use fettler_domain::shelf::ItemCard;
 use fettler_domain::shelf::book::{Counted, Ordering, Receipt};
 use fettler_domain::shelf::buy::Verdict;
 use fettler_domain::shelf::said::StockSaid;
-use fettler_domain::shop::{Declaration, KitItem, LastDoneCard};
+use fettler_domain::shop::{Declaration, KitItem, LastDoneCard, PointCard};
 use fettler_domain::text::ForeignName;
 use fettler_domain::time::ShopDay;
 use fettler_store::contract::{
-    BuyFilter, BuyList, Caller, EntryFilter, KeptItem, PageAsk, RequestKey, Result, StockDone, StockFilter,
-    StockTold, StoreError,
+    BuyFilter, BuyList, Caller, Ended, EntryFilter, KeptItem, PageAsk, RequestKey, Result, StockDone,
+    StockFilter, StockTold, StoreError,
 };
 use kit::{Engine, Shop, at, back_of, caller, declaration, every_days, key, name, task};
 
@@ -163,8 +164,8 @@ async fn more_than_by_the_book_is_asked_back_and_taken_when_it_is_so(engine: Eng
             "4 L is more than the 3 L of lot b by the book; if it is so, confirm it (`--it-is-so`)",
         ),
     ] {
-        let Error::Invalid(wrong) = refused(say(&shop, "way oil", slip).await) else { panic!("no question") };
-        assert_eq!((wrong[0].field.as_str(), wrong[0].text.as_str()), ("quantity", expect));
+        let Error::AskedBack(asked) = refused(say(&shop, "way oil", slip).await) else { panic!("taken") };
+        assert_eq!((asked[0].odd.field.as_str(), asked[0].odd.text.as_str()), ("quantity", expect));
     }
     assert_eq!(lots(&oil_of(&shop).await), [("b".to_owned(), 3), ("a".to_owned(), 5)], "nothing was taken");
     assert!(kinds(&shop, "stock.issued").await.is_empty());
@@ -228,12 +229,11 @@ async fn a_closing_uses_and_its_undo_gives_back(engine: Engine) {
     let close =
         async |said: &ClosingSaid| shop.store.close(&caller("CloseOrder", NOON), shop.site, said).await;
     // What is on no shelf may be a slip of the name.
-    let text = "`grease` is no item on the shelf: `fettler stock list` shows those there are; if it is so, confirm the closing";
-    assert_eq!(refused(close(&said).await), Error::Invalid(vec![Violation::new("used[2].item", text)]));
+    assert_eq!(asked(close(&said).await), [("used[2].item".to_owned(), Vec::new())]);
     let slip = ClosingSaid { used: vec![kit("way oyl", "4", "L")], ..said.clone() };
-    let text = "`way oyl` is no item on the shelf: did you mean `way oil`?; if it is so, confirm the closing";
-    assert_eq!(refused(close(&slip).await), Error::Invalid(vec![Violation::new("used[0].item", text)]));
-    let said = ClosingSaid { confirmed: true, ..said };
+    assert_eq!(asked(close(&slip).await), [("used[0].item".to_owned(), vec!["way oil".to_owned()])]);
+    let so = Confirmed { used: [2].into(), ..Confirmed::default() };
+    let said = ClosingSaid { confirmed: so, ..said };
     let closed = close(&said).await.expect("closed");
     let record = closed.order.and_then(|order| order.closing).expect("a closing").record;
     let lot = |lot: &str, of: i64| LotUsed { item: name("way oil"), lot: name(lot), amount: litres(of) };
@@ -251,6 +251,88 @@ async fn a_closing_uses_and_its_undo_gives_back(engine: Engine) {
     undo(false).await.expect("undone");
     assert_eq!(oil_of(&shop).await.shelf, before);
     assert_eq!(kinds(&shop, "stock.").await[..2], ["stock.returned", "stock.used"]);
+}
+
+/// What a closing is asked back for: the fields, each with what may be meant.
+fn asked(closed: Result<Ended>) -> Vec<(String, Vec<String>)> {
+    let Error::AskedBack(asked) = refused(closed) else { panic!("it is no question") };
+    asked.into_iter().map(|of| (of.odd.field, of.meant)).collect()
+}
+
+/// The lathe with a reading of its coolant, and with a service that is done with the refill and has a kit of its own. Nothing of
+/// that kit and not the coolant is on the shelf.
+async fn with_a_smaller_service(engine: Engine) -> Shop {
+    let mut declared = shop();
+    let machine = &mut declared.machines[0];
+    machine.points.push(PointCard {
+        key: key("coolant"),
+        title: "coolant concentration".into(),
+        place: String::new(),
+        good: String::new(),
+        fluid: "Emulsion E".into(),
+        reservoir: None,
+        unit: "%".into(),
+        limits: Limits::default(),
+        possible: None,
+        taker: Taker::Anyone,
+        cautions: Vec::new(),
+    });
+    let mut bowl = task("bowl", "Empty the bowl", vec![every_days(10)]);
+    bowl.kit = vec![kit("bowl gasket", "1", "")];
+    machine.tasks.iter_mut().find(|task| task.key == key("refill")).expect("there").covers =
+        vec![key("bowl")];
+    let stated = LastDoneCard { task: key("bowl"), counts: Vec::new(), ..machine.last_done[0].clone() };
+    machine.tasks.push(bowl);
+    machine.last_done.push(stated);
+    Shop::open_with(engine, &declared).await
+}
+
+async fn all_that_looks_like_a_slip_is_asked_back_together(engine: Engine) {
+    let shop = with_a_smaller_service(engine).await;
+    let order = refill(&shop).await;
+    let close =
+        async |said: &ClosingSaid| shop.store.close(&caller("CloseOrder", NOON), shop.site, said).await;
+    let asked = async |said: &ClosingSaid| {
+        asked(close(said).await).into_iter().map(|(field, _)| field).collect::<Vec<_>>()
+    };
+    let reading = ReadingSaid { point: key("colant"), value: "7.1".into(), unit: None, confirmed: false };
+    let slip = ClosingSaid {
+        readings: vec![reading.clone()],
+        used: vec![kit("way oil", "1", "L"), kit("way oyl", "2", "L"), kit("4711", "1", "L")],
+        ..ClosingSaid::plain(order, at("2026-01-05T10:00:00Z"), name("Ada"))
+    };
+    let all = ["done_at", "readings[0].point", "used[1].item"];
+    assert_eq!(asked(&slip).await, all);
+    let time = ClosingSaid { confirmed: Confirmed::time(), ..slip.clone() };
+    assert_eq!(asked(&time).await, all[1..], "yes to the time is no yes to the others");
+    let item = Confirmed { used: [1].into(), ..Confirmed::default() };
+    assert_eq!(asked(&ClosingSaid { confirmed: item, ..slip.clone() }).await, all[..2]);
+    let so = ReadingSaid { confirmed: true, ..reading };
+    assert_eq!(asked(&ClosingSaid { readings: vec![so.clone()], ..slip.clone() }).await, [all[0], all[2]]);
+    // What cannot be kept is told first, and alone.
+    let wrong = ClosingSaid { minutes: 100_000, ..slip.clone() };
+    let Error::Invalid(wrong) = refused(close(&wrong).await) else { panic!("no such time") };
+    assert_eq!((wrong.len(), wrong[0].field.as_str()), (1, "minutes"));
+    let so =
+        ClosingSaid { readings: vec![so], confirmed: Confirmed { done_at: true, used: [1].into() }, ..slip };
+    let closed = close(&so).await.expect("closed");
+    let expect = "way oyl is no item on the shelf, so no stock was changed".to_owned();
+    assert!(closed.remarks.contains(&expect), "{:?}", closed.remarks);
+}
+
+async fn what_a_covered_kit_or_the_machine_names_is_an_item(engine: Engine) {
+    let shop = with_a_smaller_service(engine).await;
+    let order = refill(&shop).await;
+    let close =
+        async |said: &ClosingSaid| shop.store.close(&caller("CloseOrder", NOON), shop.site, said).await;
+    let used = vec![kit("bowl gasket", "1", ""), kit("emulsion E", "8", "L")];
+    let said = ClosingSaid { used, ..ClosingSaid::plain(order, at(NOON), name("Ada")) };
+    // The kit of an order that is left open is none of this closing.
+    let alone = ClosingSaid { left_out: vec![key("bowl")], ..said.clone() };
+    let Error::AskedBack(asked) = refused(close(&alone).await) else { panic!("no question") };
+    assert_eq!(asked.iter().map(|of| of.odd.field.as_str()).collect::<Vec<_>>(), ["used[0].item"]);
+    let closed = close(&said).await.expect("closed");
+    assert_eq!(closed.covered.len(), 1);
 }
 
 use std::sync::LazyLock;
@@ -382,6 +464,8 @@ on_every_engine!(
     items_are_declared_and_shown_again,
     what_is_received_counted_and_issued_is_on_the_shelf,
     more_than_by_the_book_is_asked_back_and_taken_when_it_is_so,
+    all_that_looks_like_a_slip_is_asked_back_together,
+    what_a_covered_kit_or_the_machine_names_is_an_item,
     what_was_taken_by_hand_can_be_taken_back,
     a_closing_uses_and_its_undo_gives_back,
     a_kit_is_used_only_where_that_is_said,

@@ -248,6 +248,11 @@ impl Sort {
     }
 }
 
+/// Whether a fluid is water, which no shop keeps on the shelf.
+pub fn is_water(fluid: &Name) -> bool {
+    fluid.as_str().eq_ignore_ascii_case("water")
+}
+
 /// That a fluid which was poured is not the one that the machine's card says: another grade or type of oil, or another kind of
 /// fluid altogether. None where a text names no kind; water goes into a water-mixed coolant.
 pub fn not_of_card(poured: &str, card: &str) -> Option<String> {

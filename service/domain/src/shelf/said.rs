@@ -2,7 +2,7 @@
 
 use super::book::{Counted, Ordering, Receipt, Shelf, Taken, findings_of_use};
 use super::{ItemCard, amount_text};
-use crate::error::{Error, Violation};
+use crate::error::{Error, Question, Violation};
 use crate::journal::Kind;
 use crate::quantity::Amount;
 use crate::text::Name;
@@ -74,7 +74,7 @@ pub fn apply(
         }
         StockSaid::Issued { amount, lot, confirmed } => {
             if let Some(question) = asked_back(card, shelf, *amount, lot.as_ref()).filter(|_| !confirmed) {
-                return Err(one(question));
+                return Err(Error::AskedBack(vec![question]));
             }
             let used = use_up(card, shelf, *amount, lot.as_ref(), today, now);
             let value = json!({ "amount": amount.0, "taken": taken_value(&used.taken) });
@@ -108,7 +108,7 @@ fn by_the_book(shelf: &Shelf, lot: Option<&Name>) -> Amount {
 
 /// A question where more is said to have been taken by hand than there is by the book: it may be a slip, and the book may be
 /// wrong, so it is asked once and taken where it is so.
-fn asked_back(card: &ItemCard, shelf: &Shelf, amount: Amount, lot: Option<&Name>) -> Option<Violation> {
+fn asked_back(card: &ItemCard, shelf: &Shelf, amount: Amount, lot: Option<&Name>) -> Option<Question> {
     let was = by_the_book(shelf, lot);
     let of_lot = lot.map(|lot| format!(" of lot {lot}")).unwrap_or_default();
     let text = format!(
@@ -116,7 +116,7 @@ fn asked_back(card: &ItemCard, shelf: &Shelf, amount: Amount, lot: Option<&Name>
         card.says(amount),
         card.says(was)
     );
-    (amount > was).then(|| Violation::new("quantity", text))
+    (amount > was).then(|| Question::new("quantity", text))
 }
 
 /// Takes what was used off the shelf, whatever the book says.

@@ -90,10 +90,10 @@ fn a_slip_in_what_was_taken_is_asked_back_once() {
             "3 L is more than the 2 L of lot late by the book; if it is so, confirm it (`--it-is-so`)",
         ),
     ] {
-        let Err(Error::Invalid(wrong)) = say(&oil(), &mut shelf, &issued(units, lot, false)) else {
+        let Err(Error::AskedBack(asked)) = say(&oil(), &mut shelf, &issued(units, lot, false)) else {
             panic!("taken")
         };
-        assert_eq!((wrong[0].field.as_str(), wrong[0].text.as_str()), ("quantity", expect));
+        assert_eq!((asked[0].odd.field.as_str(), asked[0].odd.text.as_str()), ("quantity", expect));
     }
     assert_eq!(shelf, before);
     say(&oil(), &mut shelf, &issued(9, None, false)).expect("all there is is no question");

@@ -1,7 +1,7 @@
 //! Work orders and closings.
 
 use super::due::own_item;
-use super::fields::{Fields, SHORT_MAX, Said};
+use super::fields::{Fields, SHORT_MAX, Said, shown};
 use super::machine::numbers;
 use super::people::{Names, known_by};
 use super::time::{by_days, days_in_words, not_late, stamp, stamp_of};
@@ -11,7 +11,8 @@ use fettler_domain::error::Error;
 use fettler_domain::fluid::{Into, WASTE_MAX};
 use fettler_domain::ids::{OrderNumber, PersonId};
 use fettler_domain::order::{
-    AsFound, ClosingRecord, ClosingSaid, LotUsed, OrderState, READINGS_SAID_MAX, RaiseSaid, ReadingSaid,
+    AsFound, CONFIRMED_MAX, ClosingRecord, ClosingSaid, Confirmed, LotUsed, OrderState, READINGS_SAID_MAX,
+    RaiseSaid, ReadingSaid,
 };
 use fettler_domain::plan::{By, PlanRow, Satisfied, Timing};
 use fettler_domain::shop::KitItem;
@@ -77,6 +78,7 @@ pub fn closing(ask: &v1::CloseOrderRequest, now: Ts) -> Result<ClosingSaid, Erro
     let minutes = fields.number("minutes", ask.minutes, 0, MINUTES_MAX);
     let left_out = fields.each("left_out", &ask.left_out, COVERS_MAX, |fields, key| fields.key("", key));
     let note = fields.note("note", &ask.note);
+    let confirmed = confirmed(&mut fields, ask);
     let said = (|| {
         Some(ClosingSaid {
             order: order?,
@@ -94,10 +96,31 @@ pub fn closing(ask: &v1::CloseOrderRequest, now: Ts) -> Result<ClosingSaid, Erro
             minutes: minutes?,
             left_out,
             note: note?,
-            confirmed: ask.confirmed,
+            confirmed,
         })
     })();
     fields.finish(said)
+}
+
+/// Reads which fields of a closing are so, however odd they look.
+fn confirmed(fields: &mut Fields, ask: &v1::CloseOrderRequest) -> Confirmed {
+    let mut all = Confirmed::default();
+    let used = ask.used.len();
+    fields.each("confirmed", &ask.confirmed, CONFIRMED_MAX, |fields, field| {
+        if !all.confirm(field, used) {
+            let items = match used {
+                0 => String::new(),
+                1 => format!(" and {}", Confirmed::item_field(0)),
+                _ => format!(", {} to {}", Confirmed::item_field(0), Confirmed::item_field(used - 1)),
+            };
+            let of_reading =
+                if field.starts_with("readings") { "; a reading has its own `confirmed`" } else { "" };
+            let there = format!("what can be confirmed here: {}{items}{of_reading}", Confirmed::DONE_AT);
+            fields.wrong("", format!("`{}` is no such field; {there}", shown(field)));
+        }
+        Some(())
+    });
+    all
 }
 
 fn as_found(fields: &mut Fields, value: i32) -> Option<AsFound> {
@@ -425,6 +448,43 @@ mod tests {
             findings: Vec::new(),
             undone: None,
         }
+    }
+
+    #[test]
+    fn fields_are_confirmed_by_their_names_and_no_others() {
+        let read = |confirmed: &[&str], used: usize| {
+            let item = v1::KitItem { item: "oil".into(), quantity: "2".into(), ..Default::default() };
+            let ask = v1::CloseOrderRequest {
+                order: 7,
+                done_by: "Ada Kern".into(),
+                used: vec![item; used],
+                confirmed: confirmed.iter().map(|&field| field.to_owned()).collect(),
+                ..Default::default()
+            };
+            match closing(&ask, Ts(0)) {
+                Ok(said) => Ok(said.confirmed),
+                Err(Error::Invalid(wrong)) => Err(format!("{}: {}", wrong[0].field, wrong[0].text)),
+                Err(other) => panic!("{other}"),
+            }
+        };
+        assert_eq!(read(&[], 2), Ok(Confirmed::default()));
+        let both = Confirmed { done_at: true, used: [1].into() };
+        assert_eq!(read(&["used[1].item", "done_at", "done_at"], 2), Ok(both));
+        for (field, used, expect) in [
+            ("used[2].item", 2, "what can be confirmed here: done_at, used[0].item to used[1].item"),
+            ("used[+0].item", 1, "what can be confirmed here: done_at and used[0].item"),
+            ("used[0].item", 0, "what can be confirmed here: done_at"),
+            ("", 0, "what can be confirmed here: done_at"),
+            (
+                "readings[0].value",
+                0,
+                "what can be confirmed here: done_at; a reading has its own `confirmed`",
+            ),
+        ] {
+            let told = Err(format!("confirmed[0]: `{field}` is no such field; {expect}"));
+            assert_eq!(read(&[field], used), told);
+        }
+        assert_eq!(read(&["done_at"; 52], 0), Err("confirmed: has 52 entries; give at most 51".into()));
     }
 
     #[test]

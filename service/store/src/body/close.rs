@@ -7,15 +7,17 @@ use super::people::{known_person, names, speaker};
 use super::request::Keep;
 use super::shop_write::OPEN_ORDER;
 use super::tx::Tx;
-use super::{closing_reads, ended, fluids, orders, plan_reads, raised, refresh, shelf_use, sites};
+use super::{closing_reads, ended, fluids, orders, plan_reads, raised, readings, refresh, shelf_use, sites};
 use crate::contract::{Ended, Result, StoreError};
+use fettler_domain::closing::slips::{Known, slips};
 use fettler_domain::closing::{Asked, Judged, Stood, judge};
 use fettler_domain::error::Error;
 use fettler_domain::ids::{ClosingId, MachineId, OrderNumber, PersonId, SiteId, TaskId};
 use fettler_domain::journal::Kind;
 use fettler_domain::order::{ClosingRecord, ClosingSaid, GovernedThen, OrderState};
 use fettler_domain::plan::{ClauseState, Counted, PlanRow};
-use fettler_domain::shop::{PointCard, TaskCard};
+use fettler_domain::reading::ask::Odd;
+use fettler_domain::shop::{KitItem, PointCard, TaskCard};
 use fettler_domain::text::Key;
 use fettler_domain::time::Ts;
 use serde::{Deserialize, Serialize};
@@ -29,7 +31,6 @@ const COVERED: &str = "WITH RECURSIVE c(task) AS (SELECT smaller FROM task_cover
     UNION SELECT x.smaller FROM c JOIN task_cover x ON x.site = $1 AND x.larger = c.task) \
     SELECT o.number FROM c JOIN work_order o ON o.site = $1 AND o.task = c.task AND o.planned = 1 AND o.state = 'open' ORDER BY o.number";
 const LAST: &str = "SELECT MAX(done_at) FROM closing WHERE site = $1 AND task = $2 AND undone = 0";
-const POINTS: &str = "SELECT card FROM point WHERE site = $1 AND machine = $2";
 const PUT_CLOSING: &str = "INSERT INTO closing (site, number, work_order, task, machine, done_at, entered_at, covered_by, \
     undone, record, leaf) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, 0, $9, $10)";
 const CLOSE: &str = "UPDATE work_order SET state = 'closed', planned = 0, ended_at = $3, closing = $4, leaf = $5 \
@@ -39,7 +40,7 @@ const OPEN_BY_TASK: &str = "SELECT number FROM work_order WHERE site = $1 AND pl
     (SELECT closing FROM work_order WHERE site = $1 AND number = $2))) ORDER BY number";
 
 #[cfg(test)]
-pub(super) const ALL_SQL: &[&str] = &[ORDER, COVERED, LAST, POINTS, PUT_CLOSING, CLOSE, OPEN_BY_TASK];
+pub(super) const ALL_SQL: &[&str] = &[ORDER, COVERED, LAST, PUT_CLOSING, CLOSE, OPEN_BY_TASK];
 
 /// An order with what its ending needs.
 pub(super) struct Subject {
@@ -76,6 +77,16 @@ impl Subject {
             certificate: card.certificate,
             second_person: card.second_person,
         }
+    }
+
+    fn kit(&self) -> &[KitItem] {
+        self.card.as_ref().map_or(&[], |card| &card.kit)
+    }
+
+    /// What was used that is not the oil of the machine's card.
+    fn wrongly_poured(&self, said: &ClosingSaid, points: &BTreeMap<Key, PointCard>) -> Vec<String> {
+        let used: Vec<&str> = said.used.iter().map(|used| used.item.as_str()).collect();
+        self.card.as_ref().map(|card| card.wrongly_poured(points, &used)).unwrap_or_default()
     }
 
     /// What to heed before starting.
@@ -163,21 +174,23 @@ pub(super) async fn close(tx: &mut Tx, site: SiteId, mut said: ClosingSaid) -> R
     let asked: Vec<Asked> = covered.iter().map(Subject::asked).collect();
     let plan = plan_reads::entry(&mut tx.conn, site, said.order).await?.plan;
     let stood = Stood::by(&plan, Some(own.opened_at), last_closing(tx, site, own.task).await?);
-    let points = points(tx, site, own.machine).await?;
+    let points = readings::points(&mut tx.conn, site, own.machine).await?;
+    let cards: BTreeMap<Key, PointCard> =
+        points.iter().map(|(_, card)| (card.key.clone(), card.clone())).collect();
     let mut judged =
-        judge(&said, tx.caller.now, &own.asked(), &asked, stood, &points).map_err(Error::Invalid)?;
-    let read =
-        closing_reads::said_in_closing(tx, site, (own.machine, &own.tag), &said, people.done_by).await?;
-    judged.findings.extend(closing_reads::findings(&read));
-    let kit = own.card.as_ref().map_or(&[][..], |card| &card.kit);
-    if !said.confirmed {
-        shelf_use::asks_back(tx, site, &said.used, kit).await?;
-    }
-    said.used = said.used_with(kit);
-    judged.findings.extend(wrongly_poured(tx, site, &own, &said).await?);
+        judge(&said, tx.caller.now, &own.asked(), &asked, stood, &cards).map_err(Error::Invalid)?;
+    let at = (own.machine, points.as_slice());
+    let read = closing_reads::said_in_closing(tx, site, at, &said, people.done_by).await?;
+    let closed_with = covered.iter().filter(|subject| judged.covered.contains(&subject.order));
+    let kits: Vec<&KitItem> = closed_with.chain([&own]).flat_map(Subject::kit).collect();
+    said.used = said.used_with(own.kit());
+    let fluids = fluids::said_in_closing(tx, site, &own, &said, people.done_by).await?;
+    let known = Known { tag: &own.tag, points: &cards, shelf: &[], kits: &kits };
+    ask_back(tx, site, &said, stood, known, &read.odd).await?;
+    judged.findings.extend(closing_reads::findings(&read.said));
+    judged.findings.extend(own.wrongly_poured(&said, &cards));
     let used = shelf_use::said_in_closing(tx, site, &said.used, said.done_at).await?;
     judged.findings.extend(used.findings.iter().cloned());
-    let fluids = fluids::said_in_closing(tx, site, &own, &said, people.done_by).await?;
     let told = |finding: &&String| {
         let used = finding.split_once(" was poured, ").map(|(item, _)| format!("{item} was used, "));
         used.is_some_and(|used| judged.findings.iter().any(|known| known.starts_with(&used)))
@@ -190,8 +203,8 @@ pub(super) async fn close(tx: &mut Tx, site: SiteId, mut said: ClosingSaid) -> R
     let record = ClosingRecord { lots: used.lots(), ..record };
     let number = record.closing;
     let leaf = put(tx, site, &own, &record, Some(said.note.clone())).await?;
-    let beyond_stop = closing_reads::beyond_stop(&read);
-    closing_reads::put_of_closing(tx, site, read, number).await?;
+    let beyond_stop = closing_reads::beyond_stop(&read.said);
+    closing_reads::put_of_closing(tx, site, read.said, number).await?;
     fluids::put_of_closing(tx, site, fluids, number, &record.lots).await?;
     shelf_use::put_of_closing(tx, site, used, (said.order, number), people.entered_by).await?;
     for subject in covered.iter().filter(|subject| judged.covered.contains(&subject.order)) {
@@ -274,23 +287,19 @@ async fn last_closing(tx: &mut Tx, site: SiteId, task: Option<TaskId>) -> Result
     Ok(Reading::new(&row, "closing").next::<Option<i64>>()?.map(Ts))
 }
 
-/// What was used that is not the oil of the machine's card.
-async fn wrongly_poured(tx: &mut Tx, site: SiteId, own: &Subject, said: &ClosingSaid) -> Result<Vec<String>> {
-    let Some(card) = own.card.as_ref().filter(|_| !said.used.is_empty()) else { return Ok(Vec::new()) };
-    let points = super::readings::points(&mut tx.conn, site, own.machine).await?;
-    let points = points.into_iter().map(|(_, card)| (card.key.clone(), card)).collect();
-    let used: Vec<&str> = said.used.iter().map(|used| used.item.as_str()).collect();
-    Ok(card.wrongly_poured(&points, &used))
-}
-
-async fn points(tx: &mut Tx, site: SiteId, machine: MachineId) -> Result<BTreeMap<Key, String>> {
-    let rows = sqlx::query(POINTS).bind(i64::from(site.0)).bind(machine.0).fetch_all(&mut tx.conn).await?;
-    rows.iter()
-        .map(|row| {
-            let card: PointCard = Reading::new(row, "point").json("card")?;
-            Ok((card.key, card.unit))
-        })
-        .collect()
+/// Asks back, all together, what looks like a slip.
+async fn ask_back(
+    tx: &mut Tx,
+    site: SiteId,
+    said: &ClosingSaid,
+    stood: Stood,
+    known: Known<'_>,
+    odd: &[(usize, Odd)],
+) -> Result<()> {
+    // A closing that says nothing of items costs no statement.
+    let shelf = if said.used.is_empty() { Vec::new() } else { shelf_use::on_shelf(tx, site).await? };
+    let asked = slips(said, stood, Known { shelf: &shelf, ..known }, odd);
+    if asked.is_empty() { Ok(()) } else { Err(Error::AskedBack(asked).into()) }
 }
 
 /// The people whom a closing names.

@@ -2,21 +2,18 @@
 
 use super::decode::Reading;
 use super::fluid_reads::judged_by;
-use super::readings::{before, mark, points, put};
+use super::readings::{before, mark, put};
 use super::tx::Tx;
 use crate::contract::Result;
 use fettler_domain::error::{Error, Violation};
 use fettler_domain::ids::{ClosingId, MachineId, PersonId, PointId, SiteId};
-use fettler_domain::near;
 use fettler_domain::order::{ClosingSaid, Undone};
 use fettler_domain::reading::ask::{Odd, OddKind, Told, judge};
 use fettler_domain::reading::{ReadingRecord, Step, with_sign};
+use fettler_domain::shop::PointCard;
 
 const OF_CLOSING: &str =
     "SELECT leaf, record FROM reading WHERE site = $1 AND closing = $2 AND withdrawn IS NULL ORDER BY leaf";
-
-/// How a reading that looks like a slip is asked back.
-const CONFIRM_READING: &str = "if it is so, confirm the reading";
 
 #[cfg(test)]
 pub(super) const ALL_SQL: &[&str] = &[OF_CLOSING];
@@ -27,37 +24,38 @@ pub(super) struct Said {
     record: ReadingRecord,
 }
 
-/// Judges what a closing says was read; what looks like a slip is asked back, field by field, a key that is no test point of the
-/// machine too. Confirmed, that is no reading; the closing notes it as a finding.
+/// What a closing says was read, judged.
+#[derive(Default)]
+pub(super) struct Read {
+    /// The readings, ready to be kept.
+    pub(super) said: Vec<Said>,
+    /// What is odd about them, by their places in the closing.
+    pub(super) odd: Vec<(usize, Odd)>,
+}
+
+/// Judges what a closing says was read at a machine's test points; refused is only what cannot be read as a number, field by field. What
+/// was read where there is no test point is no reading; the closing notes it as a finding.
 pub(super) async fn said_in_closing(
     tx: &mut Tx,
     site: SiteId,
-    (machine, tag): (MachineId, &str),
+    (machine, points): (MachineId, &[(PointId, PointCard)]),
     said: &ClosingSaid,
     by: PersonId,
-) -> Result<Vec<Said>> {
-    let points = points(&mut tx.conn, site, machine).await?;
-    let (mut all, mut wrong) = (Vec::new(), Vec::new());
+) -> Result<Read> {
+    let (mut read, mut wrong) = (Read::default(), Vec::new());
     for (i, reading) in said.readings.iter().enumerate() {
-        let Some((point, card)) = points.iter().find(|(_, card)| card.key == reading.point) else {
-            if !reading.confirmed {
-                let keys = points.iter().map(|(_, card)| card.key.as_str());
-                wrong.push(no_point(i, reading.point.as_str(), tag, keys));
-            }
-            continue;
-        };
+        let Some((point, card)) = points.iter().find(|(_, card)| card.key == reading.point) else { continue };
         let unit = reading.unit.as_deref().unwrap_or_default();
         let has_record = said.certificate.is_some();
         let told = Told { value: &reading.value, unit, at: said.done_at, has_record };
-        let field = |of: &str| format!("readings[{i}].{of}");
         let before = before(&mut tx.conn, site, *point, card, said.done_at).await?;
         let card = &judged_by(&mut tx.conn, site, machine, card).await?;
         match judge(card, told, before) {
-            Err(violation) => wrong.push(Violation { field: field(&violation.field), ..violation }),
+            Err(violation) => {
+                let field = format!("readings[{i}].{}", violation.field);
+                wrong.push(Violation { field, ..violation });
+            }
             Ok(judged) => {
-                if !reading.confirmed {
-                    wrong.extend(judged.odd.iter().map(|odd| asked_back(odd, &field(&odd.field))));
-                }
                 let record = ReadingRecord {
                     machine,
                     point: reading.point.clone(),
@@ -75,22 +73,12 @@ pub(super) async fn said_in_closing(
                     closing: None,
                     withdrawn: None,
                 };
-                all.push(Said { point: *point, record });
+                read.odd.extend(judged.odd.into_iter().map(|odd| (i, odd)));
+                read.said.push(Said { point: *point, record });
             }
         }
     }
-    if wrong.is_empty() { Ok(all) } else { Err(Error::Invalid(wrong).into()) }
-}
-
-/// Asks a reading back whose key is no test point of the machine, with those that may be meant.
-fn no_point<'a>(at: usize, key: &str, tag: &str, keys: impl Iterator<Item = &'a str> + Clone) -> Violation {
-    let meant = near::remedy(key, keys, &format!("{tag} has"));
-    let text = format!("`{key}` is no test point of {tag}: {meant}; {CONFIRM_READING}");
-    Violation::new(format!("readings[{at}].point"), text)
-}
-
-fn asked_back(odd: &Odd, field: &str) -> Violation {
-    Violation::new(field, format!("{}; {CONFIRM_READING}", odd.text))
+    if wrong.is_empty() { Ok(read) } else { Err(Error::Invalid(wrong).into()) }
 }
 
 /// What a closing's readings find.

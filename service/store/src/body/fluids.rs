@@ -15,7 +15,7 @@ use crate::contract::{FluidDone, Result, Withdrawal};
 use fettler_domain::calendar::Calendar;
 use fettler_domain::error::{Error, Violation};
 use fettler_domain::fluid::{
-    CAUTIONS, FluidAct, FluidRecord, FluidSaid, comes_out_of, goes_into, millilitres, no_reservoir,
+    CAUTIONS, FluidAct, FluidRecord, FluidSaid, comes_out_of, goes_into, is_water, millilitres, no_reservoir,
     not_of_card, waste_findings,
 };
 use fettler_domain::ids::{ClosingId, OrderNumber, PersonId, SiteId};
@@ -123,11 +123,6 @@ async fn taken(tx: &mut Tx, site: SiteId, said: &FluidSaid) -> Result<UsedInClos
         into: None,
     };
     shelf_use::said_in_closing(tx, site, &[item], said.at).await
-}
-
-/// Whether a fluid is water, which no shop keeps on the shelf.
-pub(super) fn is_water(fluid: &Name) -> bool {
-    fluid.as_str().eq_ignore_ascii_case("water")
 }
 
 /// That what was poured is not the fluid of the machine's card.

@@ -6,14 +6,13 @@ use super::people::speaker;
 use super::request::Keep;
 use super::shelf::{self, Brought, Change};
 use super::tx::Tx;
-use super::{DbRow, fluids, sites};
+use super::{DbRow, sites};
 use crate::contract::{KeptItem, Result, StockDone, StoreError, Withdrawal};
-use fettler_domain::closing::CONFIRM;
-use fettler_domain::error::{Error, Violation};
-use fettler_domain::fluid::FluidRecord;
+use fettler_domain::closing::slips::OnShelf;
+use fettler_domain::error::Error;
+use fettler_domain::fluid::{FluidRecord, is_water};
 use fettler_domain::ids::{ClosingId, OrderNumber, PersonId, SiteId};
 use fettler_domain::journal::Kind;
-use fettler_domain::near;
 use fettler_domain::order::LotUsed;
 use fettler_domain::quantity::Amount;
 use fettler_domain::shelf::book::{Shelf, Taken};
@@ -22,7 +21,7 @@ use fettler_domain::shop::KitItem;
 use fettler_domain::time::Ts;
 use serde_json::json;
 
-const NAMES: &str = "SELECT name FROM item WHERE site = $1 ORDER BY name";
+const NAMES: &str = "SELECT name, code FROM item WHERE site = $1 ORDER BY name";
 const ANY: &str = "SELECT number FROM item WHERE site = $1 LIMIT 1";
 const OF_CLOSING: &str = "SELECT leaf, item, at, amount, taken FROM stock_use \
     WHERE site = $1 AND closing = $2 AND returned = 0 ORDER BY leaf";
@@ -69,35 +68,14 @@ impl UsedInClosing {
     }
 }
 
-/// Asks back what a closing says was used that neither is on the shelf of a site that keeps a stock, nor stands in the task's kit,
-/// with the items that may be meant.
-pub(super) async fn asks_back(tx: &mut Tx, site: SiteId, used: &[KitItem], kit: &[KitItem]) -> Result<()> {
-    let mut unknown = Vec::new();
-    for (i, said) in used.iter().enumerate() {
-        let is_known = fluids::is_water(&said.item) || kit.iter().any(|item| item.item == said.item);
-        if !is_known && shelf::named(&mut tx.conn, site, said.item.as_str()).await?.is_none() {
-            unknown.push((i, &said.item));
-        }
-    }
-    if unknown.is_empty() {
-        return Ok(());
-    }
+/// What all items on a site's shelf are called.
+pub(super) async fn on_shelf(tx: &mut Tx, site: SiteId) -> Result<Vec<OnShelf>> {
     let rows = sqlx::query(NAMES).bind(i64::from(site.0)).fetch_all(&mut tx.conn).await?;
-    let on_shelf = rows.iter().map(|row| Reading::new(row, "item").next::<String>());
-    let on_shelf = on_shelf.collect::<Result<Vec<String>>>()?;
-    if on_shelf.is_empty() {
-        return Ok(());
-    }
-    let names = on_shelf.iter().map(String::as_str).chain(kit.iter().map(|item| item.item.as_str()));
-    let wrong = unknown.into_iter().map(|(i, item)| {
-        let remedy = "`fettler stock list` shows those there are";
-        let meant = near::question(item.as_str(), names.clone()).unwrap_or_else(|| remedy.to_owned());
-        Violation::new(
-            format!("used[{i}].item"),
-            format!("`{item}` is no item on the shelf: {meant}; {CONFIRM}"),
-        )
-    });
-    Err(Error::Invalid(wrong.collect()).into())
+    let called = |row| {
+        let mut row = Reading::new(row, "item");
+        Ok(OnShelf { name: row.next()?, code: row.next()? })
+    };
+    rows.iter().map(called).collect()
 }
 
 /// Takes what a closing says was used off the shelf, in mind only. What is no item, or is said in another unit, stays in the
@@ -123,7 +101,7 @@ pub(super) async fn said_in_closing(
             Some(known) => Some(known.item.clone()),
             None => shelf::named(&mut tx.conn, site, said.item.as_str()).await?,
         };
-        if known.is_none() && fluids::is_water(&said.item) {
+        if known.is_none() && is_water(&said.item) {
             continue;
         }
         let Some(mut item) = known else {

@@ -8,6 +8,8 @@ use fettler_domain::order::ClosingSaid;
 use fettler_domain::plan::{
     CoverError, Covers, DueKind, HeldUntil, Policy, Snapshot, Standing, TaskInput, plan, standing,
 };
+use fettler_domain::reading::{Limits, Taker};
+use fettler_domain::shop::PointCard;
 use fettler_domain::text::{Key, Name};
 use std::collections::BTreeMap;
 
@@ -124,7 +126,20 @@ fn closing_of_b(left_out: &[&str], read: &[&str]) -> Judged {
         readings: vec![key("p-air")],
         ..Asked::default()
     };
-    let points = BTreeMap::from([(key("p-air"), "bar".to_owned())]);
+    let air = PointCard {
+        key: key("p-air"),
+        title: String::new(),
+        place: String::new(),
+        good: String::new(),
+        fluid: String::new(),
+        reservoir: None,
+        unit: "bar".to_owned(),
+        limits: Limits::default(),
+        possible: None,
+        taker: Taker::Anyone,
+        cautions: Vec::new(),
+    };
+    let points = BTreeMap::from([(key("p-air"), air)]);
     judge(&said, at, &b, &[a], Stood::default(), &points).expect("it is taken")
 }
 

@@ -3,17 +3,17 @@
 use super::requests::Typed;
 use super::time::Teller;
 use super::words::{self, sentence};
+use fettler_domain::error::ASKED_BACK;
+use fettler_domain::order::Confirmed;
 use fettler_proto::v1;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use tonic::Status;
 use tonic_types::StatusExt as _;
 
 /// Lines for what was used beside the task's kit.
 pub(super) const USED_LINES: usize = 3;
-/// How what looks like a slip is asked back by the service: a reading, the time or an item.
-const ASKED_BACK: [&str; 2] = ["confirm the reading", "confirm the closing"];
-/// The field that confirms the time and the items.
-pub(super) const SO: &str = "so";
+/// What stands in the tick of a field that was left empty.
+const EMPTY: &str = "empty";
 
 /// What is wrong with what was typed.
 #[derive(Debug, Default)]
@@ -22,10 +22,8 @@ pub(super) struct Complaints {
     fields: BTreeMap<String, String>,
     /// About no field of the form.
     pub(super) others: Vec<String>,
-    /// Test points whose readings are asked back.
-    asked_back: Vec<String>,
-    /// Whether the time or an item is asked back.
-    pub(super) asks_closing_back: bool,
+    /// The fields that are asked back.
+    asked_back: BTreeSet<String>,
 }
 
 impl Complaints {
@@ -48,9 +46,9 @@ impl Complaints {
         self.fields.get(field).map(String::as_str)
     }
 
-    /// Whether a test point's reading is asked back.
-    pub(super) fn asks_back(&self, point: &str) -> bool {
-        self.asked_back.iter().any(|asked| asked == point)
+    /// Whether a field is asked back.
+    pub(super) fn asks_back(&self, field: &str) -> bool {
+        self.asked_back.contains(field)
     }
 
     /// The fields with something wrong, and what.
@@ -62,6 +60,22 @@ impl Complaints {
     pub(super) fn is_empty(&self) -> bool {
         self.fields.is_empty() && self.others.is_empty()
     }
+}
+
+/// The name of the tick that says of a field that it is right as it stands.
+pub(super) fn tick(field: &str) -> String {
+    format!("so.{field}")
+}
+
+/// What the tick of a field holds: what stood there when it was asked back.
+pub(super) fn ticked<'a>(typed: &'a Typed, field: &str) -> &'a str {
+    let text = typed.get(field);
+    if text.is_empty() { EMPTY } else { text }
+}
+
+/// Whether somebody said that a field is right as it stands. What was changed since was not asked back yet.
+pub(super) fn is_so(typed: &Typed, field: &str) -> bool {
+    typed.get(&tick(field)) == ticked(typed, field)
 }
 
 /// A closing as it is sent, with the names of the fields that its lists came from.
@@ -121,10 +135,18 @@ pub(super) fn read(typed: &Typed, order: i64, site: &str, teller: Teller) -> Res
         minutes,
         note: typed.get("note").to_owned(),
         left_out: typed.under("left.").map(str::to_owned).collect(),
-        confirmed: typed.has(SO),
+        confirmed: confirmed(typed, &lines),
         ..Default::default()
     };
     Ok(Said { request, points, lines })
+}
+
+/// The fields of the call that somebody said are right.
+fn confirmed(typed: &Typed, lines: &[usize]) -> Vec<String> {
+    let done = is_so(typed, "done").then(|| Confirmed::DONE_AT.to_owned());
+    let is_so = |(_, line): &(usize, &usize)| is_so(typed, &format!("used.{line}.item"));
+    let items = lines.iter().enumerate().filter(is_so).map(|(at, _)| Confirmed::item_field(at));
+    done.into_iter().chain(items).collect()
 }
 
 fn readings(typed: &Typed, wrong: &mut Complaints) -> (Vec<String>, Vec<v1::Reading>) {
@@ -148,7 +170,7 @@ fn readings(typed: &Typed, wrong: &mut Complaints) -> (Vec<String>, Vec<v1::Read
                 point: point.to_owned(),
                 value: value.to_owned(),
                 unit: unit.to_owned(),
-                confirmed: typed.has(&format!("so.{point}")),
+                confirmed: is_so(typed, &field),
             });
             points.push(point.to_owned());
         }
@@ -196,7 +218,16 @@ impl Said {
         let reason = details.error_info().map(|info| info.reason.as_str()).unwrap_or_default();
         let violations = details.bad_request().map(|bad| bad.field_violations.as_slice()).unwrap_or_default();
         for violation in violations {
-            self.put(&mut wrong, &violation.field, &violation.description);
+            match self.place(&violation.field) {
+                Some(place) => {
+                    wrong.put(place.as_str(), &violation.description);
+                    wrong.asked_back.extend((reason == ASKED_BACK).then_some(place));
+                }
+                None if violation.field.is_empty() => {
+                    wrong.others.push(format!("{}.", sentence(&violation.description)));
+                }
+                None => wrong.others.push(format!("{}: {}.", violation.field, violation.description)),
+            }
         }
         if !violations.is_empty() {
             return wrong;
@@ -212,32 +243,26 @@ impl Said {
         wrong
     }
 
-    fn put(&self, wrong: &mut Complaints, field: &str, text: &str) {
+    /// The field of the form that a field of the call came from.
+    fn place(&self, field: &str) -> Option<String> {
         let (list, rest) = field.split_once('[').unwrap_or((field, ""));
         let (at, part) = rest.split_once(']').unwrap_or((rest, ""));
         let at: usize = at.parse().unwrap_or(usize::MAX);
-        wrong.asks_closing_back |= text.ends_with(ASKED_BACK[1]);
-        match (list, self.points.get(at), self.lines.get(at)) {
-            ("readings", Some(point), _) => {
-                if text.ends_with(ASKED_BACK[0]) {
-                    wrong.asked_back.push(point.clone());
-                }
-                wrong.put(format!("read.{point}"), text);
-            }
+        let place = match (list, self.points.get(at), self.lines.get(at)) {
+            ("readings", Some(point), _) => return Some(format!("read.{point}")),
             ("used", _, Some(line)) => {
                 let part = part.trim_start_matches('.');
                 let part = if matches!(part, "quantity" | "unit") { part } else { "item" };
-                wrong.put(format!("used.{line}.{part}"), text);
+                return Some(format!("used.{line}.{part}"));
             }
-            _ => match list {
-                "done_at" => wrong.put("done", text),
-                "done_by" => wrong.put("by", text),
-                "as_found" => wrong.put("found", text),
-                "second_person" => wrong.put("second", text),
-                "certificate" | "minutes" | "note" => wrong.put(list, text),
-                _ => wrong.others.push(format!("{field}: {text}.")),
-            },
-        }
+            ("done_at", ..) => "done",
+            ("done_by", ..) => "by",
+            ("as_found", ..) => "found",
+            ("second_person", ..) => "second",
+            ("certificate" | "minutes" | "note", ..) => list,
+            _ => return None,
+        };
+        Some(place.to_owned())
     }
 }
 
@@ -245,7 +270,7 @@ impl Said {
 mod tests {
     use super::*;
     use crate::status::Failure;
-    use fettler_domain::error::{Error, Violation};
+    use fettler_domain::error::{Error, Question, Violation};
 
     fn teller() -> Teller {
         Teller::new("UTC", None)
@@ -255,7 +280,7 @@ mod tests {
     fn what_was_typed_becomes_the_call() {
         let typed = Typed::parse(
             b"request=r&cautious=1&heeded=yes&found=worn&by=Ada+Kern&done=2026-11-25T05:40&read.line-air=6.1+bar&read.oil=\
-              &so.line-air=1&so=1&kit=1&used.2.item=way+oil&used.2.quantity=2&used.2.unit=L&minutes=12&note=n&left.bowl=1",
+              &so.read.line-air=6.1+bar&so.done=2026-11-25T05:40&so.used.2.item=way+oil&kit=1&used.2.item=way+oil&used.2.quantity=2&used.2.unit=L&minutes=12&note=n&left.bowl=1",
         );
         let said = read(&typed, 245, "north", teller()).unwrap();
         let request = &said.request;
@@ -270,7 +295,7 @@ mod tests {
             reading.confirmed
                 && request.readings.len() == 1
                 && request.cautions_confirmed
-                && request.confirmed
+                && request.confirmed == ["done_at", "used[0].item"]
                 && request.kit_used
         );
         assert_eq!(request.done_at.map(|at| at.seconds), Some(1_795_585_200));
@@ -299,26 +324,44 @@ mod tests {
     }
 
     #[test]
-    fn a_refusal_stands_at_the_field_that_was_typed_and_a_slip_is_asked_back() {
+    fn a_tick_is_for_what_stood_there_when_it_was_asked_back() {
+        let confirmed = |typed: &[u8]| {
+            let typed = [b"found=good&by=A&used.1.item=oyl&used.1.quantity=2&", typed].concat();
+            let request = read(&Typed::parse(&typed), 1, "", teller()).unwrap().request;
+            (request.confirmed, request.readings.first().is_some_and(|reading| reading.confirmed))
+        };
+        let of = |fields: &[&str]| fields.iter().map(|&field| field.to_owned()).collect::<Vec<_>>();
+        assert_eq!(confirmed(b"read.p=61"), (of(&[]), false));
+        assert_eq!(confirmed(b"so.done=empty&read.p=61&so.read.p=61"), (of(&["done_at"]), true));
+        assert_eq!(confirmed(b"so.used.1.item=oyl&read.p=16&so.read.p=61"), (of(&["used[0].item"]), false));
+        assert_eq!(confirmed(b"so.used.1.item=oil&done=2026-11-25T05:40&so.done=empty"), (of(&[]), false));
+    }
+
+    #[test]
+    fn a_refusal_stands_at_the_field_that_was_typed() {
         let typed = Typed::parse(b"found=good&by=A&read.o=&read.p=61&used.3.item=oil&used.3.quantity=x");
         let said = read(&typed, 1, "", teller()).unwrap();
-        assert!(!said.request.confirmed);
+        assert!(said.request.confirmed.is_empty());
         let violations = [
-            ("readings[0].value", "61 bar is more than it can show; if it is so, confirm the reading"),
+            ("readings[0].value", "`high` is no number"),
             ("used[0].quantity", "is no number"),
-            ("done_at", "lies 40 h before its order was opened; if it is so, confirm the closing"),
+            ("done_at", "lies 40 h in the future"),
             ("waste", "is odd"),
         ];
         let violations = violations.map(|(field, text)| Violation::new(field, text)).to_vec();
-        let status = Status::from(Failure::Refused(Error::Invalid(violations)));
-        let wrong = said.refused(&status);
+        let wrong = said.refused(&Status::from(Failure::Refused(Error::Invalid(violations))));
         let fields: Vec<&str> = wrong.each().map(|(field, _)| field).collect();
         assert_eq!(fields, ["done", "read.p", "used.3.quantity"]);
-        assert!(
-            wrong.asks_closing_back
-                && wrong.asks_back("p")
-                && !wrong.asks_back("o")
-                && wrong.others == ["waste: is odd."]
-        );
+        assert!(wrong.asked_back.is_empty() && wrong.others == ["waste: is odd."]);
+    }
+
+    #[test]
+    fn what_is_asked_back_is_known_by_its_reason_and_stands_at_its_field() {
+        let typed = Typed::parse(b"found=good&by=A&read.o=&read.p=61&used.3.item=oyl&used.3.quantity=2");
+        let said = read(&typed, 1, "", teller()).unwrap();
+        let asked = ["readings[0].value", "used[0].item"].map(|field| Question::new(field, "looks odd"));
+        let wrong = said.refused(&Status::from(Failure::Refused(Error::AskedBack(asked.to_vec()))));
+        assert!(wrong.asks_back("read.p") && wrong.asks_back("used.3.item"));
+        assert!(!wrong.asks_back("done") && !wrong.asks_back("read.o"));
     }
 }

@@ -1,7 +1,7 @@
 //! An open order's page: what to heed first, what and where and why, and the form that closes it.
 
 use super::closing::{Desk, Job};
-use super::form::{Complaints, SO, USED_LINES};
+use super::form::{Complaints, USED_LINES, is_so, tick, ticked};
 use super::page::{self, Answer};
 use super::requests::Typed;
 use super::words::{self, DEFERRAL};
@@ -40,7 +40,6 @@ pub(super) fn page(job: &Job, desk: &Desk, id: &str, typed: &Typed, wrong: &Comp
                     (used(item, &form))
                     (left_out(job, &form))
                     (rest(job, &form))
-                    (so(&form))
                     p { button type="submit" { "Close order " (item.order) } }
                 }
             } @else {
@@ -215,17 +214,11 @@ fn reading(point: &v1::TestPoint, form: &Form<'_>) -> Markup {
         .map(|(word, text)| format!("{word} {text}"))
         .collect();
     let more = words::sentence(&told.join("; "));
-    let so = format!("so.{}", point.key);
     html! {
         div.reading {
             @for caution in &point.cautions { p.heed { (words::sentence(caution)) "." } }
             (line(&Line { name: &name, label: &label, more: &more, kind: "text", keys: "decimal" }, None, form))
-            @if form.wrong.asks_back(&point.key) || form.typed.has(&so) {
-                div.choice {
-                    input type="checkbox" name=(so) id=(so) value="1" checked[form.typed.has(&so)];
-                    label for=(so) { "It is so: I read it again" }
-                }
-            }
+            (so(&name, &format!("“{}” is right: I read it again", form.typed.get(&name)), form))
         }
     }
 }
@@ -237,13 +230,14 @@ fn is_plain(time: &str) -> bool {
     time.len() == form.len() && time.bytes().zip(form).all(fits)
 }
 
-/// What confirms the time and the items that were asked back.
-fn so(form: &Form<'_>) -> Markup {
+/// A tick that says of a field that was asked back that it is right as it stands.
+fn so(field: &str, label: &str, form: &Form<'_>) -> Markup {
+    let (name, is_so) = (tick(field), is_so(form.typed, field));
     html! {
-        @if form.wrong.asks_closing_back || form.typed.has(SO) {
+        @if form.wrong.asks_back(field) || is_so {
             div.choice {
-                input type="checkbox" name=(SO) id=(SO) value="1" checked[form.typed.has(SO)];
-                label for=(SO) { "It is so: the time and the items are right as they stand above" }
+                input type="checkbox" name=(name) id=(name) value=(ticked(form.typed, field)) checked[is_so];
+                label for=(name) { (label) }
             }
         }
     }
@@ -271,6 +265,7 @@ fn person(job: &Job, desk: &Desk, form: &Form<'_>) -> Markup {
                 (line(&Line { name: "certificate", label: "Number of the certificate", more: "The work is licensed practice.", kind: "text", keys: "text" }, None, form))
             }
             (line(&Line { name: "done", label: "When it was done", more: &done, kind, keys: "text" }, None, form))
+            (so("done", "The time is right: it was done then", form))
         }
     }
 }
@@ -289,6 +284,7 @@ fn used(item: &v1::DueItem, form: &Form<'_>) -> Markup {
                 @let name = |part: &str| format!("used.{number}.{part}");
                 div.used role="group" aria-label=(format!("Item {number} beside that")) {
                     (line(&Line { name: &name("item"), label: "Item", more: "", kind: "text", keys: "text" }, None, form))
+                    (so(&name("item"), &format!("“{}” is what was used", form.typed.get(&name("item"))), form))
                     (line(&Line { name: &name("quantity"), label: "How much", more: "", kind: "text", keys: "decimal" }, None, form))
                     (line(&Line { name: &name("unit"), label: "In what", more: "", kind: "text", keys: "text" }, None, form))
                 }
