@@ -313,6 +313,7 @@ fn closing(order: i64, request_id: String) -> CloseOrderRequest {
         order,
         request_id,
         done_at: Some(timestamp(FIRST_MICROS + 29 * 24 * HOUR + order * HOUR / 4)),
+        confirmed: vec!["done_at".into()],
         done_by: ADA.into(),
         as_found: AsFound::Worn.into(),
         kit_used: true,

@@ -210,8 +210,7 @@ async fn show_cautions(session: &Session, order: i64) -> Result<bool, Failure> {
 }
 
 /// What is said where nobody is there to be asked: what was done is taken all the same.
-const NOT_CONFIRMED: &str = "nobody confirmed these cautions: the closing is recorded, and that they were not confirmed is a finding of \
-    it (--cautions-confirmed confirms them)\n";
+const NOT_CONFIRMED: &str = "nobody confirmed these cautions: a closing keeps that as a finding (--cautions-confirmed confirms them)\n";
 
 /// What a line says to the question whether cautions were heeded.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

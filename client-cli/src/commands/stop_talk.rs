@@ -102,8 +102,7 @@ impl<'s> Talk<'s> {
         }
         self.tell("", render::due::DEFERRAL);
         if self.lines.is_none() && !kinds.is_empty() {
-            let how = "nobody confirmed these cautions: the closings are recorded, and that is a finding of each (--cautions-confirmed \
-                confirms them)";
+            let how = "nobody confirmed these cautions: each closing keeps that as a finding (--cautions-confirmed confirms them)";
             self.tell("", how);
         }
         Ok(heeded)

@@ -146,7 +146,8 @@ async fn connect(path: &str) -> Result<(SqliteConnection, SqlitePool, body::Conn
         // The writer moves the log into the file, and looks at what becomes of it.
         .pragma("wal_autocheckpoint", "0")
         .pragma("temp_store", "memory");
-    // 20 MiB: most of the indexes of a year of 2,500 machines, so that reports out of order find them in memory.
+    // 20 MiB: so that reports out of order find most of the indexes in memory. With 24 MiB, and what a writer remembers of orders, a
+    // service with a million tasks took some 3 % more memory than it is to take.
     let writing = options.clone().pragma("cache_size", "-20480");
     let mut writer = writing.connect().await?;
     MIGRATIONS.run(&mut writer).await.map_err(|error| schema_error(path, &error))?;
