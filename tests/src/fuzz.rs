@@ -267,8 +267,12 @@ const BRIEF: Budget = Budget { inputs: 3_000, cpu_millis: 2_000, grown_bytes: 4 
 /// The seed where the environment names no other.
 const SEED: u64 = 20_261_125;
 
-/// Runs a target on its corpus, as long as `FETTLER_FUZZ_SECONDS` says, from the seed `FETTLER_FUZZ_SEED`; says what it came to.
+/// Runs a target on its corpus, as long as `FETTLER_FUZZ_SECONDS` says, from the seed `FETTLER_FUZZ_SEED`; says what it came to. Where
+/// `FETTLER_FUZZ_KIND` names another target, this one has none.
 pub fn run_as_told(target: &mut Target<'_>, root: &Path) -> Ran {
+    if std::env::var("FETTLER_FUZZ_KIND").is_ok_and(|kind| kind != target.name) {
+        return Ran::default();
+    }
     let said = |name: &str| std::env::var(name).ok().and_then(|text| text.parse::<u64>().ok());
     let seconds = said("FETTLER_FUZZ_SECONDS");
     let seed = said("FETTLER_FUZZ_SEED").unwrap_or(SEED);

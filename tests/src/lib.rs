@@ -17,6 +17,7 @@ pub mod duty;
 pub mod faulty;
 pub mod floor;
 pub mod fuzz;
+pub mod fuzz_log;
 pub mod fuzz_requests;
 pub mod fuzz_targets;
 pub mod history;

@@ -1,6 +1,7 @@
 //! The proofs by chance: sequences against a model, calls of the system that fail, inputs that are bent, deliveries in any order.
 
-use super::{Begun, Proof, SEED, keep};
+use super::{Begun, Proof, SEED, done_so_far, keep, log_path};
+use std::fs;
 use std::time::Instant;
 use tokio::runtime::Runtime;
 
@@ -91,70 +92,76 @@ pub(super) fn io_errors(proof: &Proof, from: u64, begin: Begun, runtime: &Runtim
     Ok(from >= proof.rounds)
 }
 
-/// Seconds on a processor of one target of a round.
+/// Seconds on a processor of one kind of input in a round.
 const FUZZ_SECONDS: u64 = 20;
 
-/// Rounds of inputs bent by chance, by turns for each target.
-pub(super) fn fuzz(proof: &Proof, from: u64, begin: Begun, runtime: &Runtime) -> Result<bool, String> {
+/// Rounds of inputs bent by chance, each of the kind that has had the least, until each has had enough.
+pub(super) fn fuzz(proof: &Proof, begin: Begun, runtime: &Runtime) -> Result<bool, String> {
     use fettler_tests::fuzz::{Budget, corpus, run};
     use fettler_tests::fuzz_requests::Requests;
     use fettler_tests::fuzz_targets::{NAMES, with};
-    let mut from = from;
-    while from < proof.rounds && begin.goes_on() {
-        let seed = SEED + from;
-        let turn = usize::try_from(from).map_err(|e| e.to_string())? % (NAMES.len() + 1);
-        // Requests come second: they reach the furthest.
-        let target = (turn + NAMES.len() - 1) % (NAMES.len() + 1);
-        let line = if let Some(name) = NAMES.get(target) {
-            let root = fettler_tests::programs::root();
-            let budget = Budget::of_seconds(FUZZ_SECONDS);
-            with(name, |target| run(target, corpus(&root, name), seed, budget)).line(name, seed)
-        } else {
-            runtime.block_on(async {
+    const REQUESTS: &str = "requests";
+    let kinds: Vec<&str> = NAMES.into_iter().chain([REQUESTS]).collect();
+    rounds_of_kinds(proof, &kinds, begin, |kind, seed| {
+        if kind == REQUESTS {
+            return runtime.block_on(async {
                 let mut requests = Requests::start(seed).await;
                 let ran = requests.run(u64::MAX, FUZZ_SECONDS * 1_000).await;
                 let (answered, methods) = requests.answered();
-                format!("{}, {answered} of {methods} calls answered well", ran.line("requests", seed))
-            })
-        };
-        keep(proof, &format!("rounds {from}..{} of {} ok: {line}", from + 1, proof.rounds))?;
-        from += 1;
-    }
-    Ok(from >= proof.rounds)
+                Ok(format!("{}, {answered} of {methods} calls answered well", ran.line(kind, seed)))
+            });
+        }
+        let root = fettler_tests::programs::root();
+        let budget = Budget::of_seconds(FUZZ_SECONDS);
+        Ok(with(kind, |target| run(target, corpus(&root, kind), seed, budget)).line(kind, seed))
+    })
 }
 
 /// The same for files of the client, which its own tests read.
-pub(super) fn fuzz_files(proof: &Proof, from: u64, begin: Begun) -> Result<bool, String> {
-    let mut from = from;
-    while from < proof.rounds && begin.goes_on() {
+pub(super) fn fuzz_files(proof: &Proof, begin: Begun) -> Result<bool, String> {
+    let corpora = fettler_tests::programs::root().join("tests/data/fuzz");
+    let folders = fs::read_dir(&corpora).map_err(|e| format!("{}: {e}", corpora.display()))?;
+    let mut kinds: Vec<String> =
+        folders.flatten().map(|folder| folder.file_name().to_string_lossy().into_owned()).collect();
+    kinds.retain(|kind| !fettler_tests::fuzz_targets::NAMES.contains(&kind.as_str()));
+    kinds.sort();
+    let kinds: Vec<&str> = kinds.iter().map(String::as_str).collect();
+    rounds_of_kinds(proof, &kinds, begin, |kind, seed| {
         let ran = std::process::Command::new("cargo")
-            .args([
-                "test",
-                "--workspace",
-                "--bin",
-                "fettler",
-                "fuzzed",
-                "--",
-                "--nocapture",
-                "--test-threads=1",
-            ])
+            .args(["test", "--profile", "proofs", "--workspace", "--bin", "fettler"])
+            .args(["fuzzed", "--", "--nocapture", "--test-threads=1"])
+            .env("FETTLER_FUZZ_KIND", kind)
             .env("FETTLER_FUZZ_SECONDS", FUZZ_SECONDS.to_string())
-            .env("FETTLER_FUZZ_SEED", (SEED + from).to_string())
+            .env("FETTLER_FUZZ_SEED", seed.to_string())
             .output()
             .map_err(|e| format!("cargo does not start: {e}"))?;
         let said = String::from_utf8_lossy(&ran.stdout);
-        if !ran.status.success() {
-            return Err(format!("round {from}: {said}\n{}", String::from_utf8_lossy(&ran.stderr)));
+        let line = said.lines().find_map(|line| line.find(&format!("{kind} seed ")).map(|at| &line[at..]));
+        match line {
+            Some(line) if ran.status.success() => Ok(line.to_owned()),
+            _ => Err(format!("{kind}, seed {seed}: {said}\n{}", String::from_utf8_lossy(&ran.stderr))),
         }
-        let lines: Vec<&str> = said
-            .lines()
-            .filter_map(|line| {
-                line.contains("shapes of answers").then(|| line.rsplit("... ").next()).flatten()
-            })
-            .collect();
-        let line = format!("rounds {from}..{} of {} ok: {}", from + 1, proof.rounds, lines.join("; "));
-        keep(proof, &line)?;
-        from += 1;
+    })
+}
+
+/// Rounds, each of one kind of input, until the log says that each has had enough; every round has a seed of its own.
+fn rounds_of_kinds(
+    proof: &Proof,
+    kinds: &[&str],
+    begin: Begun,
+    mut round: impl FnMut(&str, u64) -> Result<String, String>,
+) -> Result<bool, String> {
+    loop {
+        let log = fs::read_to_string(log_path(proof.name)).unwrap_or_default();
+        let Some(kind) = fettler_tests::fuzz_log::next(kinds, &log) else {
+            println!("{}: done ({} kinds; {})", proof.name, kinds.len(), log_path(proof.name).display());
+            return Ok(true);
+        };
+        if !begin.goes_on() {
+            return Ok(false);
+        }
+        let from = done_so_far(proof.name);
+        let line = round(kind, SEED + from)?;
+        keep(proof, &format!("rounds {from}..{} ok: {line}", from + 1))?;
     }
-    Ok(from >= proof.rounds)
 }
