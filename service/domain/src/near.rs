@@ -2,6 +2,8 @@
 
 /// How many are told at most.
 const TOLD_MAX: usize = 3;
+/// How many are told at most where none is near: an answer's errors have little room.
+const ALL_MAX: usize = 20;
 
 /// The names nearest to a typed one, the nearest first; none where all are far from it.
 pub fn nearest<'a>(typed: &str, names: impl IntoIterator<Item = &'a str>) -> Vec<&'a str> {
@@ -35,9 +37,18 @@ pub fn listed(names: &[&str], joint: &str) -> Option<String> {
 /// The names that are near, else all there are, after some words.
 pub fn remedy<'a>(typed: &str, names: impl Iterator<Item = &'a str> + Clone, words: &str) -> String {
     question(typed, names.clone()).unwrap_or_else(|| {
-        let all: Vec<&str> = names.collect();
-        if all.is_empty() { format!("{words}: none") } else { format!("{words} {}", all.join(", ")) }
+        let all = some_of(names);
+        if all.is_empty() { format!("{words}: none") } else { format!("{words} {all}") }
     })
+}
+
+/// Names one after the other, the first of very many: "a, b and 180 more".
+pub fn some_of<'a>(names: impl Iterator<Item = &'a str>) -> String {
+    let mut told: Vec<&str> = names.collect();
+    let more = told.len().saturating_sub(ALL_MAX);
+    told.truncate(ALL_MAX);
+    let told = told.join(", ");
+    if more > 0 { format!("{told} and {more} more") } else { told }
 }
 
 #[cfg(test)]
@@ -53,5 +64,16 @@ mod tests {
         assert_eq!(question("nowhere", tags), None);
         assert_eq!(listed(&tags[..3], "and").unwrap(), "`L-03`, `L-04` and `MC-01`");
         assert_eq!(remedy("x-9", tags.into_iter(), "there are"), "there are L-03, L-04, MC-01, grinding");
+    }
+
+    #[test]
+    fn of_very_many_names_the_first_are_told() {
+        let keys: Vec<String> = (100..300).map(|number| format!("point-{number}")).collect();
+        let told = some_of(keys.iter().map(String::as_str));
+        assert!(
+            told.starts_with("point-100, point-101, ") && told.ends_with("point-119 and 180 more"),
+            "{told}"
+        );
+        assert_eq!(some_of(keys[..2].iter().map(String::as_str)), "point-100, point-101");
     }
 }

@@ -198,7 +198,7 @@ impl From<Failure> for Status {
             }
             Failure::Unreadable => plain(Code::InvalidArgument, failure.to_string(), "MESSAGE_UNREADABLE"),
             Failure::UnreadableJson { fields, .. } if !fields.is_empty() => {
-                let told = told(fields, VIOLATION_BYTES_MAX);
+                let told = told(fields, VIOLATION_BYTES_MAX, MORE_WRONG);
                 bad_request(failure.to_string(), "MESSAGE_UNREADABLE", &told, None)
             }
             Failure::UnreadableJson { .. } => {
@@ -213,11 +213,15 @@ impl From<Failure> for Status {
     }
 }
 
+/// What is said of those that do not fit: of what is wrong, and of what is only asked back.
+const MORE_WRONG: &str = "more are wrong; mend these first";
+const MORE_ASKED: &str = "more are asked back after these";
+
 fn refused(error: &Error) -> Status {
     let text = error.to_string();
     match error {
         Error::Invalid(found) => {
-            let told = told(found, VIOLATION_BYTES_MAX);
+            let told = told(found, VIOLATION_BYTES_MAX, MORE_WRONG);
             bad_request(Error::Invalid(told.clone()).to_string(), "FIELDS_INVALID", &told, None)
         }
         Error::AskedBack(found) => asked_back(found),
@@ -245,8 +249,8 @@ fn refused(error: &Error) -> Status {
 }
 
 /// A status travels in headers, of which clients take 16 KiB, and says each violation twice: so those that fit are told,
-/// and how many more there are.
-fn told(found: &[Violation], bytes_max: usize) -> Vec<Violation> {
+/// and how many more there are, in these words.
+fn told(found: &[Violation], bytes_max: usize, more_words: &str) -> Vec<Violation> {
     let mut bytes = 0;
     let fits = found.iter().take_while(|violation| {
         bytes += violation.field.len() + violation.text.len();
@@ -256,7 +260,7 @@ fn told(found: &[Violation], bytes_max: usize) -> Vec<Violation> {
     let mut told: Vec<Violation> = found.iter().take(fits).cloned().collect();
     let more = found.len().saturating_sub(fits);
     if more > 0 {
-        told.push(Violation::new("", format!("{more} more are wrong; mend these first")));
+        told.push(Violation::new("", format!("{more} {more_words}")));
     }
     told
 }
@@ -278,7 +282,7 @@ fn bad_request(
 /// What is only asked back, with what may be meant by each field as JSON: names hold any sign.
 fn asked_back(found: &[Question]) -> Status {
     let odd: Vec<Violation> = found.iter().map(|question| question.odd.clone()).collect();
-    let told = told(&odd, QUESTION_BYTES_MAX);
+    let told = told(&odd, QUESTION_BYTES_MAX, MORE_ASKED);
     let is_told = |question: &&Question| told.contains(&question.odd) && !question.meant.is_empty();
     let meant: BTreeMap<&str, &[String]> = found
         .iter()
@@ -519,6 +523,8 @@ mod tests {
             meant: vec!["x".repeat(90)],
             ..Question::new(Confirmed::item_field(n), "x".repeat(92))
         };
+        let asked = Error::AskedBack((0..50).map(many).collect());
+        assert!(Status::from(Failure::Refused(asked.clone())).message().ends_with(MORE_ASKED), "{asked}");
         let (_, meant, size) = told((0..50).map(many).collect());
         assert!(meant.is_some_and(|meant| meant.len() < 2_400) && size < 10_000, "{size} bytes");
     }

@@ -54,6 +54,8 @@ pub fn readable(location: &str, made: Option<&Path>) -> Result<()> {
     }
 }
 
+const NO_FOLDER: &str = "cannot be made: what it is to stand in is no folder; name another place";
+
 /// Whether there is a file, or a folder in which it can be made.
 fn can_be_a_file(path: &Path, made: Option<&Path>) -> Result<()> {
     let wrong =
@@ -63,12 +65,13 @@ fn can_be_a_file(path: &Path, made: Option<&Path>) -> Result<()> {
     }
     let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
     match std::fs::metadata(folder) {
-        Ok(it) if !it.is_dir() => {
-            wrong("cannot be made: what it is to stand in is no folder; name another place")
-        }
+        Ok(it) if !it.is_dir() => wrong(NO_FOLDER),
         Ok(_) => Ok(()),
+        Err(error) if error.kind() == ErrorKind::NotADirectory => wrong(NO_FOLDER),
         Err(error) if error.kind() == ErrorKind::NotFound => {
-            if made.is_some_and(|made| made.starts_with(folder)) {
+            // Either may be named from the folder in which the program is started.
+            let from_root = |path: &Path| std::path::absolute(path).unwrap_or_else(|_| path.to_owned());
+            if made.is_some_and(|made| from_root(made).starts_with(from_root(folder))) {
                 return Ok(());
             }
             wrong("cannot be made: its folder is not there; make that first, or name another place")
@@ -235,7 +238,8 @@ const LATER_STEP: &str = "INSERT INTO _sqlx_migrations (version, description, su
 
 #[cfg(test)]
 mod tests {
-    use super::{Engine, NOT_SHOWN, shown};
+    use super::{Engine, NOT_SHOWN, can_be_a_file, shown};
+    use std::path::Path;
 
     #[test]
     fn a_location_is_shown_without_its_secrets() {
@@ -270,5 +274,33 @@ mod tests {
         }
         assert!(matches!(Engine::of("/data/fettler.db"), Ok(Engine::Sqlite("/data/fettler.db"))));
         assert!(matches!(Engine::of("postgres://shop@db/shop"), Ok(Engine::Postgres)));
+    }
+
+    #[test]
+    fn where_a_file_can_stand_is_told_from_where_it_cannot() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let (here, file) = (folder.path(), folder.path().join("file"));
+        std::fs::write(&file, "").expect("a file");
+        let told =
+            |path: &Path, made: &Path| can_be_a_file(path, Some(made)).map_err(|error| error.to_string());
+        let to_make = here.join("data");
+        for (path, made) in [
+            (here.join("shop.db"), here),
+            (to_make.join("shop.db"), to_make.as_path()),
+            // One from the folder of the program, the other from the root.
+            ("data/shop.db".into(), &std::path::absolute("data").expect("a folder")),
+            ("./data/shop.db".into(), Path::new("data")),
+        ] {
+            assert_eq!(told(&path, made), Ok(()), "{}", path.display());
+        }
+        for (path, expected) in [
+            (here.to_owned(), "is a folder"),
+            (to_make.join("shop.db"), "its folder is not there"),
+            (file.join("shop.db"), "is no folder"),
+            (file.join("deeper/shop.db"), "is no folder"),
+        ] {
+            let refused = told(&path, &file).expect_err("it cannot stand there");
+            assert!(refused.contains(expected), "{refused}");
+        }
     }
 }

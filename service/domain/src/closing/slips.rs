@@ -106,7 +106,7 @@ fn no_point(at: usize, key: &str, known: Known<'_>) -> Question {
     let there = match near::listed(&meant, "and") {
         Some(near) => near,
         None if known.points.is_empty() => "none".to_owned(),
-        None => keys.collect::<Vec<_>>().join(", "),
+        None => near::some_of(keys),
     };
     let tag = known.tag;
     let text = format!("`{key}` is no test point of {tag}, which has {there}; {}", say_again_or_confirm(key));

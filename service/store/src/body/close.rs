@@ -296,8 +296,7 @@ async fn ask_back(
     known: Known<'_>,
     odd: &[(usize, Odd)],
 ) -> Result<()> {
-    // A closing that says nothing of items costs no statement.
-    let shelf = if said.used.is_empty() { Vec::new() } else { shelf_use::on_shelf(tx, site).await? };
+    let shelf = shelf_use::on_shelf(tx, site, &said.used).await?;
     let asked = slips(said, stood, Known { shelf: &shelf, ..known }, odd);
     if asked.is_empty() { Ok(()) } else { Err(Error::AskedBack(asked).into()) }
 }

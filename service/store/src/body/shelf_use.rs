@@ -68,8 +68,23 @@ impl UsedInClosing {
     }
 }
 
-/// What all items on a site's shelf are called.
-pub(super) async fn on_shelf(tx: &mut Tx, site: SiteId) -> Result<Vec<OnShelf>> {
+/// What items on a site's shelf are called: those that a closing names, and all of them only where it names one that is not there, so that
+/// those near it can be told.
+pub(super) async fn on_shelf(tx: &mut Tx, site: SiteId, used: &[KitItem]) -> Result<Vec<OnShelf>> {
+    let mut found = Vec::with_capacity(used.len());
+    for said in used.iter().filter(|said| !is_water(&said.item)) {
+        match shelf::named(&mut tx.conn, site, said.item.as_str()).await? {
+            Some(of) => found.push(OnShelf {
+                name: of.card.name.as_str().to_owned(),
+                code: of.card.code.map(|code| code.as_str().to_owned()),
+            }),
+            None => return all_on_shelf(tx, site).await,
+        }
+    }
+    Ok(found)
+}
+
+async fn all_on_shelf(tx: &mut Tx, site: SiteId) -> Result<Vec<OnShelf>> {
     let rows = sqlx::query(NAMES).bind(i64::from(site.0)).fetch_all(&mut tx.conn).await?;
     let called = |row| {
         let mut row = Reading::new(row, "item");

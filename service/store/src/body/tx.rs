@@ -42,9 +42,8 @@ pub(crate) struct Tx {
     /// What the writer remembers of a site.
     pub(super) minds: super::mind::Minds,
     heads: BTreeMap<SiteId, (Head, Pending)>,
-    /// How much the writer has appended since it began, and how much of that was before this transaction.
+    /// How sites grow beneath the writer.
     grown: Grown,
-    grown_before: Grown,
     undo: bool,
     /// When the commit began.
     committing: Option<Instant>,
@@ -72,7 +71,6 @@ impl Tx {
             minds,
             heads: BTreeMap::new(),
             grown: Grown::default(),
-            grown_before: Grown::default(),
             undo: false,
             committing: None,
             connect,
@@ -87,7 +85,7 @@ impl Tx {
         self.undo = false;
         self.committing = None;
         self.heads.clear();
-        self.grown_before = self.grown;
+        self.grown.begin();
         if !self.broken && sqlx::query(dialect::BEGIN_WRITE).execute(&mut self.conn).await.is_ok() {
             return Ok(());
         }
@@ -106,6 +104,7 @@ impl Tx {
             return Ok(());
         }
         let head = Head::take(&mut self.conn, site).await?.ok_or_else(|| no_site(site))?;
+        self.grown.take(site, head.frontier.size());
         self.heads.insert(site, (head, Pending::default()));
         Ok(())
     }
@@ -126,7 +125,6 @@ impl Tx {
     /// Appends a fact to a site's journal; gives its number there.
     pub(super) fn append(&mut self, site: SiteId, fact: Fact) -> Result<i64> {
         let (head, pending) = self.heads.get_mut(&site).ok_or_else(|| no_site(site))?;
-        self.grown.leaf();
         pending.append(head, &self.caller, fact)
     }
 
@@ -138,7 +136,7 @@ impl Tx {
     /// Takes the leaves of reports that were made away from the transaction; nothing else was appended meanwhile.
     pub(super) fn take_leaves(&mut self, site: SiteId, made: Made) -> Result<()> {
         let (head, pending) = self.heads.get_mut(&site).ok_or_else(|| no_site(site))?;
-        self.grown.reports(pending.take(head, made));
+        self.grown.reports(site, pending.take(head, made));
         Ok(())
     }
 
@@ -219,14 +217,17 @@ impl Tx {
 
     /// Sees to it that the engine knows how its tables have grown: at the end of a transaction, and in the midst of a large one.
     pub(super) async fn keep_statistics(&mut self) -> Result<()> {
-        self.grown.keep_up(&mut self.conn).await
+        for (head, _) in self.heads.values() {
+            self.grown.keep_up(&mut self.conn, head.site, head.frontier.size()).await?;
+        }
+        Ok(())
     }
 
     /// Lets nothing of the transaction stand.
     pub(super) async fn roll_back(&mut self) {
         self.heads.clear();
         self.minds.forget_all();
-        self.grown.undo(self.grown_before);
+        self.grown.undo();
         // Where the engine has rolled back by itself there is nothing left to do.
         if let Err(error) = sqlx::query("ROLLBACK").execute(&mut self.conn).await {
             tracing::debug!(%error, "nothing to roll back");

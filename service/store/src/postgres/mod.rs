@@ -12,6 +12,22 @@ use std::time::Duration;
 /// The driver.
 pub(crate) type Db = sqlx::Postgres;
 
+/// How many rows of the site `$1` the statistics know of in a table: its share among the most common values of the column. A transaction
+/// that is undone takes such a share back, but not the number of rows that it saw.
+macro_rules! known {
+    ($table:literal) => {
+        concat!(
+            "COALESCE((SELECT MAX(CAST(c.reltuples * f.share AS BIGINT)) FROM pg_class c ",
+            "JOIN pg_namespace n ON n.oid = c.relnamespace ",
+            "JOIN pg_stats s ON s.schemaname = n.nspname AND s.tablename = c.relname AND s.attname = 'site' ",
+            "CROSS JOIN LATERAL unnest(CAST(CAST(s.most_common_vals AS text) AS text[]), s.most_common_freqs) AS f (value, share) ",
+            "WHERE c.oid = CAST('",
+            $table,
+            "' AS regclass) AND f.value = CAST(CAST($1 AS BIGINT) AS text)), 0)"
+        )
+    };
+}
+
 /// What is written otherwise than for another engine.
 pub(crate) mod dialect {
     /// Begins a writing transaction. The site's row, taken first, makes the writers of a site wait for one another; what
@@ -24,8 +40,7 @@ pub(crate) mod dialect {
     /// How the database is told to look at the tables that declaring and pushing go through. Where another service looks at one, or
     /// the role does not own it, it is left out, with no error.
     pub(crate) const STATISTICS: Option<super::body::Statistics> = Some(super::body::Statistics {
-        known: "SELECT CAST(j.reltuples AS BIGINT), CAST(l.reltuples AS BIGINT) FROM pg_class j, pg_class l \
-                WHERE j.oid = CAST('journal_leaf' AS regclass) AND l.oid = CAST('ledger' AS regclass)",
+        known: concat!("SELECT ", known!("journal_leaf"), ", ", known!("ledger")),
         renew: "ANALYZE (SKIP_LOCKED) adjustment, closing, journal_leaf, last_done, ledger, machine, machine_name, meter, \
                 meter_month, plan, point, replacement, request, rest, rule_version, sheet, task, task_cover, work_order",
     });
