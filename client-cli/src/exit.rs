@@ -90,15 +90,15 @@ impl Complaint {
 
     /// It in one line, without hints.
     pub(crate) fn line(&self) -> String {
-        let fields = self.fields.iter().map(|(field, problem)| format!("{field}: {problem}"));
+        let fields = self.fields.iter().map(told);
         std::iter::once(self.message.clone()).chain(fields).collect::<Vec<_>>().join("; ")
     }
 
     /// The lines for stderr.
     pub(crate) fn text(&self) -> String {
         let mut text = format!("fettler: {}\n", self.message);
-        for (field, problem) in &self.fields {
-            let _ = writeln!(text, "  {field}: {problem}");
+        for field in &self.fields {
+            let _ = writeln!(text, "  {}", told(field));
         }
         for hint in &self.hints {
             let _ = writeln!(text, "hint: {hint}");
@@ -108,6 +108,11 @@ impl Complaint {
         }
         text
     }
+}
+
+/// What is wrong with a field, or with none of them.
+fn told((field, problem): &(String, String)) -> String {
+    if field.is_empty() { problem.clone() } else { format!("{field}: {problem}") }
 }
 
 impl Failure {
@@ -347,6 +352,12 @@ mod tests {
         assert_eq!(asked.message, SLIPS);
         let fields: Vec<_> = asked.asked().iter().map(|of| (of.field.as_str(), of.meant.len())).collect();
         assert_eq!(fields, [("used[0].item", 2), ("done_at", 0)]);
+        assert!(
+            asked
+                .text()
+                .ends_with("\n  done_at: when?\n  3 more are wrong\ncode: INVALID_ARGUMENT, ASKED_BACK\n")
+        );
+        assert!(asked.line().ends_with("; 3 more are wrong"), "{}", asked.line());
         let wrong = of("FIELDS_INVALID");
         assert!(wrong.asked().is_empty() && wrong.message == FIELDS_WRONG);
     }

@@ -85,6 +85,19 @@ async fn a_refusal_shows_every_field_the_code_and_the_reason() {
 }
 
 #[tokio::test(flavor = "multi_thread")]
+async fn a_refusal_in_a_stop_names_the_order_and_a_field_where_there_is_one() {
+    let (_, server) = Mock::serve(Plan { close_refused: true, ..Plan::default() }).await;
+    let ran = run(server, &["close", "1042", "1043", "--by", "Nobody", "--cautions-confirmed"]).await;
+    for order in ["1042", "1043"] {
+        let told = format!(
+            "  order {order}, --by: `Nobody` is not known; add them with `fettler person add`\n  order {order}: 3 more"
+        );
+        assert!(ran.stderr.contains(&told), "{ran:?}");
+    }
+    assert_eq!(ran.code, Some(3), "{ran:?}");
+}
+
+#[tokio::test(flavor = "multi_thread")]
 async fn nobody_at_home_is_not_reachable() {
     // A port that was free a moment ago and has no listener.
     let server = std::net::TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap();

@@ -117,10 +117,27 @@ for (const [size, path] of [["phone", "/board"], ["tablet", "/board"], ["desk", 
   await page.keyboard.press("Space");
   await tabTo("found-good");
   await page.keyboard.press("ArrowDown");
+  await tabTo("used.1.item");
+  await page.keyboard.type("way oyl VG 68");
+  await tabTo("used.1.quantity");
+  await page.keyboard.type("2");
   await tabTo("Close order " + page.url().split("/").pop());
   await key("Enter");
-  tell({ step: "asked back", wrong: await page.locator("form .wrong").allTextContents() });
+  // What belongs to one item stands in one row, and its tick below, as wide as they are together.
+  const item = await page.locator(".used").first().evaluate(group => {
+    const box = part => { const { left, right, bottom, top } = part.getBoundingClientRect(); return { left, right, bottom, top }; };
+    const [fields, tick] = [[...group.querySelectorAll(".field")].map(box), box(group.querySelector(".choice"))];
+    const round = number => Math.round(number);
+    return {
+      rows: new Set(fields.map(field => round(field.bottom))).size, columns: new Set(fields.map(field => round(field.left))).size,
+      below: fields.every(field => tick.top >= field.bottom), whole: round(tick.right - tick.left) === round(box(group).right - box(group).left),
+    };
+  });
+  tell({ step: "asked back", wrong: await page.locator("form .wrong").allTextContents(), item });
+  await page.screenshot({ path: join(pictures, "asked-tablet-light.png"), fullPage: true });
   await tabTo("so.read.line-air");
+  await page.keyboard.press("Space");
+  await tabTo("so.used.1.item");
   await page.keyboard.press("Space");
   await tabTo("Close order " + page.url().split("/").pop());
   await key("Enter");

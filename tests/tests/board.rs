@@ -105,6 +105,11 @@ fn the_board_is_seen_at_every_size_and_worked_without_script_by_keys_alone() {
             .as_str()
             .is_some_and(|text| text.contains("is more than line-air can show"))
     );
+    assert_eq!(
+        step("asked back")["item"],
+        json!({"rows": 1, "columns": 3, "below": true, "whole": true}),
+        "{seen:#?}"
+    );
     let closed = step("closed");
     assert_eq!(closed["title"], "Closed: Empty the condensate bowl");
     for what in

@@ -361,9 +361,23 @@ fn slips_are_asked_back_or_refused_with_what_was_meant() {
     asked(&but("p-iar"), &[time, item], point);
     let neither = close(&["--it-is-so", "p-iar"]);
     assert!(
-        neither.code == 2 && neither.stderr.contains("p-iar was neither read nor used"),
+        neither.code == 2
+            && neither.stderr.contains("--it-is-so: p-iar was not said\nhint: name a test point"),
         "{}",
         neither.all()
+    );
+    let neither = service.fettler(&["read", "L-03", "p-air=6.1", "--by", "Ada Kern", "--it-is-so", "p-iar"]);
+    assert!(
+        neither.code == 2
+            && neither.stderr.contains("--it-is-so: p-iar was not said\nhint: name a test point"),
+        "{}",
+        neither.all()
+    );
+    // No command stands in the words of the service, which are read at a tablet too.
+    asked(
+        &["--used", "grease=2 L"],
+        &["nor in the kit; say it again", "hint: `fettler stock list` shows what is on the shelf\n"],
+        "kit (",
     );
     let so = ["--it-is-so", "p-iar", "--it-is-so", "way oil VG 86", "--it-is-so", "done"];
     let closed = close(&[&slips[..], &so].concat()).done();

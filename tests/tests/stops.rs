@@ -4,6 +4,7 @@ use fettler_tests::oracle;
 use fettler_tests::service::Service;
 use fettler_tests::terminal::{Talked, talk};
 use serde_json::Value;
+use std::fs;
 
 const SHOP: &str = r#"people = ["Ada Kern", "Ben Holt"]
 
@@ -13,6 +14,15 @@ zone = "UTC"
 
 [[item]]
 name = "cloth"
+
+[[item]]
+name = "way wiper 1"
+
+[[item]]
+name = "way wiper 2"
+
+[[item]]
+name = "way wiper 3"
 
 [[machine]]
 tag = "L-01"
@@ -63,6 +73,21 @@ last_done = { belt = "2020-01-01" }
 key = "belt"
 title = "Check the other belt"
 every = "3 weeks"
+
+[[machine]]
+tag = "L-03"
+last_done = { cabinet = "2020-01-01" }
+
+[[machine.point]]
+key = "warm"
+unit = "Cel"
+taken_by = "licensed electrician"
+
+[[machine.task]]
+key = "cabinet"
+title = "Look into the cabinet"
+every = "3 weeks"
+readings = ["warm"]
 "#;
 
 fn shop() -> Service {
@@ -121,10 +146,19 @@ fn what_is_due_on_a_machine_is_walked_in_one_stop() {
             // somebody says that it is right, or what was meant.
             ("to 16 bar", ""),
             ("`cloht` is neither on", ""),
-            ("line-air: y it is right as it was typed, n leave the order open > ", "perhaps\n"),
+            (
+                "line-air 61: y it is right as it was typed, or the right value, n leave the order open > ",
+                "perhaps\n",
+            ),
             ("that is none of these", ""),
-            ("line-air: y it is right as it was typed, n leave the order open > ", "y\n"),
-            ("cloht: y it is right as it was typed, m it is cloth, n leave the order open > ", "m\n"),
+            (
+                "line-air 61: y it is right as it was typed, or the right value, n leave the order open > ",
+                "y\n",
+            ),
+            (
+                "cloht: y it is right as it was typed, m it is cloth, or it again, like \"way oil=2 L\", n leave",
+                "m\n",
+            ),
             ("Change the air filter", ""),
             ("q leave > ", "s\n"),
             ("Check the belt", ""),
@@ -168,6 +202,85 @@ fn what_is_due_on_a_machine_is_walked_in_one_stop() {
     let nothing =
         stop(&service, &["--machine", "L-02"], &[("q leave > ", "q\n"), ("0 of 1 order closed", "")]);
     assert_eq!(nothing.code, 0, "{}", nothing.shown);
+}
+
+#[test]
+fn what_a_stop_asks_back_is_said_again_there() {
+    let service = Service::start_with(&["--clock-at", "2026-03-03T12:00:00Z"]);
+    fs::write(service.data().join("shop.toml"), SHOP).expect("a file");
+    service.fettler(&["shop", "load", "shop.toml"]).done();
+    let (bowl, cabinet) = (open(&service, "L-01", "bowl"), open(&service, "L-03", "cabinet"));
+    let belt = open(&service, "L-01", "belt");
+    let time =
+        "the time, Sat 1 Feb 2020 10:00: y it was done then, or the right time, n leave the order open > ";
+    let done = [
+        ("q leave > ", "\n"),
+        ("used beside that, like \"way oil=2 L\", Enter for nothing > ", "\n"),
+        ("minutes, Enter not known > ", "\n"),
+        ("note, Enter for none > ", "\n"),
+        ("raises an order, Enter for nothing > ", "\n"),
+    ];
+    let mut said = vec![
+        ("heeded? y or n > ", "y\n"),
+        ("heeded? y or n > ", "y\n"),
+        ("Empty the condensate", ""),
+        ("q leave > ", "\n"),
+        ("Enter not read > ", "61\n"),
+        ("bowl gasket 1? y or n > ", "y\n"),
+        ("Enter for nothing > ", "way wiper=1\n"),
+        ("Enter for nothing > ", "grease=2\n"),
+    ];
+    said.extend(&done[1..2]);
+    said.extend([("minutes (planned 12), Enter not known > ", "\n")]);
+    said.extend(&done[3..]);
+    // All that was mistyped is said anew, in the words that it was asked for in; nothing else of the order is asked again.
+    said.extend([
+        ("`fettler stock list`", ""),
+        (time, "soon\n"),
+        ("`soon` is not a time", ""),
+        ("the order open > ", "2026-03-03 10:00\n"),
+        ("line-air 61: y it is right as it was typed, or the right value, n leave the order open > ", "6,1\n"),
+        ("way wiper: y it is right as it was typed, m it is way wiper 1, m2 it is way wiper 2, m3 it is way wiper 3, or", "m4\n"),
+        ("names no quantity", ""),
+        ("the order open > ", "m2\n"),
+        ("grease: y it is right as it was typed, or it again, like", "cloth=3\n"),
+        ("Check the belt", ""),
+    ]);
+    said.extend(done);
+    // An order that is left open there is no failure.
+    said.extend([(time, "n\n"), ("Look into the cabinet", ""), done[0], ("Enter not read > ", "23\n")]);
+    said.extend(&done[1..]);
+    said.extend([
+        ("electrical cabinet", ""),
+        ("or the right time, n leave the order open > ", "y\n"),
+        (
+            "warm 23: y it was read without an electrician's record: it is recorded so, or the number of the record, n leave the order \
+             open > ",
+            "E-12\n",
+        ),
+        ("2 of 3 orders closed", ""),
+        ("left open", ""),
+    ]);
+    let talked = stop(&service, &[&bowl, &belt, &cabinet, "--done", "2020-02-01 10:00"], &said);
+    let shown = &talked.shown;
+    assert!(talked.code == 0 && !shown.contains("refused") && !shown.contains("not all of the"), "{shown}");
+    let closing = order(&service, &bowl)["closing"].clone();
+    assert_eq!(
+        (&closing["doneAt"], &closing["readings"][0]["value"]),
+        (&"2026-03-03T10:00:00Z".into(), &"6.1".into())
+    );
+    let used = closing["used"].to_string();
+    assert!(
+        used.contains("\"way wiper 2\"") && used.contains("\"cloth\"") && !used.contains("grease"),
+        "{used}"
+    );
+    assert_eq!(order(&service, &belt)["state"], "ORDER_STATE_OPEN");
+    let closing = order(&service, &cabinet)["closing"].clone();
+    assert_eq!(
+        (&closing["certificate"], &closing["doneAt"]),
+        (&"E-12".into(), &"2020-02-01T10:00:00Z".into())
+    );
+    assert!(!closing["findings"].to_string().contains("electrician"), "{closing}");
 }
 
 #[test]
@@ -230,12 +343,40 @@ fn several_that_are_asked_back_name_the_flag_that_confirms_them() {
     let ran = service.fettler(&command);
     assert_eq!(ran.code, 3, "{}", ran.all());
     let hint = format!(
-        "hint: nothing was recorded of {bowl}, {belt}; close again with what was meant, or with --it-is-so done for what is right \
-         as it was typed\n"
+        "hint: nothing was recorded of {bowl}, {belt}; close {bowl} {belt} again with what was meant, or with --it-is-so done for what \
+         is right as it was typed\n"
     );
     assert!(ran.stderr.contains(&hint) && ran.stderr.contains("ASKED_BACK"), "{}", ran.all());
     let so = service.fettler(&[&command[..], &["--it-is-so", "done"]].concat()).done();
     assert!(so.starts_with("2 of 2 orders closed\n"), "{so}");
+    let cabinet = open(&service, "L-03", "cabinet");
+    let read = ["close", &cabinet, "--by", "Ada Kern", "--read", "warm=23"];
+    let ran = service.fettler(&read);
+    let hint = "hint: nothing was recorded; close it again with --certificate and the number of the electrician's record, or with \
+                --it-is-so warm for what is right and was read without one: it is recorded so\n";
+    assert!(ran.stderr.contains(hint) && ran.stderr.contains("electrical cabinet"), "{}", ran.all());
+    service.fettler(&[&read[..], &["--certificate", "E-12"]].concat()).done();
+}
+
+#[test]
+fn what_is_left_to_do_is_raised_once_where_some_are_asked_back() {
+    let service = shop();
+    let of = |task: &str| open(&service, "L-01", task);
+    let (bowl, element, belt) = (of("bowl"), of("element"), of("belt"));
+    let said = ["--by", "Ada Kern", "--read", "line-air=61"];
+    let more = ["--follow-up", "Mend the hose"];
+    let ran = service.fettler(&[&["close", &belt, &bowl, &element][..], &said, &more].concat());
+    assert!(ran.code == 3 && ran.stdout.starts_with("1 of 3 orders closed\n"), "{}", ran.all());
+    let hint = format!(
+        "hint: nothing was recorded of {bowl}, {element}; close {bowl} {element} again without --follow-up, which was raised, with what \
+         was meant, or with --it-is-so line-air for what is right as it was typed\n"
+    );
+    assert!(ran.stderr.contains(&hint), "{}", ran.all());
+    let again = [&["close", &bowl, &element][..], &said, &["--it-is-so", "line-air"]].concat();
+    let again = service.fettler(&again).done();
+    assert!(again.starts_with("2 of 2 orders closed\n"), "{again}");
+    let orders = service.fettler(&["orders", "--state", "open", "--output", "csv"]).done();
+    assert_eq!(orders.matches("Mend the hose").count(), 1, "{orders}");
 }
 
 #[test]

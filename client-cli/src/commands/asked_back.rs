@@ -8,6 +8,8 @@ use fettler_proto::v1 as pb;
 
 /// What `--it-is-so` calls the time at which the work was done.
 const DONE: &str = "done";
+/// What to do about an item that is not known where no name is near.
+pub(super) const SHELF: &str = "`fettler stock list` shows what is on the shelf";
 
 /// A thing of a closing that can be asked back.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -20,6 +22,41 @@ pub(super) enum Thing {
     Item(usize),
 }
 
+/// What of a thing is asked.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Asks {
+    /// Whether its name is meant, which there is not.
+    Name,
+    /// Whether the value, or the time, is right.
+    Value,
+    /// Whether it was read without a licensed electrician's record.
+    Record,
+    /// Whether the value is right, and was read without such a record.
+    ValueAndRecord,
+}
+
+impl Asks {
+    fn of(field: &str, thing: Thing) -> Asks {
+        match (thing, field.rsplit('.').next()) {
+            (Thing::Item(_), _) | (Thing::Reading(_), Some("point")) => Asks::Name,
+            (Thing::Reading(_), Some("electrician_record")) => Asks::Record,
+            (Thing::Time | Thing::Reading(_), _) => Asks::Value,
+        }
+    }
+
+    fn and(self, other: Asks) -> Asks {
+        match (self, other) {
+            (Asks::Record, Asks::Value) | (Asks::Value, Asks::Record) => Asks::ValueAndRecord,
+            _ => self,
+        }
+    }
+
+    /// Whether a record is missing: a yes to it is no yes to a number alone.
+    fn is_of_record(self) -> bool {
+        matches!(self, Asks::Record | Asks::ValueAndRecord)
+    }
+}
+
 /// A thing that is asked back.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(super) struct Question {
@@ -27,6 +64,8 @@ pub(super) struct Question {
     pub(super) thing: Thing,
     /// What `--it-is-so` calls it.
     pub(super) word: String,
+    /// What of it is asked.
+    pub(super) asks: Asks,
     /// Names that may be meant, the nearest first.
     pub(super) meant: Vec<String>,
 }
@@ -81,6 +120,14 @@ impl Thing {
         }
     }
 
+    /// Takes back that it is right.
+    fn question(self, request: &mut pb::CloseOrderRequest) {
+        match self {
+            Thing::Reading(at) => request.readings[at].confirmed = false,
+            Thing::Time | Thing::Item(_) => request.confirmed.retain(|field| *field != self.field()),
+        }
+    }
+
     /// Puts the name that was meant in its place; a time has none.
     pub(super) fn rename(self, name: &str, request: &mut pb::CloseOrderRequest) {
         match self {
@@ -98,9 +145,10 @@ pub(super) fn questions(asked: &[Asked], request: &pb::CloseOrderRequest) -> Vec
         let Some(thing) = Thing::of(&of.field, request) else { continue };
         if let Some(known) = all.iter_mut().find(|known| known.thing == thing) {
             known.meant.extend(of.meant.iter().cloned());
+            known.asks = known.asks.and(Asks::of(&of.field, thing));
         } else {
-            let word = thing.word(request).to_owned();
-            all.push(Question { thing, word, meant: of.meant.clone() });
+            let (word, asks) = (thing.word(request).to_owned(), Asks::of(&of.field, thing));
+            all.push(Question { thing, word, asks, meant: of.meant.clone() });
         }
     }
     all
@@ -109,19 +157,21 @@ pub(super) fn questions(asked: &[Asked], request: &pb::CloseOrderRequest) -> Vec
 /// Confirms what is said to be so. A word that names a reading confirms that, one that names an item confirms that, and `done` the
 /// time: all of them where they bear one name.
 pub(super) fn confirm(it_is_so: &[String], request: &mut pb::CloseOrderRequest) -> Result<(), Failure> {
-    for word in it_is_so {
-        let named = Thing::all(request).into_iter().filter(|thing| thing.word(request) == word);
-        let named: Vec<Thing> = named.collect();
-        if named.is_empty() {
-            let text = format!("--it-is-so: {word} was neither read nor used");
-            let hint = format!("name a test point or an item as it was typed, or `{DONE}` for the time");
-            return Err(Failure::usage(text).with_hint(hint));
-        }
-        for thing in named {
-            thing.confirm(request);
-        }
+    let all = Thing::all(request);
+    let said: Vec<&str> = all.iter().map(|thing| thing.word(request)).collect();
+    let hint = format!("name a test point or an item as it was typed, or `{DONE}` for the time");
+    for at in named(it_is_so, &said, &hint)? {
+        all[at].confirm(request);
     }
     Ok(())
+}
+
+/// The places of what bears a word of `--it-is-so`, among what was said; a word that nothing bears is a slip of its own.
+pub(super) fn named(it_is_so: &[String], said: &[&str], hint: &str) -> Result<Vec<usize>, Failure> {
+    if let Some(word) = it_is_so.iter().find(|word| !said.contains(&word.as_str())) {
+        return Err(Failure::usage(format!("--it-is-so: {word} was not said")).with_hint(hint));
+    }
+    Ok((0..said.len()).filter(|at| it_is_so.iter().any(|word| word == said[*at])).collect())
 }
 
 /// What `--it-is-so` calls all that a closing confirms.
@@ -130,8 +180,16 @@ pub(super) fn words(request: &pb::CloseOrderRequest) -> Vec<String> {
     each_once(confirmed.map(|thing| thing.word(request).to_owned()))
 }
 
-/// Confirms all that bears a name that is confirmed, as the command does that repeats the closing.
-pub(super) fn as_said(request: &mut pb::CloseOrderRequest) {
+/// Confirms all that bears a name that is confirmed, as the command does that repeats the closing. What was said anew was not
+/// questioned yet: what bears its name waits for that.
+pub(super) fn as_said(anew: &[Thing], request: &mut pb::CloseOrderRequest) {
+    for new in anew {
+        let bears = |thing: &Thing| thing.word(request) == new.word(request);
+        let all: Vec<Thing> = Thing::all(request).into_iter().filter(bears).collect();
+        for thing in all {
+            thing.question(request);
+        }
+    }
     let words = words(request);
     confirm(&words, request).expect("they are its own words");
 }
@@ -140,19 +198,34 @@ pub(super) fn as_said(request: &mut pb::CloseOrderRequest) {
 pub(super) fn told(failure: Failure, request: &pb::CloseOrderRequest) -> Failure {
     let Failure::Refused(complaint) = &failure else { return failure };
     let questions = questions(complaint.asked(), request);
-    if questions.is_empty() {
-        failure
-    } else {
-        failure.with_hint(hint("nothing was recorded; close it", &questions))
-    }
+    let questions: Vec<&Question> = questions.iter().collect();
+    hints("nothing was recorded; close it again", &questions).into_iter().fold(failure, Failure::with_hint)
 }
 
-/// What to say again, and with what.
-pub(super) fn hint<'a>(again: &str, questions: impl IntoIterator<Item = &'a Question>) -> String {
-    let words = each_once(questions.into_iter().map(|question| question.word.clone()));
-    let flags: Vec<String> = words.iter().map(|word| format!("--it-is-so {}", quoted(word))).collect();
-    let flags = flags.join(" ");
-    format!("{again} again with what was meant, or with {flags} for what is right as it was typed")
+/// What to say again, and with what; nothing where nothing is asked back.
+pub(super) fn hints(again: &str, questions: &[&Question]) -> Vec<String> {
+    let flags = |of_record: bool| {
+        let asked = questions.iter().filter(|question| question.asks.is_of_record() == of_record);
+        let words = each_once(asked.map(|question| question.word.clone()));
+        let flags: Vec<String> = words.iter().map(|word| format!("--it-is-so {}", quoted(word))).collect();
+        Some(flags.join(" ")).filter(|flags| !flags.is_empty())
+    };
+    let typed = flags(false)
+        .map(|flags| format!("with what was meant, or with {flags} for what is right as it was typed"));
+    let read = flags(true).map(|flags| {
+        format!(
+            "with --certificate and the number of the electrician's record, or with {flags} for what is right and was read without one: \
+             it is recorded so"
+        )
+    });
+    let with: Vec<String> = typed.into_iter().chain(read).collect();
+    let all = (!with.is_empty()).then(|| format!("{again} {}", with.join("; and ")));
+    all.into_iter().chain(is_far(questions).then(|| SHELF.to_owned())).collect()
+}
+
+/// Whether an item is asked back to which no name is near.
+pub(super) fn is_far(questions: &[&Question]) -> bool {
+    questions.iter().any(|question| matches!(question.thing, Thing::Item(_)) && question.meant.is_empty())
 }
 
 fn each_once(words: impl Iterator<Item = String>) -> Vec<String> {
@@ -200,7 +273,7 @@ mod tests {
         }
         let missing = confirm(&["coolnat".to_owned()], &mut closing(&["coolant"], &["coolant"]));
         let Err(Failure::Usage(complaint)) = missing else { panic!("{missing:?}") };
-        assert_eq!(complaint.message, "--it-is-so: coolnat was neither read nor used");
+        assert_eq!(complaint.message, "--it-is-so: coolnat was not said");
     }
 
     #[test]
@@ -220,19 +293,42 @@ mod tests {
             asked("note", &[]),
         ];
         let found = questions(&all, &request);
-        let told: Vec<_> = found.iter().map(|of| (of.thing, of.word.as_str(), of.meant.len())).collect();
+        let told: Vec<_> =
+            found.iter().map(|of| (of.thing, of.word.as_str(), of.asks, of.meant.len())).collect();
         let expect = [
-            (Thing::Time, "done", 0),
-            (Thing::Reading(0), "colant", 1),
-            (Thing::Reading(1), "p-air", 0),
-            (Thing::Item(0), "way oyl", 1),
+            (Thing::Time, "done", Asks::Value, 0),
+            (Thing::Reading(0), "colant", Asks::Name, 1),
+            (Thing::Reading(1), "p-air", Asks::ValueAndRecord, 0),
+            (Thing::Item(0), "way oyl", Asks::Name, 1),
         ];
         assert_eq!(told, expect);
-        assert_eq!(
-            hint("nothing was recorded; close it", &found),
-            "nothing was recorded; close it again with what was meant, or with --it-is-so done --it-is-so colant --it-is-so p-air \
-             --it-is-so \"way oyl\" for what is right as it was typed"
-        );
+    }
+
+    #[test]
+    fn what_confirms_a_value_is_told_apart_from_what_confirms_that_a_record_is_missing() {
+        let told = |of: &[(Thing, Asks, &str)]| {
+            let question = |(thing, asks, word): &(Thing, Asks, &str)| Question {
+                thing: *thing,
+                word: (*word).to_owned(),
+                asks: *asks,
+                meant: vec!["oil".to_owned(); usize::from(*word == "way oyl")],
+            };
+            let all: Vec<Question> = of.iter().map(question).collect();
+            hints("close it again", &all.iter().collect::<Vec<_>>())
+        };
+        let time = (Thing::Time, Asks::Value, "done");
+        let item = (Thing::Item(0), Asks::Name, "way oyl");
+        let typed = "close it again with what was meant, or with --it-is-so done --it-is-so \"way oyl\" for what is right as it was \
+                     typed";
+        assert_eq!(told(&[time, item]), [typed]);
+        let record = (Thing::Reading(0), Asks::Record, "volt");
+        let read = "with --certificate and the number of the electrician's record, or with --it-is-so volt for what is right and was \
+                    read without one: it is recorded so";
+        assert_eq!(told(&[record]), [format!("close it again {read}")]);
+        let both = (Thing::Reading(0), Asks::ValueAndRecord, "volt");
+        assert_eq!(told(&[time, both, item]), [format!("{typed}; and {read}")]);
+        assert_eq!(told(&[(Thing::Item(0), Asks::Name, "grease")])[1..], [SHELF]);
+        assert!(told(&[]).is_empty());
     }
 
     #[test]
@@ -241,11 +337,23 @@ mod tests {
         Thing::Reading(0).rename("coolant", &mut request);
         Thing::Item(0).rename("way oil", &mut request);
         Thing::Item(1).confirm(&mut request);
-        as_said(&mut request);
+        as_said(&[Thing::Reading(0)], &mut request);
         assert_eq!((request.readings[0].point.as_str(), request.readings[0].confirmed), ("coolant", false));
         assert_eq!(
             (request.used[0].item.as_str(), request.confirmed),
             ("way oil", vec!["used[1].item".to_owned()])
         );
+    }
+
+    #[test]
+    fn a_yes_to_one_thing_is_no_yes_to_another_of_its_name_that_was_said_anew() {
+        let mut request = closing(&["coolant"], &["coolant"]);
+        Thing::Item(0).confirm(&mut request);
+        let before = request.clone();
+        as_said(&[Thing::Reading(0)], &mut request);
+        assert_eq!(request, closing(&["coolant"], &["coolant"]));
+        request = before;
+        as_said(&[], &mut request);
+        assert!(request.readings[0].confirmed, "the command that repeats it cannot tell them apart");
     }
 }

@@ -11,7 +11,6 @@ use crate::{
     session::Session,
 };
 use fettler_proto::v1 as pb;
-use std::collections::BTreeSet;
 
 /// Lists kept reports.
 pub(super) async fn list(session: &Session, args: ListArgs) -> Result<Answer, Failure> {
@@ -43,7 +42,7 @@ pub(super) async fn list(session: &Session, args: ListArgs) -> Result<Answer, Fa
         || render::hours::reports(&all.reports),
     )?;
     if session.settings.output == OutputForm::Table {
-        for remark in all.remarks.iter().collect::<BTreeSet<_>>() {
+        for remark in &all.remarks {
             session.out.note(&format!("{remark}\n"));
         }
     }

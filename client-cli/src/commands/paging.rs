@@ -20,7 +20,7 @@ pub(super) trait Page {
 }
 
 macro_rules! pages {
-    ($($message:ident . $rows:ident $(+ $also:ident)*),* $(,)?) => {
+    ($($message:ident . $rows:ident $(+ each $once:ident)?),* $(,)?) => {
         $(impl Page for pb::$message {
             fn len(&self) -> usize {
                 self.$rows.len()
@@ -32,7 +32,12 @@ macro_rules! pages {
 
             fn append(&mut self, mut page: Self) {
                 self.$rows.append(&mut page.$rows);
-                $(self.$also.append(&mut page.$also);)*
+                // Each page says it of its own rows.
+                $(for said in page.$once {
+                    if !self.$once.contains(&said) {
+                        self.$once.push(said);
+                    }
+                })?
                 self.next_page_token = page.next_page_token;
             }
         })*
@@ -56,7 +61,7 @@ pages!(
     ListPlannedUseResponse.shifts,
     ListReadinessResponse.machines,
     ListReadingsResponse.readings,
-    ListReportsResponse.reports + remarks,
+    ListReportsResponse.reports + each remarks,
     ListStockResponse.items,
     LookAheadResponse.tasks,
 );
@@ -126,6 +131,21 @@ mod tests {
         };
         let people = names.map(|name| pb::Person { name: name.to_owned(), ..Default::default() }).to_vec();
         Ok(pb::ListPeopleResponse { people, next_page_token: next.to_owned() })
+    }
+
+    #[test]
+    fn what_two_pages_say_of_their_rows_stands_once() {
+        let page = |remarks: &[&str]| pb::ListReportsResponse {
+            reports: vec![pb::KeptReport::default()],
+            remarks: remarks.iter().map(|&remark| remark.to_owned()).collect(),
+            ..Default::default()
+        };
+        let mut all = page(&["`epr` is not declared"]);
+        all.append(page(&["`epr` is not declared", "`rep` is not declared"]));
+        assert_eq!(
+            (all.len(), all.remarks),
+            (2, page(&["`epr` is not declared", "`rep` is not declared"]).remarks)
+        );
     }
 
     #[tokio::test]

@@ -1,7 +1,7 @@
 //! `read`: readings are told, one by one or as a file; `withdraw` takes one back.
 
 use super::shop::read_file;
-use super::{board, close, instant, request_id};
+use super::{asked_back, board, close, instant, request_id};
 use crate::{
     args::readings::{ReadArgs, WithdrawArgs},
     exit::{Answer, Failure},
@@ -58,24 +58,11 @@ async fn told(session: &Session, args: &ReadArgs) -> Result<Vec<pb::ReadingSaid>
         })
     };
     let mut told = args.readings.iter().map(said).collect::<Result<Vec<_>, Failure>>()?;
-    confirm(&args.it_is_so, told.iter_mut().map(|said| (said.point.as_str(), &mut said.confirmed)))?;
+    let points: Vec<&str> = told.iter().map(|said| said.point.as_str()).collect();
+    for at in asked_back::named(&args.it_is_so, &points, "name a test point as it was typed")? {
+        told[at].confirmed = true;
+    }
     Ok(told)
-}
-
-/// Confirms readings by the keys of their points; a key that was not read is a slip of its own.
-fn confirm<'a>(
-    it_is_so: &[String],
-    read: impl Iterator<Item = (&'a str, &'a mut bool)>,
-) -> Result<(), Failure> {
-    let mut left: Vec<&str> = it_is_so.iter().map(String::as_str).collect();
-    for (point, confirmed) in read {
-        *confirmed = it_is_so.iter().any(|so| so == point);
-        left.retain(|so| *so != point);
-    }
-    match left.first() {
-        None => Ok(()),
-        Some(point) => Err(Failure::usage(format!("--it-is-so: {point} was not read; name a point that is"))),
-    }
 }
 
 /// What was typed, its value with a decimal point.

@@ -6,7 +6,7 @@ use super::{
     board,
     close::{self, follow_up, id_of, in_flags},
     due, instant, paging, request_id, sheet_print,
-    stop_talk::{Said, Talk},
+    stop_talk::{Mended, Said, Talk},
 };
 use crate::{
     again::Again,
@@ -255,8 +255,10 @@ impl Stop<'_> {
                 self.put(job, Became::Refused(complaint.message.clone()));
                 let name = format!("order {}", job.order);
                 self.refused.fields.push((name.clone(), complaint.message));
-                let fields =
-                    complaint.fields.into_iter().map(|(field, text)| (format!("{name}, {field}"), text));
+                let of = |field: String| {
+                    if field.is_empty() { name.clone() } else { format!("{name}, {field}") }
+                };
+                let fields = complaint.fields.into_iter().map(|(field, text)| (of(field), text));
                 self.refused.fields.extend(fields);
                 self.refused.code = complaint.code;
                 Ok(asked)
@@ -284,12 +286,19 @@ impl Stop<'_> {
                 break;
             }
             let news: Vec<_> = self.refused.fields[before.fields.len()..].to_vec();
-            match talk.asked_back(&news, &asked, &request).await? {
-                Some(mended) => {
-                    (request, self.refused) = (mended, before);
-                    self.lines.pop();
+            let mended = talk.asked_back(&news, &asked, &request).await?;
+            if mended == Mended::Refused {
+                return Ok(());
+            }
+            // What somebody has answered is refused no more.
+            self.refused = before;
+            self.lines.pop();
+            match mended {
+                Mended::Again(again) => request = *again,
+                Mended::Open | Mended::Leave | Mended::Refused => {
+                    self.put(job, Became::LeftOpen);
+                    return if mended == Mended::Leave { Err(Failure::Interrupted) } else { Ok(()) };
                 }
-                None => return Ok(()),
             }
         }
         match more {
@@ -332,18 +341,22 @@ impl Stop<'_> {
             return Ok(Answer::Done);
         }
         "not all of the stop was taken; what closed is recorded".clone_into(&mut self.refused.message);
-        self.refused.hints.extend(how_again(&self.asked));
+        let is_raised = self.lines.iter().any(|line| line.became == Became::Raised);
+        self.refused.hints.extend(how_again(&self.asked, is_raised));
         Err(Failure::Refused(self.refused))
     }
 }
 
-/// What to say again of the orders that were asked back, and with what; none where none was.
-fn how_again(asked: &[(i64, Vec<Question>)]) -> Option<String> {
+/// What to say again of the orders that were asked back, and with what; nothing where none was. Those alone, and what is left to do no
+/// second time: the whole command again would be another one, which closes what is closed and raises what is raised.
+fn how_again(asked: &[(i64, Vec<Question>)], is_raised: bool) -> Vec<String> {
     let asked = asked.iter().filter(|(_, questions)| !questions.is_empty());
     let orders: Vec<String> = asked.clone().map(|(order, _)| order.to_string()).collect();
-    let again = format!("nothing was recorded of {}; close", orders.join(", "));
-    let questions = asked.flat_map(|(_, questions)| questions);
-    (!orders.is_empty()).then(|| asked_back::hint(&again, questions))
+    let raised = if is_raised { " without --follow-up, which was raised," } else { "" };
+    let again =
+        format!("nothing was recorded of {}; close {} again{raised}", orders.join(", "), orders.join(" "));
+    let questions: Vec<&Question> = asked.flat_map(|(_, questions)| questions).collect();
+    asked_back::hints(&again, &questions)
 }
 
 async fn send(

@@ -1,7 +1,8 @@
 //! What is asked at the terminal when several orders are closed in one stop.
 
 use super::{
-    asked_back::{self, Question},
+    asked_back::{self, Asks, Question, Thing},
+    board, close,
     close::{used, waste, yes_or_no},
     stop::Job,
 };
@@ -10,6 +11,7 @@ use crate::{
     exit::Failure,
     render::{self, point, words, wrap},
     session::Session,
+    times::{self, Teller},
     walk::{Typed, lines, typed},
 };
 use fettler_proto::v1 as pb;
@@ -27,6 +29,19 @@ pub(super) enum Said {
     Open,
     /// It stays open, as do those after it.
     Leave,
+}
+
+/// What came of asking for what the service did not take.
+#[derive(Debug, PartialEq)]
+pub(super) enum Mended {
+    /// It is closed again, so.
+    Again(Box<pb::CloseOrderRequest>),
+    /// It stays open: nothing was wrong but what was asked back, and somebody said so.
+    Open,
+    /// The same, and nobody answers any more.
+    Leave,
+    /// The service refuses it.
+    Refused,
 }
 
 /// A talk at a terminal; without one it tells, and asks nothing.
@@ -256,61 +271,146 @@ impl<'s> Talk<'s> {
     }
 
     /// What the service refused; where it only asks back, the closing with each thing confirmed as it was typed, or said as it was
-    /// meant. None leaves the order open.
+    /// meant.
     pub(super) async fn asked_back(
         &mut self,
         refused: &[(String, String)],
         asked: &[Question],
         request: &pb::CloseOrderRequest,
-    ) -> Result<Option<pb::CloseOrderRequest>, Failure> {
+    ) -> Result<Mended, Failure> {
         for (what, text) in refused {
             self.tell("  -> ", &format!("{what}: {text}"));
         }
         if asked.is_empty() {
-            return Ok(None);
+            return Ok(Mended::Refused);
         }
-        let mut mended = request.clone();
+        if asked_back::is_far(&asked.iter().collect::<Vec<_>>()) {
+            self.tell("     ", asked_back::SHELF);
+        }
+        let teller = board(self.session).await?.teller;
+        let (mut mended, mut anew) = (request.clone(), Vec::new());
         for question in asked {
-            match self.right_or_meant(question).await {
+            let prompt = prompt(question, request, teller);
+            match self.right_or_meant(&prompt, question, &mut mended).await? {
                 Some(Right::AsTyped) => question.thing.confirm(&mut mended),
-                Some(Right::Meant(name)) => question.thing.rename(name, &mut mended),
-                None => return Ok(None),
+                Some(Right::Anew) => anew.push(question.thing),
+                Some(Right::Open) => return Ok(Mended::Open),
+                None => return Ok(Mended::Leave),
             }
         }
-        asked_back::as_said(&mut mended);
-        Ok(Some(mended))
+        asked_back::as_said(&anew, &mut mended);
+        Ok(Mended::Again(Box::new(mended)))
     }
 
-    /// Asks of one thing whether it is right as it was typed, or what was meant, until that is answered; none where the order is left
-    /// open.
-    async fn right_or_meant<'q>(&mut self, question: &'q Question) -> Option<Right<'q>> {
-        let key = |at: usize| if at == 0 { "m".to_owned() } else { format!("m{}", at + 1) };
-        let mut prompt = format!("{}: y it is right as it was typed", question.word);
-        for (at, name) in question.meant.iter().enumerate() {
-            let _ = write!(prompt, ", {} it is {name}", key(at));
-        }
-        prompt.push_str(", n leave the order open");
+    /// Asks of one thing whether it is right as it was typed, or what was meant, until that is answered; none where nobody answers any
+    /// more.
+    async fn right_or_meant(
+        &mut self,
+        prompt: &str,
+        question: &Question,
+        mended: &mut pb::CloseOrderRequest,
+    ) -> Result<Option<Right>, Failure> {
         loop {
-            let said = self.ask(&prompt).await?;
+            let Some(said) = self.ask(prompt).await else { return Ok(None) };
             if let Some(is_right) = yes_or_no(&said) {
-                return is_right.then_some(Right::AsTyped);
+                return Ok(Some(if is_right { Right::AsTyped } else { Right::Open }));
             }
             let meant =
                 question.meant.iter().enumerate().find(|(at, _)| said.eq_ignore_ascii_case(&key(*at)));
-            if let Some((_, name)) = meant {
-                return Some(Right::Meant(name));
+            let taken = match meant {
+                Some((_, name)) => {
+                    question.thing.rename(name, mended);
+                    Ok(())
+                }
+                None if question.thing == Thing::Time => {
+                    let zone = self.session.zone().await?;
+                    let time = times::instant(&said, Some(zone)).map_err(|error| error.to_string());
+                    time.map(|time| mended.done_at = Some(times::to_wire(time)))
+                }
+                None => anew(question, &said, mended),
+            };
+            match taken {
+                Ok(()) => return Ok(Some(Right::Anew)),
+                Err(why) => self.tell("", &why),
             }
-            self.tell("", "that is none of these");
         }
     }
 }
 
 /// What was said of a thing that was asked back.
-enum Right<'q> {
+enum Right {
     /// It is right as it was typed.
     AsTyped,
-    /// Another name was meant.
-    Meant(&'q str),
+    /// It was said anew.
+    Anew,
+    /// The order stays open.
+    Open,
+}
+
+/// The key that takes a name which may be meant.
+fn key(at: usize) -> String {
+    if at == 0 { "m".to_owned() } else { format!("m{}", at + 1) }
+}
+
+/// What is asked of a thing: what was typed, what a yes to it says, and what may be said instead.
+fn prompt(question: &Question, request: &pb::CloseOrderRequest, teller: Teller) -> String {
+    let what = match question.thing {
+        Thing::Time => {
+            format!(
+                "the time, {}",
+                teller.instant(request.done_at.as_ref()).unwrap_or_else(|| "now".to_owned())
+            )
+        }
+        Thing::Reading(at) => {
+            let reading = &request.readings[at];
+            format!("{} {} {}", reading.point, reading.value, words::unit_sign(&reading.unit))
+        }
+        Thing::Item(_) => question.word.clone(),
+    };
+    let (yes, instead) = match (question.thing, question.asks) {
+        (Thing::Time, _) => ("it was done then", ", or the right time"),
+        (_, Asks::Value) => (AS_TYPED, ", or the right value"),
+        (_, Asks::Record) => (
+            "it was read without an electrician's record: it is recorded so",
+            ", or the number of the record",
+        ),
+        (_, Asks::ValueAndRecord) => (
+            "it is right, and was read without an electrician's record: it is recorded so",
+            ", or the right value",
+        ),
+        (Thing::Reading(_), Asks::Name) => (AS_TYPED, ", or it again, like p-air=6.1bar"),
+        (Thing::Item(_), Asks::Name) => (AS_TYPED, ", or it again, like \"way oil=2 L\""),
+    };
+    let mut prompt = format!("{}: y {yes}", what.trim_end());
+    for (at, name) in question.meant.iter().enumerate() {
+        let _ = write!(prompt, ", {} it is {name}", key(at));
+    }
+    format!("{prompt}{instead}, n leave the order open")
+}
+
+/// What a yes to what was typed says.
+const AS_TYPED: &str = "it is right as it was typed";
+
+/// Says a reading or an item anew, in the words that it was asked for in; else what is wrong with them.
+fn anew(question: &Question, said: &str, request: &mut pb::CloseOrderRequest) -> Result<(), String> {
+    let neither = || "that is none of these".to_owned();
+    match (question.thing, question.asks) {
+        (Thing::Item(at), _) => request.used[at] = used(said)?,
+        (Thing::Reading(at), Asks::Name) => request.readings[at] = close::reading(said)?,
+        (Thing::Reading(_), Asks::Record) => {
+            // A key that was missed is no number of a record.
+            if !said.bytes().any(|b| b.is_ascii_digit()) {
+                return Err(neither());
+            }
+            said.clone_into(&mut request.certificate);
+        }
+        (Thing::Reading(at), Asks::Value | Asks::ValueAndRecord) => {
+            let Typed::Value(value, unit) = typed(said) else { return Err(neither()) };
+            (request.readings[at].value, request.readings[at].unit) = (value, unit);
+        }
+        (Thing::Time, _) => return Err(neither()),
+    }
+    Ok(())
 }
 
 fn is_yes(said: &str) -> bool {
@@ -319,4 +419,79 @@ fn is_yes(said: &str) -> bool {
 
 fn numbers(orders: &[i64]) -> String {
     orders.iter().map(ToString::to_string).collect::<Vec<_>>().join(", ")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use chrono_tz::UTC;
+
+    fn question(thing: Thing, asks: Asks, meant: &[&str]) -> Question {
+        let meant = meant.iter().map(|&name| name.to_owned()).collect();
+        Question { thing, word: "cloht".to_owned(), asks, meant }
+    }
+
+    fn closing() -> pb::CloseOrderRequest {
+        let reading =
+            pb::Reading { point: "volt".into(), value: "61".into(), unit: "V".into(), confirmed: false };
+        let used = pb::KitItem { item: "cloht".into(), quantity: "2".into(), ..Default::default() };
+        pb::CloseOrderRequest { readings: vec![reading], used: vec![used], ..Default::default() }
+    }
+
+    #[test]
+    fn a_yes_says_what_it_is_a_yes_to() {
+        let now = times::absolute("2026-11-25T05:40:00Z").unwrap();
+        let told = |thing, asks, meant: &[&str]| {
+            let request = pb::CloseOrderRequest { done_at: Some(times::to_wire(now)), ..closing() };
+            prompt(&question(thing, asks, meant), &request, Teller::new(UTC, now))
+        };
+        let open = ", n leave the order open";
+        let volt = Thing::Reading(0);
+        for (told, expect) in [
+            (
+                told(Thing::Time, Asks::Value, &[]),
+                "the time, Wed 25 Nov 05:40: y it was done then, or the right time",
+            ),
+            (told(volt, Asks::Value, &[]), "volt 61 V: y it is right as it was typed, or the right value"),
+            (
+                told(volt, Asks::Record, &[]),
+                "volt 61 V: y it was read without an electrician's record: it is recorded so, or the number of the record",
+            ),
+            (
+                told(volt, Asks::ValueAndRecord, &[]),
+                "volt 61 V: y it is right, and was read without an electrician's record: it is recorded so, or the right value",
+            ),
+            (
+                told(Thing::Item(0), Asks::Name, &["cloth", "clot", "clott"]),
+                "cloht: y it is right as it was typed, m it is cloth, m2 it is clot, m3 it is clott, or it again, like \"way oil=2 L\"",
+            ),
+        ] {
+            assert_eq!(told, format!("{expect}{open}"));
+        }
+    }
+
+    #[test]
+    fn what_is_said_anew_takes_the_place_of_what_was_typed_and_a_missed_key_takes_none() {
+        let (volt, cloth) = (Thing::Reading(0), Thing::Item(0));
+        for (thing, asks, said) in [
+            (volt, Asks::Value, "yy"),
+            (volt, Asks::ValueAndRecord, "K"),
+            (volt, Asks::Record, "yy"),
+            (volt, Asks::Name, "volts"),
+            (cloth, Asks::Name, "cloth"),
+        ] {
+            let mut request = closing();
+            assert!(anew(&question(thing, asks, &[]), said, &mut request).is_err(), "{said}");
+            assert_eq!(request, closing());
+        }
+        let mut request = closing();
+        anew(&question(volt, Asks::Value, &[]), "6,1", &mut request).unwrap();
+        assert_eq!((request.readings[0].value.as_str(), request.readings[0].unit.as_str()), ("6.1", ""));
+        anew(&question(volt, Asks::Record, &[]), "E-12", &mut request).unwrap();
+        assert_eq!(request.certificate, "E-12");
+        anew(&question(volt, Asks::Name, &[]), "volts=7V", &mut request).unwrap();
+        assert_eq!((request.readings[0].point.as_str(), request.readings[0].value.as_str()), ("volts", "7"));
+        anew(&question(cloth, Asks::Name, &[]), "cloth=3", &mut request).unwrap();
+        assert_eq!((request.used[0].item.as_str(), request.used[0].quantity.as_str()), ("cloth", "3"));
+    }
 }

@@ -25,7 +25,10 @@ use std::{
 /// How many rows that need a look are listed unless all are asked for.
 const LISTED_MAX: u64 = 20;
 /// How many things that are said besides are told.
-const REMARKS_MAX: usize = 10;
+const REMARKS_MAX: usize = 20;
+/// Where more of them stand.
+const REMARKS_MORE: &str = "`fettler hours held --reason same-revision` lists what lost its place to another content, `fettler hours list` \
+                            names sources that are not declared";
 /// How often progress is shown on a terminal.
 const PROGRESS_EVERY: Duration = Duration::from_millis(250);
 /// The outcomes in the order in which they are counted up.
@@ -54,8 +57,8 @@ pub(crate) struct Tally {
     let_in: u64,
     /// What was said besides, each thing once, up to a bound.
     remarks: BTreeSet<String>,
-    /// How often something else was said besides.
-    remarks_more: u64,
+    /// Of how many reports something else was said besides.
+    remarked_more: u64,
     shown_at: Option<Instant>,
 }
 
@@ -103,7 +106,7 @@ impl Tally {
             displaced: 0,
             let_in: 0,
             remarks: BTreeSet::new(),
-            remarks_more: 0,
+            remarked_more: 0,
             shown_at: None,
         })
     }
@@ -145,13 +148,15 @@ impl Tally {
         }
         self.displaced += ack.displaced.len() as u64;
         self.let_in += ack.let_in.len() as u64;
+        let mut is_more = false;
         for remark in &ack.remarks {
             if self.remarks.len() < REMARKS_MAX {
                 self.remarks.insert(remark.clone());
             } else {
-                self.remarks_more += u64::from(!self.remarks.contains(remark));
+                is_more |= !self.remarks.contains(remark);
             }
         }
+        self.remarked_more += u64::from(is_more);
         self.progress();
     }
 
@@ -234,9 +239,11 @@ impl Tally {
         for remark in &self.remarks {
             let _ = writeln!(text, "{}", lines(remark, self.width).join("\n"));
         }
-        if self.remarks_more > 0 {
-            let _ =
-                writeln!(text, "{} more such remarks: --output json tells each", grouped(self.remarks_more));
+        // JSON has told all of them, each with its report.
+        if self.remarked_more > 0 && self.form != OutputForm::Json {
+            let reports = if self.remarked_more == 1 { "report has" } else { "reports have" };
+            let more = format!("{} more {reports} such remarks: {REMARKS_MORE}", grouped(self.remarked_more));
+            let _ = writeln!(text, "{}", lines(&more, self.width).join("\n"));
         }
         text
     }
@@ -245,6 +252,29 @@ impl Tally {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::origin::Given;
+
+    #[test]
+    fn what_is_said_of_many_reports_is_told_of_some_and_where_the_rest_stands() {
+        let told = |form: OutputForm, reports: usize| {
+            let telling = Telling { form, width: 400, all: false };
+            let out = Out::standard(&Given::default());
+            let mut tally = Tally::new(out, &telling, Columns::default(), "erp".to_owned()).unwrap();
+            for report in 0..reports {
+                let own = format!("report r{report:03} came before with other content");
+                let remarks = vec!["the source is not declared".to_owned(), own];
+                tally.count(&pb::Acknowledgement { remarks, ..Default::default() });
+            }
+            tally.summary()
+        };
+        let few = told(OutputForm::Table, REMARKS_MAX - 1);
+        assert_eq!(few.matches("came before").count(), REMARKS_MAX - 1, "{few}");
+        assert!(!few.contains("more report"), "{few}");
+        let many = told(OutputForm::Table, REMARKS_MAX + 4);
+        assert_eq!(many.matches("is not declared\n").count(), 1, "{many}");
+        assert!(many.ends_with(&format!("\n5 more reports have such remarks: {REMARKS_MORE}\n")), "{many}");
+        assert!(!told(OutputForm::Json, REMARKS_MAX + 4).contains("more report"));
+    }
 
     #[test]
     fn what_needs_a_look() {

@@ -324,6 +324,7 @@ impl OrderService for Mock {
                     "`2026-11-26T04:40:00Z` is in the future; give when it was done",
                 ),
                 FieldViolation::new("done_by", "`Nobody` is not known; add them with `fettler person add`"),
+                FieldViolation::new("", "3 more fields are wrong"),
             ]);
             details.set_error_info("DONE_IN_FUTURE", "fettler", HashMap::new());
             return Err(Status::with_error_details(

@@ -3,138 +3,18 @@
 
 #![expect(clippy::unwrap_used, reason = "test code beside the test functions")]
 
+#[path = "support/board_shop.rs"]
+mod shop;
 mod support;
 
-use fettler_domain::access::{Access, Role, Scope};
-use fettler_domain::ids::TokenId;
+use fettler_domain::access::Role;
 use fettler_domain::time::Ts;
 use fettler_proto::v1;
 use fettler_proto::v1::order_service_client::OrderServiceClient;
-use fettler_server::auth::{hash, new_token};
-use fettler_server::serve::Terms;
-use fettler_server::web::BoardToken;
-use fettler_store::contract::{Caller, NewToken, Store};
+use shop::{Shop, added, caller, hidden};
 use std::fmt::Write as _;
-use std::sync::Arc;
-use support::web::{Told, ask};
-use support::{NOW, Server};
-use tempfile::TempDir;
-
-/// A machine that was not cared for since October, and one that must not start.
-const SHOP: &str = r#"{"shop": {"site": {"key": "north", "name": "North & sons", "zone": "Europe/Berlin", "asksPin": PIN},
-  "people": ["Ada Kern", "Jo Lind"], "items": [{"name": "way oil", "unit": "L"}],
-  "machines": [
-    {"tag": "L-01", "name": "Lathe <1>", "area": "hall a",
-     "points": [{"key": "line-air", "title": "line pressure", "unit": "bar", "actBelow": "5.5", "possibleFrom": "0", "possibleTo": "16",
-                 "good": "about 6 bar", "place": "gauge at the inlet"}],
-     "tasks": [{"key": "bowl", "title": "Empty the bowl", "place": "below the regulator", "minutes": 10, "readings": ["line-air"],
-                "cautions": ["vent to 0 bar"], "kit": [{"item": "can", "quantity": "1", "unit": "pcs"}],
-                "rule": {"clauses": [{"calendar": {"every": 4, "unit": "CALENDAR_UNIT_WEEK"}}]}}],
-     "lastDone": [{"task": "bowl", "day": "2026-10-01"}]},
-    {"tag": "L-02", "area": "hall b"}]}}"#;
-const FORM: (&str, &str) = ("content-type", "application/x-www-form-urlencoded");
-
-struct Shop {
-    server: Server,
-    store: Arc<dyn Store>,
-    _folder: TempDir,
-}
-
-impl Shop {
-    /// A shop; with a token by which its board is shown, where that is asked for.
-    async fn open(asks_pin: bool, is_shown: bool) -> Shop {
-        let folder = tempfile::tempdir().unwrap();
-        let store = fettler_store::open(&folder.path().join("shop.db").display().to_string()).await.unwrap();
-        let mut terms = Terms::default();
-        if is_shown {
-            let file = folder.path().join("board.token");
-            std::fs::write(&file, added(&*store, Role::Technician).await.0).unwrap();
-            terms.board = Some(BoardToken::read(&file).unwrap());
-        }
-        let server = Server::start_letting_in(store.clone(), terms).await;
-        let shop = Shop { server, store, _folder: folder };
-        shop.call("ShopService/LoadShop", &SHOP.replace("PIN", &asks_pin.to_string())).await;
-        let forbid = r#"{"machine": "L-02", "by": "Jo Lind", "reason": "the interlock failed"}"#;
-        shop.call("MachineService/ForbidMachine", forbid).await;
-        shop
-    }
-
-    /// Makes a call in JSON as the administrator.
-    async fn call(&self, path: &str, text: &str) -> serde_json::Value {
-        let bearer = format!("Bearer {}", self.server.token);
-        let headers = [("content-type", "application/json"), ("authorization", bearer.as_str())];
-        let told =
-            ask(self.server.http, "POST", &format!("/fettler.v1.{path}"), &headers, text.as_bytes()).await;
-        assert_eq!(told.status, 200, "{}", told.text());
-        told.json()
-    }
-
-    async fn get(&self, path: &str, cookie: &str) -> Told {
-        ask(self.server.http, "GET", path, &[("cookie", cookie)], b"").await
-    }
-
-    async fn post(&self, path: &str, cookie: &str, body: &str) -> Told {
-        self.post_from(path, &[("cookie", cookie), ("origin", "http://shop.example")], body).await
-    }
-
-    async fn post_from(&self, path: &str, headers: &[(&str, &str)], body: &str) -> Told {
-        ask(self.server.http, "POST", path, &[headers, &[FORM]].concat(), body.as_bytes()).await
-    }
-
-    /// Enters a token; gives the cookie.
-    async fn enter(&self, token: &str, purpose: &str) -> String {
-        let told = self.post("/board/enter", "", &format!("token={token}&purpose={purpose}")).await;
-        assert_eq!(told.status, 303, "{}", told.text());
-        told.headers["set-cookie"].split(';').next().unwrap().to_owned()
-    }
-
-    /// A tablet of technicians.
-    async fn tablet(&self) -> String {
-        let (token, _) = added(&*self.store, Role::Technician).await;
-        self.enter(&token, "work").await
-    }
-
-    /// The order of the bowl.
-    async fn order(&self) -> i64 {
-        let list = self.call("DueService/ListDue", "{}").await;
-        list["items"][0]["order"].as_str().unwrap().parse().unwrap()
-    }
-
-    /// The closing of the bowl as its form sends it, with more typed.
-    async fn typed(&self, cookie: &str, more: &str) -> (String, String) {
-        let path = format!("/board/order/{}", self.order().await);
-        let page = self.get(&path, cookie).await.text();
-        let (mark, request) = (hidden(&page, "mark"), hidden(&page, "request"));
-        (path, format!("mark={mark}&request={request}&cautious=1{more}"))
-    }
-}
-
-/// A new token.
-async fn added(store: &dyn Store, role: Role) -> (String, TokenId) {
-    let token = new_token().unwrap();
-    let access = Access::new([role], Scope::Installation).unwrap();
-    let new = NewToken {
-        name: "test".to_owned(),
-        hash: hash(&token),
-        access,
-        expires_at: None,
-        person: None,
-        identity: None,
-    };
-    store.add_token(&caller(), &new).await.unwrap();
-    let number = store.token(&hash(&token)).await.unwrap().unwrap().token;
-    (token, number)
-}
-
-fn caller() -> Caller {
-    Caller { token: None, method: "Test", request: None, now: NOW, person: None, as_manager: true }
-}
-
-/// What a hidden field of a page holds.
-fn hidden(page: &str, name: &str) -> String {
-    let (_, rest) = page.split_once(&format!("name=\"{name}\" value=\"")).unwrap_or_else(|| panic!("{page}"));
-    rest.split('"').next().unwrap().to_owned()
-}
+use support::NOW;
+use support::web::ask;
 
 const WELL: &str = "&heeded=yes&found=worn&by=Ada+Kern&read.line-air=6.1&note=half+full";
 
@@ -359,6 +239,8 @@ async fn each_thing_that_is_asked_back_has_a_tick_of_its_own_and_none_before() {
         let tick = |part: &str| {
             Some((part.split('"').next()?.to_owned(), part.split('>').next()?.contains("checked")))
         };
+        let at = |what: &str| text.find(what).unwrap_or(usize::MAX);
+        assert!(at("name=\"used.1.unit\"") < at("name=\"so.used.1.item\""), "the tick stands last: {text}");
         text.split("name=\"so.").skip(1).filter_map(tick).collect::<Vec<_>>()
     };
     let of =
@@ -374,6 +256,45 @@ async fn each_thing_that_is_asked_back_has_a_tick_of_its_own_and_none_before() {
     assert_eq!(other, of(&[("read.line-air", true), ("done", true), ("used.1.item", false)]));
     let told = shop.post(&path, &tablet, &format!("{slips}{all}")).await;
     assert_eq!(told.status, 200, "{}", told.text());
+}
+
+#[tokio::test]
+async fn a_tick_says_that_a_reading_in_a_cabinet_has_no_record() {
+    let shop = Shop::open(false, false).await;
+    let tablet = shop.tablet().await;
+    let cabinet = r#"{"shop": {"site": {"key": "north"}, "machines": [{"tag": "L-03", "lastDoneNow": true,
+      "points": [{"key": "warm", "unit": "Cel", "possibleFrom": "0", "possibleTo": "60", "takenBy": "POINT_TAKER_LICENSED_ELECTRICIAN"}],
+      "tasks": [{"key": "cabinet", "title": "Look into the cabinet", "readings": ["warm"],
+                 "rule": {"clauses": [{"calendar": {"every": 4, "unit": "CALENDAR_UNIT_WEEK"}}]}}]}]}}"#;
+    shop.call("ShopService/LoadShop", cabinet).await;
+    let open = shop.call("OrderService/ListOrders", r#"{"machine": "L-03"}"#).await;
+    let path = format!("/board/order/{}", open["orders"][0]["number"].as_str().unwrap());
+    let page = shop.get(&path, &tablet).await.text();
+    assert!(page.contains("Number of the electrician’s record") && !page.contains("name=\"so."), "{page}");
+    let (mark, request) = (hidden(&page, "mark"), hidden(&page, "request"));
+    let typed = format!("mark={mark}&request={request}&found=good&by=Ada+Kern&read.warm=");
+    let alone = "is right, and was read without an electrician’s record: it is recorded so";
+    for (more, label) in [
+        // A number alone, a number that is odd besides, and one that is odd on record.
+        ("23", Some(alone)),
+        ("230", Some(alone)),
+        ("230&certificate=E-12", Some("“230” is right: I read it again")),
+        // A yes to a number is none to a record that is gone since, nor one to a missing record to another number.
+        ("230&so.read.warm=230+by+E-12", Some(alone)),
+        ("32&so.read.warm=23", Some(alone)),
+        ("23&so.read.warm=23", None),
+    ] {
+        let told = shop.post(&path, &tablet, &format!("{typed}{more}")).await;
+        let text = told.text();
+        let Some(label) = label else {
+            assert!(told.status == 200 && text.contains("without a licensed electrician"), "{text}");
+            continue;
+        };
+        let (_, tick) = text.split_once("name=\"so.read.warm\"").unwrap_or_else(|| panic!("{more}: {text}"));
+        let tick = tick.split("</label>").next().unwrap();
+        assert!(told.status == 422 && tick.contains(label) && !tick.contains(" checked"), "{more}: {tick}");
+        assert_eq!(text.contains("only a licensed electrician opens"), label == alone, "{more}: {text}");
+    }
 }
 
 #[tokio::test]
@@ -403,7 +324,8 @@ async fn what_was_typed_outlives_a_session_that_ended() {
 async fn an_order_closed_meanwhile_says_so_and_a_form_of_others_is_not_taken() {
     let shop = Shop::open(false, false).await;
     let tablet = shop.tablet().await;
-    let (path, body) = shop.typed(&tablet, WELL).await;
+    let ticked = format!("{WELL}&used.1.item=way+oyl&used.1.quantity=2&so.used.1.item=way+oyl&so.done=empty");
+    let (path, body) = shop.typed(&tablet, &ticked).await;
     let foreign = [("cookie", tablet.as_str()), ("sec-fetch-site", "cross-site")];
     assert_eq!(shop.post_from(&path, &foreign, &body).await.status, 403);
     let unmarked = body.replacen("mark=", "mark=x", 1);
@@ -419,6 +341,7 @@ async fn an_order_closed_meanwhile_says_so_and_a_form_of_others_is_not_taken() {
     {
         assert!(text.contains(what), "{what}: {text}");
     }
+    assert!(text.contains("way oyl") && !text.contains("so.used") && !text.contains("so.done"), "{text}");
     assert_eq!(shop.get("/board/order/4711", &tablet).await.status, 404);
 }
 

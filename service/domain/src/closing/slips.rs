@@ -117,7 +117,7 @@ fn no_item(at: usize, item: &str, known: Known<'_>) -> Question {
     let meant = near::nearest(item, known.names());
     let there = match near::listed(&meant, "and") {
         Some(near) => format!(", where there is {near}"),
-        None => " (`fettler stock list` shows what is on the shelf)".to_owned(),
+        None => String::new(),
     };
     let text =
         format!("`{item}` is neither on the shelf nor in the kit{there}; {}", say_again_or_confirm(item));
@@ -234,8 +234,7 @@ mod tests {
             "`colant` is no test point of L-1, which has `coolant`; say it again, or confirm that `colant` is meant [\"coolant\"]",
             "`way oyl` is neither on the shelf nor in the kit, where there is `way oil`; say it again, or confirm that `way oyl` is \
              meant [\"way oil\"]",
-            "`grease` is neither on the shelf nor in the kit (`fettler stock list` shows what is on the shelf); say it again, or \
-             confirm that `grease` is meant []",
+            "`grease` is neither on the shelf nor in the kit; say it again, or confirm that `grease` is meant []",
         ];
         assert_eq!(texts, expect);
         let far = asked(&said(&["p-air", "vibration"], &[]), None, &[]);

@@ -1,6 +1,7 @@
 //! An order that is open no more: what was recorded, what it satisfied, and when the task is due next.
 
 use super::closing::Desk;
+use super::form;
 use super::page::{self, Answer};
 use super::requests::Typed;
 use super::words::{self, DEFERRAL};
@@ -49,6 +50,8 @@ pub(super) fn ended(order: &v1::Order, next_item: Option<&v1::DueItem>, desk: &D
 /// An order that ended while somebody typed.
 pub(super) fn meanwhile(order: &v1::Order, typed: &Typed, desk: &Desk) -> Answer {
     let title = format!("Order {} {} meanwhile", order.number, became(order));
+    // A tick holds what stands in its field, which is told already.
+    let texts = typed.each(&UNTYPED).filter(|(name, _)| !form::is_tick(name));
     let body = html! {
         (head(&title, order, desk))
         main {
@@ -56,7 +59,7 @@ pub(super) fn meanwhile(order: &v1::Order, typed: &Typed, desk: &Desk) -> Answer
             (what(order, desk))
             section {
                 h2 { "What you typed" }
-                dl { @for (name, value) in typed.each(&UNTYPED) { dt { (name) } dd { (value) } } }
+                dl { @for (name, value) in texts { dt { (name) } dd { (value) } } }
             }
         }
     };

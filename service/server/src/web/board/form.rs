@@ -12,6 +12,8 @@ use tonic_types::StatusExt as _;
 
 /// Lines for what was used beside the task's kit.
 pub(super) const USED_LINES: usize = 3;
+/// How the names of fields for readings begin.
+const READING: &str = "read.";
 /// What stands in the tick of a field that was left empty.
 const EMPTY: &str = "empty";
 
@@ -62,15 +64,29 @@ impl Complaints {
     }
 }
 
+/// How the names of ticks begin.
+const TICK: &str = "so.";
+
 /// The name of the tick that says of a field that it is right as it stands.
 pub(super) fn tick(field: &str) -> String {
-    format!("so.{field}")
+    format!("{TICK}{field}")
 }
 
-/// What the tick of a field holds: what stood there when it was asked back.
-pub(super) fn ticked<'a>(typed: &'a Typed, field: &str) -> &'a str {
+/// Whether a name is that of a tick.
+pub(super) fn is_tick(name: &str) -> bool {
+    name.starts_with(TICK)
+}
+
+/// What the tick of a field holds: what stood there when it was asked back. To a reading belongs from whose record it is: a yes to a
+/// number is no yes to a record that is missing since.
+pub(super) fn ticked(typed: &Typed, field: &str) -> String {
     let text = typed.get(field);
-    if text.is_empty() { EMPTY } else { text }
+    let record = if field.starts_with(READING) { typed.get("certificate") } else { "" };
+    match (text, record) {
+        ("", "") => EMPTY.to_owned(),
+        (text, "") => text.to_owned(),
+        (text, record) => format!("{text} by {record}"),
+    }
 }
 
 /// Whether somebody said that a field is right as it stands. What was changed since was not asked back yet.
@@ -151,8 +167,8 @@ fn confirmed(typed: &Typed, lines: &[usize]) -> Vec<String> {
 
 fn readings(typed: &Typed, wrong: &mut Complaints) -> (Vec<String>, Vec<v1::Reading>) {
     let (mut points, mut readings) = (Vec::new(), Vec::new());
-    for point in typed.under("read.") {
-        let field = format!("read.{point}");
+    for point in typed.under(READING) {
+        let field = format!("{READING}{point}");
         let text = typed.get(&field);
         if text.is_empty() {
             continue;
@@ -249,7 +265,7 @@ impl Said {
         let (at, part) = rest.split_once(']').unwrap_or((rest, ""));
         let at: usize = at.parse().unwrap_or(usize::MAX);
         let place = match (list, self.points.get(at), self.lines.get(at)) {
-            ("readings", Some(point), _) => return Some(format!("read.{point}")),
+            ("readings", Some(point), _) => return Some(format!("{READING}{point}")),
             ("used", _, Some(line)) => {
                 let part = part.trim_start_matches('.');
                 let part = if matches!(part, "quantity" | "unit") { part } else { "item" };
@@ -334,6 +350,9 @@ mod tests {
         assert_eq!(confirmed(b"read.p=61"), (of(&[]), false));
         assert_eq!(confirmed(b"so.done=empty&read.p=61&so.read.p=61"), (of(&["done_at"]), true));
         assert_eq!(confirmed(b"so.used.1.item=oyl&read.p=16&so.read.p=61"), (of(&["used[0].item"]), false));
+        assert_eq!(confirmed(b"read.p=61&so.read.p=61&certificate=K-1"), (of(&[]), false));
+        assert_eq!(confirmed(b"read.p=61&so.read.p=61+by+K-1&certificate=K-1"), (of(&[]), true));
+        assert_eq!(confirmed(b"read.p=61&so.read.p=61+by+K-1&certificate="), (of(&[]), false));
         assert_eq!(confirmed(b"so.used.1.item=oil&done=2026-11-25T05:40&so.done=empty"), (of(&[]), false));
     }
 

@@ -8,6 +8,9 @@ use super::words::{self, DEFERRAL};
 use fettler_proto::v1;
 use maud::{Markup, html};
 
+/// Why the record of an electrician is asked for.
+const CABINET: &str = "Inside an electrical cabinet only a licensed electrician reads.";
+
 /// What a form is filled with: what was typed before, and what was wrong with it.
 struct Form<'a> {
     typed: &'a Typed,
@@ -214,13 +217,29 @@ fn reading(point: &v1::TestPoint, form: &Form<'_>) -> Markup {
         .map(|(word, text)| format!("{word} {text}"))
         .collect();
     let more = words::sentence(&told.join("; "));
+    let right = right(point, form.typed);
     html! {
         div.reading {
             @for caution in &point.cautions { p.heed { (words::sentence(caution)) "." } }
             (line(&Line { name: &name, label: &label, more: &more, kind: "text", keys: "decimal" }, None, form))
-            (so(&name, &format!("“{}” is right: I read it again", form.typed.get(&name)), form))
+            (so(&name, &right, form))
         }
     }
+}
+
+/// What the tick of a reading says. Where the record is missing it never says less than that: a yes to the number would be a yes to an
+/// open cabinet too.
+fn right(point: &v1::TestPoint, typed: &Typed) -> String {
+    let said = typed.get(&format!("read.{}", point.key));
+    if by_electrician(point) && !typed.has("certificate") {
+        format!("“{said}” is right, and was read without an electrician’s record: it is recorded so")
+    } else {
+        format!("“{said}” is right: I read it again")
+    }
+}
+
+fn by_electrician(point: &v1::TestPoint) -> bool {
+    point.taken_by() == v1::PointTaker::LicensedElectrician
 }
 
 /// Whether a field for a time takes a text: it is YYYY-MM-DDTHH:MM.
@@ -263,6 +282,8 @@ fn person(job: &Job, desk: &Desk, form: &Form<'_>) -> Markup {
             }
             @if job.task.certificate {
                 (line(&Line { name: "certificate", label: "Number of the certificate", more: "The work is licensed practice.", kind: "text", keys: "text" }, None, form))
+            } @else if job.points.iter().any(by_electrician) {
+                (line(&Line { name: "certificate", label: "Number of the electrician’s record", more: CABINET, kind: "text", keys: "text" }, None, form))
             }
             (line(&Line { name: "done", label: "When it was done", more: &done, kind, keys: "text" }, None, form))
             (so("done", "The time is right: it was done then", form))
@@ -284,9 +305,9 @@ fn used(item: &v1::DueItem, form: &Form<'_>) -> Markup {
                 @let name = |part: &str| format!("used.{number}.{part}");
                 div.used role="group" aria-label=(format!("Item {number} beside that")) {
                     (line(&Line { name: &name("item"), label: "Item", more: "", kind: "text", keys: "text" }, None, form))
-                    (so(&name("item"), &format!("“{}” is what was used", form.typed.get(&name("item"))), form))
                     (line(&Line { name: &name("quantity"), label: "How much", more: "", kind: "text", keys: "decimal" }, None, form))
                     (line(&Line { name: &name("unit"), label: "In what", more: "", kind: "text", keys: "text" }, None, form))
+                    (so(&name("item"), &format!("“{}” is what was used", form.typed.get(&name("item"))), form))
                 }
             }
         }
