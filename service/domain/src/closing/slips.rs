@@ -7,7 +7,7 @@ use crate::error::Question;
 use crate::fluid::is_water;
 use crate::near;
 use crate::order::{ClosingSaid, Confirmed};
-use crate::reading::ask::Odd;
+use crate::reading::ask::{Odd, OddKind};
 use crate::shop::{KitItem, PointCard};
 use crate::text::{Key, Name};
 use crate::time::{MICROS_PER_DAY, Ts};
@@ -96,7 +96,13 @@ fn before_its_time(stood: Stood, done_at: Ts) -> Option<Question> {
 }
 
 fn odd_reading(at: usize, odd: &Odd) -> Question {
-    let text = format!("{}; confirm the reading where it is right as it was said", odd.text);
+    // A yes to what is missing is no yes to the value.
+    let yes = if odd.kind == OddKind::NotLicensed {
+        "or confirm that it was read without: that is put on record"
+    } else {
+        "confirm the reading where it is right as it was said"
+    };
+    let text = format!("{}; {yes}", odd.text);
     Question::new(format!("readings[{at}].{}", odd.field), text)
 }
 
@@ -138,7 +144,6 @@ mod tests {
     use super::*;
     use crate::ids::OrderNumber;
     use crate::order::ReadingSaid;
-    use crate::reading::ask::OddKind;
     use crate::reading::{Limits, Taker};
 
     const NOW: Ts = Ts(1_800_000_000_000_000);
@@ -239,6 +244,15 @@ mod tests {
         assert_eq!(texts, expect);
         let far = asked(&said(&["p-air", "vibration"], &[]), None, &[]);
         assert!(far[1].1.contains("no test point of L-1, which has coolant, p-air; say it again"), "{far:?}");
+    }
+
+    #[test]
+    fn yes_to_a_missing_record_is_none_to_the_value() {
+        let odd =
+            Odd { kind: OddKind::NotLicensed, field: "electrician_record".into(), text: "is missing".into() };
+        let asked = odd_reading(2, &odd).odd;
+        assert_eq!(asked.field, "readings[2].electrician_record");
+        assert_eq!(asked.text, "is missing; or confirm that it was read without: that is put on record");
     }
 
     #[test]
