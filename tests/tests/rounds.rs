@@ -152,6 +152,8 @@ fn a_round_is_walked_left_gone_on_with_and_handed_over() {
             ("[3 of 4] Air", ""),
             ("> ", "61\n"),
             ("to 16", ""),
+            ("y it is so, or the right value, s later > ", "6,l\n"),
+            ("that is neither", ""),
             ("y it is so, or the right value, s later > ", "6.2\n"),
             ("4 of 4 checks done", ""),
             ("note for the next shift, Enter for none, b not yet > ", "mind the door of L-01\n"),

@@ -123,11 +123,11 @@ fn what_is_due_on_a_machine_is_walked_in_one_stop() {
             ("BEFORE THE WORK", ""),
             ("HAZARD neglect", ""),
             ("! vent to 0 bar", ""),
-            ("shown and heeded? y or n > ", "maybe\n"),
-            ("that is neither", ""),
-            ("shown and heeded? y or n > ", "y\n"),
+            ("shown and heeded? y or n, q leave > ", "maybe\n"),
+            ("that is none of these", ""),
+            ("shown and heeded? y or n, q leave > ", "y\n"),
             ("! wear eye protection", ""),
-            ("shown and heeded? y or n > ", "n\n"),
+            ("shown and heeded? y or n, q leave > ", "n\n"),
             ("come before all this", ""),
             ("Empty the condensate", ""),
             ("s leave open, q leave > ", "what\n"),
@@ -199,9 +199,23 @@ fn what_is_due_on_a_machine_is_walked_in_one_stop() {
     assert_eq!((&closing["certificate"], &closing["secondPerson"]), (&"K-77".into(), &"Ben Holt".into()));
     let orders = service.fettler(&["orders", "--state", "open", "--output", "csv"]).done();
     assert_eq!(orders.matches("Replace the seat").count(), 1, "{orders}");
-    let nothing =
-        stop(&service, &["--machine", "L-02"], &[("q leave > ", "q\n"), ("0 of 1 order closed", "")]);
+    service.fettler(&["machine", "forbid", "L-02", "--reason", "guard is off", "--by", "Ada Kern"]).done();
+    let nothing = stop(
+        &service,
+        &["--machine", "L-02"],
+        &[
+            ("MUST NOT START L-02", ""),
+            ("guard is off", ""),
+            ("q leave > ", "q\n"),
+            ("0 of 1 order closed", ""),
+        ],
+    );
     assert_eq!(nothing.code, 0, "{}", nothing.shown);
+    let gone = stop(&service, &[&element, &bowl], &[("was closed", "")]);
+    assert!(gone.code != 0 && !gone.shown.contains("BEFORE THE WORK"), "{}", gone.shown);
+    let by = ["close", "--by", "Ada Kren", "--machine", "L-02"];
+    let nobody = talk(&service, service.endpoint(), &by, &[("did you mean `Ada Kern`", "")]);
+    assert!(nobody.code == 2 && !nobody.shown.contains("MUST NOT"), "{}", nobody.shown);
 }
 
 #[test]
@@ -221,8 +235,8 @@ fn what_a_stop_asks_back_is_said_again_there() {
         ("raises an order, Enter for nothing > ", "\n"),
     ];
     let mut said = vec![
-        ("heeded? y or n > ", "y\n"),
-        ("heeded? y or n > ", "y\n"),
+        ("heeded? y or n, q leave > ", "y\n"),
+        ("heeded? y or n, q leave > ", "y\n"),
         ("Empty the condensate", ""),
         ("q leave > ", "\n"),
         ("Enter not read > ", "61\n"),

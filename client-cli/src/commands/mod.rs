@@ -42,6 +42,7 @@ mod shop;
 mod skip;
 mod stock;
 mod stop;
+mod stop_jobs;
 mod stop_talk;
 mod suggest;
 mod undo;

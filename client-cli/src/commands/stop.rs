@@ -5,7 +5,8 @@ use super::{
     asked_back::{self, Question},
     board,
     close::{self, follow_up, id_of, in_flags},
-    due, instant, paging, request_id, sheet_print,
+    instant, request_id, sheet_print,
+    stop_jobs::{Job, forbidden, jobs, people_are_known},
     stop_talk::{Mended, Said, Talk},
 };
 use crate::{
@@ -23,27 +24,6 @@ use crate::{
 use fettler_proto::v1 as pb;
 use std::io::{self, IsTerminal as _};
 use uuid::Uuid;
-
-/// An order of the stop; without its item where the service does not explain it, as one that was closed before.
-pub(super) struct Job {
-    /// Its number.
-    pub(super) order: i64,
-    /// How it stands.
-    pub(super) item: Option<pb::DueItem>,
-    /// The test points that it asks for.
-    asks: Vec<String>,
-}
-
-impl Job {
-    fn of(item: pb::DueItem) -> Job {
-        Job { order: item.order, asks: item.readings.clone(), item: Some(item) }
-    }
-
-    /// The cautions of its work.
-    pub(super) fn cautions(&self) -> &[String] {
-        self.item.as_ref().map_or(&[], |item| &item.cautions)
-    }
-}
 
 /// A stop under way.
 struct Stop<'s> {
@@ -66,20 +46,28 @@ pub(super) async fn run(session: &Session, args: CloseArgs) -> Result<Answer, Fa
             .with_hint("elsewhere name the orders: fettler close 245 246 --by NAME --as-found good"));
     }
     for_one_only(&args)?;
-    let jobs = jobs(session, &args).await?;
+    let jobs = jobs(session, &args, walks).await?;
     if jobs.is_empty() {
         session.out.data("nothing is due there\n")?;
         return Ok(Answer::Done);
     }
     on_one_machine(&args, &jobs)?;
     let wanted = requests(session, &args, &jobs).await?;
+    if walks {
+        people_are_known(session, &args).await?;
+    }
     let mut talk = Talk::new(session, is_asked);
+    if walks {
+        talk.forbidden(&forbidden(session, &jobs).await?);
+    }
     let heeded = talk.cautions(&jobs, args.cautions_confirmed).await?;
+    // Whoever leaves at the cautions leaves all orders open.
+    let mut ended = heeded.is_none().then_some(Failure::Interrupted);
+    let heeded = heeded.unwrap_or_default();
     let declared = if walks { sheet_print::declared(session).await? } else { Declared::default() };
     let refused = Complaint::default();
     let (lines, answers, asked) = (Vec::new(), Vec::new(), Vec::new());
     let mut stop = Stop { session, id: request_id(&args.change), lines, answers, refused, asked };
-    let mut ended = None;
     for (job, mut request) in jobs.iter().zip(wanted) {
         let all_heeded = !job.cautions().is_empty() && job.cautions().iter().all(|one| heeded.contains(one));
         request.cautions_confirmed = args.cautions_confirmed || all_heeded;
@@ -142,60 +130,6 @@ fn on_one_machine(args: &CloseArgs, jobs: &[Job]) -> Result<(), Failure> {
     }
     Err(Failure::usage(format!("--follow-up: the orders are on several machines: {}", machines.join(", ")))
         .with_hint("raise it there: fettler raise MACHINE TITLE --by NAME"))
-}
-
-/// The orders of the stop: those that were named, or what is due on the machine and may be done while it is stopped.
-async fn jobs(session: &Session, args: &CloseArgs) -> Result<Vec<Job>, Failure> {
-    let mut jobs: Vec<Job> = Vec::new();
-    if let Some(machine) = &args.machine {
-        let request = pb::ListDueRequest {
-            site: session.site(),
-            machine: machine.clone(),
-            while_stopped: true,
-            page_size: paging::PAGE_MAX,
-            ..Default::default()
-        };
-        let items = due::gather(session, &request).await?.items;
-        let numbers: Vec<i64> = items.iter().map(|item| item.order).collect();
-        // What a larger order closes is not walked beside it.
-        let own = items.into_iter().filter(|item| !numbers.contains(&item.covered_by));
-        jobs.extend(own.map(Job::of));
-        return Ok(jobs);
-    }
-    for &order in &args.orders {
-        if jobs.iter().any(|job| job.order == order) {
-            continue;
-        }
-        let request = pb::ExplainOrderRequest { site: session.site(), order, ..Default::default() };
-        let asked = session
-            .ask(&request, |link, request| async move { link.due().explain_order(request).await })
-            .await;
-        jobs.push(match asked {
-            Ok(answer) => Job::of(answer.item.unwrap_or_default()),
-            // The closing meets the same refusal, or, being a repeat of one that was taken, succeeds.
-            Err(Failure::Refused(_)) => {
-                let asks =
-                    if args.readings.is_empty() { Vec::new() } else { asked_once(session, order).await? };
-                Job { order, item: None, asks }
-            }
-            Err(other) => return Err(other),
-        });
-    }
-    Ok(jobs)
-}
-
-/// The test points that an order asked for that is open no more: a repeat says the same as the closing that was taken.
-async fn asked_once(session: &Session, order: i64) -> Result<Vec<String>, Failure> {
-    let request = pb::GetOrderRequest { site: session.site(), order };
-    let told =
-        session.ask(&request, |link, request| async move { link.orders().get_order(request).await }).await;
-    let order = match told {
-        Ok(answer) => answer.order.unwrap_or_default(),
-        Err(Failure::Refused(_)) => return Ok(Vec::new()),
-        Err(other) => return Err(other),
-    };
-    let declared = sheet_print::declared(session).await?;
-    Ok(declared.task(&order.machine, &order.task).map(|task| task.readings.clone()).unwrap_or_default())
 }
 
 /// What the flags say of each order. A reading goes to every order that asks for its test point.

@@ -4,7 +4,7 @@ use super::{
     asked_back::{self, Asks, Question, Thing},
     board, close,
     close::{used, waste, yes_or_no},
-    stop::Job,
+    stop_jobs::Job,
 };
 use crate::declared::Declared;
 use crate::{
@@ -80,12 +80,12 @@ impl<'s> Talk<'s> {
         lines.recv().await.map(|line| line.trim().to_owned())
     }
 
-    /// Shows every caution of the stop once, and asks of each whether it was heeded; gives those that were.
+    /// Shows every caution of the stop once, and asks of each whether it was heeded; gives those that were, or none where they leave.
     pub(super) async fn cautions(
         &mut self,
         jobs: &[Job],
         are_confirmed: bool,
-    ) -> Result<BTreeSet<String>, Failure> {
+    ) -> Result<Option<BTreeSet<String>>, Failure> {
         let mut kinds: Vec<(&str, Vec<i64>)> = Vec::new();
         for job in jobs {
             for caution in job.cautions() {
@@ -96,12 +96,12 @@ impl<'s> Talk<'s> {
             }
         }
         if are_confirmed {
-            return Ok(kinds.into_iter().map(|(text, _)| text.to_owned()).collect());
+            return Ok(Some(kinds.into_iter().map(|(text, _)| text.to_owned()).collect()));
         }
         let hazards = jobs.iter().filter(|job| job.item.as_ref().is_some_and(|item| item.hazard));
         let hazards: Vec<i64> = hazards.map(|job| job.order).collect();
         if kinds.is_empty() && hazards.is_empty() {
-            return Ok(BTreeSet::new());
+            return Ok(Some(BTreeSet::new()));
         }
         self.tell("", "BEFORE THE WORK");
         if !hazards.is_empty() {
@@ -111,8 +111,10 @@ impl<'s> Talk<'s> {
         let mut heeded = BTreeSet::new();
         for (text, orders) in &kinds {
             self.tell("  ! ", &format!("{text} ({})", numbers(orders)));
-            if self.is_heeded().await {
-                heeded.insert((*text).to_owned());
+            match self.is_heeded().await {
+                Some(true) => drop(heeded.insert((*text).to_owned())),
+                Some(false) => (),
+                None => return Ok(None),
             }
         }
         self.tell("", render::due::DEFERRAL);
@@ -120,18 +122,29 @@ impl<'s> Talk<'s> {
             let how = "nobody confirmed these cautions: each closing keeps that as a finding (--cautions-confirmed confirms them)";
             self.tell("", how);
         }
-        Ok(heeded)
+        Ok(Some(heeded))
     }
 
-    /// Asks whether a caution was shown and heeded, until that is answered; where nobody answers, it was not.
-    async fn is_heeded(&mut self) -> bool {
-        while let Some(said) = self.ask("    shown and heeded? y or n").await {
-            if let Some(is_heeded) = yes_or_no(&said) {
-                return is_heeded;
-            }
-            self.tell("    ", "that is neither");
+    /// Tells which machines must not start, before anything else is said of them.
+    pub(super) fn forbidden(&self, machines: &[pb::Machine]) {
+        for machine in machines {
+            let machine_named = render::due::named(&machine.tag, &machine.name);
+            self.tell("MUST NOT START ", &format!("{machine_named}: {}", machine.reason));
         }
-        false
+    }
+
+    /// Asks whether a caution was shown and heeded, until that is answered; where nobody answers, it was not. None where they leave.
+    async fn is_heeded(&mut self) -> Option<bool> {
+        while let Some(said) = self.ask("    shown and heeded? y or n, q leave").await {
+            if said.eq_ignore_ascii_case("q") {
+                return None;
+            }
+            if let Some(is_heeded) = yes_or_no(&said) {
+                return Some(is_heeded);
+            }
+            self.tell("    ", "that is none of these");
+        }
+        Some(false)
     }
 
     /// Asks how an order was done.
@@ -156,7 +169,10 @@ impl<'s> Talk<'s> {
                 "b" | "broke down" => pb::AsFound::BrokeDown.into(),
                 "s" => return Ok(Said::Open),
                 "q" => return Ok(Said::Leave),
-                _ => continue,
+                _ => {
+                    self.tell("", "that is none of these");
+                    continue;
+                }
             };
             break;
         }

@@ -57,7 +57,8 @@ pub(crate) fn typed(line: &str) -> Typed {
     let digits = |c: char| c.is_ascii_digit() || matches!(c, '.' | ',' | '-' | '+');
     let end = line.find(|c: char| !digits(c)).unwrap_or(line.len());
     let (number, unit) = line.split_at(end);
-    if !number.bytes().any(|b| b.is_ascii_digit()) {
+    // A digit that was missed leaves its point at the end.
+    if !number.bytes().any(|b| b.is_ascii_digit()) || number.ends_with(['.', ',']) {
         return Typed::Unknown;
     }
     Typed::Value(number.trim_start_matches('+').replace(',', "."), unit.trim().to_owned())
@@ -171,6 +172,7 @@ mod tests {
             ("", Typed::Enter),
             (" Y ", Typed::Good),
             ("6,1", value("6.1", "")),
+            ("6,l", Typed::Unknown),
             ("6.1 bar", value("6.1", "bar")),
             ("+3°C", value("3", "°C")),
             ("-4", value("-4", "")),

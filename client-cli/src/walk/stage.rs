@@ -378,28 +378,30 @@ impl<'s> Stage<'s> {
             for question in &questions {
                 self.say(&format!("{}: {question}", entry.words()))?;
             }
-            let Some(line) = self.line("y it is so, or the right value, s later > ").await? else {
-                return Ok(Some(Turn::Leave));
-            };
             let Said::Answer { shift, machine, check, value, unit, finding, .. } = entry.said.clone() else {
                 continue;
             };
-            let said = match screen::typed(&line) {
-                Typed::Good => Said::Answer { shift, machine, check, value, unit, finding, confirmed: true },
-                Typed::Value(value, unit) => {
-                    Said::Answer { shift, machine, check, value, unit, finding, confirmed: false }
-                }
-                Typed::Enter
-                | Typed::Finding(_)
-                | Typed::Later
-                | Typed::Back
-                | Typed::End
-                | Typed::Leave
-                | Typed::Help
-                | Typed::Unknown => continue,
+            let said = loop {
+                let Some(line) = self.line("y it is so, or the right value, s later > ").await? else {
+                    return Ok(Some(Turn::Leave));
+                };
+                let (value, unit, confirmed) = match screen::typed(&line) {
+                    Typed::Good => (value.clone(), unit.clone(), true),
+                    Typed::Value(value, unit) => (value, unit, false),
+                    Typed::Enter | Typed::Later => break None,
+                    Typed::Leave => return Ok(Some(Turn::Leave)),
+                    Typed::Finding(_) | Typed::Back | Typed::End | Typed::Help | Typed::Unknown => {
+                        self.say("that is neither")?;
+                        continue;
+                    }
+                };
+                let (machine, check, finding) = (machine.clone(), check.clone(), finding.clone());
+                break Some(Said::Answer { shift, machine, check, value, unit, finding, confirmed });
             };
-            self.put(said)?;
-            self.outbox.forget(&entry);
+            if let Some(said) = said {
+                self.put(said)?;
+                self.outbox.forget(&entry);
+            }
         }
         Ok(None)
     }

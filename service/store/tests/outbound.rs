@@ -170,6 +170,8 @@ async fn an_undoing_of_several_closings_is_told_of_each(engine: Engine) {
     let place = |of: OrderNumber| 1 + orders.iter().position(|order| *order == of).expect("told");
     assert_eq!(orders.iter().filter(|order| **order == filter).count(), 2);
     assert_eq!((all.len(), all[place(filter) - 1].covered_by), (4, Some(all[place(yearly) - 1].closing)));
+    let minutes = [yearly, filter].map(|order| all[place(order) - 1].minutes);
+    assert_eq!(minutes, [12, 0], "what both took is told once");
     for undone in &all[2..] {
         let reverses = undone.undone.expect("undone").reverses;
         assert_eq!(usize::try_from(reverses).expect("small"), place(undone.order), "{undone:?}");

@@ -188,7 +188,7 @@ mod tests {
             late: None,
             end: End::Closed(hour(done)),
             left_out_at: None,
-            work: Some(Work { as_found, minutes, used: Vec::new() }),
+            work: Some(Work { as_found, minutes, used: Vec::new(), with_larger: false }),
         }
     }
 

@@ -57,6 +57,8 @@ pub struct Work {
     pub minutes: u32,
     /// What was used.
     pub used: Vec<Used>,
+    /// Whether it was done with a larger order, whose closing says how long both took and what they used.
+    pub with_larger: bool,
 }
 
 /// Something used, and what that costs.
@@ -398,7 +400,7 @@ where
 {
     let (timed, untimed): (Vec<_>, Vec<_>) = closed.into_iter().partition(|one| one.work.minutes > 0);
     let remark = said(
-        untimed.len(),
+        untimed.iter().filter(|one| !one.work.with_larger).count(),
         "closing does not say how long it took",
         "closings do not say how long they took",
     );
@@ -492,7 +494,7 @@ mod tests {
     }
 
     fn order(number: i64, due: i64, done: Option<i64>) -> CareOrder {
-        let work = Work { as_found: AsFound::Good, minutes: 30, used: Vec::new() };
+        let work = Work { as_found: AsFound::Good, minutes: 30, used: Vec::new(), with_larger: false };
         CareOrder {
             number: OrderNumber(number),
             machine: Key::new("M1").expect("a key"),

@@ -263,7 +263,7 @@ pub fn reason_in_words(reason: &Reason, calendar: &Calendar, today: ShopDay) -> 
             let read = |out: &OutOfLimits| calendar.instant_in_words(out.at, today);
             let newest = newest.as_ref().map(|newest| {
                 let (value, sign) = (with_sign(newest.value, &newest.sign), &newest.sign);
-                format!("; last {value}, {}, read {}", newest.beyond.in_words(sign), read(newest))
+                format!("; again {value}, {}, read {}", newest.beyond.in_words(sign), read(newest))
             });
             format!("{first}, read {}{}", read(first), newest.unwrap_or_default())
         }

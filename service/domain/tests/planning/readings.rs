@@ -68,7 +68,7 @@ fn a_stop_limit_is_a_hazard_and_the_newest_reading_is_told_beside_the_first() {
     assert_eq!(row.due, Some(utc("2026-03-09T14:10")), "due since the first of them");
     assert_eq!(
         why(&row)[0],
-        "coolant 4.2 %, below its limit of 5 %, read Monday 14:10; last 2.8 %, below its stop limit of 3 %, read \
+        "coolant 4.2 %, below its limit of 5 %, read Monday 14:10; again 2.8 %, below its stop limit of 3 %, read \
          Tuesday 06:30"
     );
 }

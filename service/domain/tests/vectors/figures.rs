@@ -42,7 +42,12 @@ fn order(place: usize, task: Option<&str>, end: End) -> CareOrder {
         late: None,
         end,
         left_out_at: None,
-        work: closed.then(|| Work { as_found: AsFound::Good, minutes: 0, used: Vec::new() }),
+        work: closed.then(|| Work {
+            as_found: AsFound::Good,
+            minutes: 0,
+            used: Vec::new(),
+            with_larger: false,
+        }),
     }
 }
 
@@ -136,7 +141,12 @@ fn failures(row: &Row) {
         let opened = Ts(clock * MICROS_PER_MILLI);
         clock += millis(waited) + millis(repaired);
         let order = order(orders.len(), None, End::Closed(Ts(clock * MICROS_PER_MILLI)));
-        let work = Work { as_found: AsFound::BrokeDown, minutes: minutes(repaired), used: Vec::new() };
+        let work = Work {
+            as_found: AsFound::BrokeDown,
+            minutes: minutes(repaired),
+            used: Vec::new(),
+            with_larger: false,
+        };
         orders.push(CareOrder { opened, work: Some(work), ..order });
     }
     clock += millis(row.text("pm_downtime"));

@@ -155,7 +155,8 @@ fn closed(row: &DbRow, items: &[ItemCard]) -> Result<CareOrder> {
         let amount = item.and_then(|item| item.amount_of(said));
         Used { item: said.item.clone(), amount, unit_cost: item.and_then(|item| item.unit_cost) }
     });
-    let work = Work { as_found: record.as_found, minutes: record.minutes, used: used.collect() };
+    let with_larger = record.covered_by.is_some();
+    let work = Work { as_found: record.as_found, minutes: record.minutes, used: used.collect(), with_larger };
     // What was only expected was not due then: nothing is early or late by a forecast.
     let measured = !matches!(record.due_kind_then, Some(DueKind::Unknown | DueKind::Expected));
     let due = record.due_then.filter(|_| measured);

@@ -154,7 +154,7 @@ pub(super) async fn must_be_open(tx: &mut Tx, site: SiteId, subject: &Subject) -
         reason: "ORDER_NOT_OPEN",
         subject: format!("order {}", subject.order),
         text: format!(
-            "order {} {how}{when}{by}{reason}; `fettler orders --machine {}` shows what is open",
+            "order {} {how}{when}{by}{reason}; `fettler orders --machine {} --state open` shows what is open",
             subject.order, order.machine
         ),
     }
@@ -212,6 +212,8 @@ pub(super) async fn close(tx: &mut Tx, site: SiteId, mut said: ClosingSaid) -> R
         let judged = Judged::default();
         let mut smaller = self::record(tx, site, &said, &people, subject, &plan, &judged)?;
         smaller.covered_by = Some(number);
+        // What both took and used together is told once, by the larger one.
+        (smaller.minutes, smaller.used) = (0, Vec::new());
         put(tx, site, subject, &smaller, None).await?;
     }
     let mut void = refresh::machines(tx, site, &BTreeSet::from([machine])).await?;

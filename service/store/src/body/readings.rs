@@ -398,7 +398,10 @@ pub(super) async fn waiting(
         let (order, title) = (row.next()?, row.text("title", Name::new)?);
         let plan: PlanRow = row.json("payload")?;
         let is_out = plan.clauses.iter().any(|clause| match &clause.counted {
-            Counted::Reading { point, first: Some(_), .. } => *point == record.point,
+            // One that is within its limits alters nothing of what those before it were.
+            Counted::Reading { point, first: Some(_), .. } => {
+                record.beyond.is_some() && *point == record.point
+            }
             Counted::Reading { .. }
             | Counted::Calendar { .. }
             | Counted::Recurrence { .. }
