@@ -136,8 +136,8 @@ fn became(ack: &pb::Acknowledgement) -> String {
 /// A row that needs a look, for people.
 pub(crate) fn text(row: &Row, ack: &pb::Acknowledgement, columns: &Columns, width: usize) -> String {
     let id = match &row.content {
-        Ok(report) => format!(", report {}", report.report_id),
-        Err(_) => String::new(),
+        Ok(report) if !report.report_id.is_empty() => format!(", report {}", report.report_id),
+        Ok(_) | Err(_) => String::new(),
     };
     let mut out = String::new();
     for line in lines(&format!("{}{id}: {}", row.whereabouts(), became(ack)), width) {

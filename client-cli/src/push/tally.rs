@@ -228,12 +228,21 @@ impl Tally {
             }
         }
         for (count, meaning) in [
-            (self.held_again, "duplicates repeat a report that is held"),
-            (self.displaced, "reports counted before and do not now"),
-            (self.let_in, "reports were held before and count now"),
+            (
+                self.held_again,
+                ["duplicate repeats a report that is held", "duplicates repeat a report that is held"],
+            ),
+            (
+                self.displaced,
+                ["report counted before and does not now", "reports counted before and do not now"],
+            ),
+            (
+                self.let_in,
+                ["report was held before and counts now", "reports were held before and count now"],
+            ),
         ] {
             if count > 0 {
-                let _ = writeln!(text, "{} {meaning}", grouped(count));
+                let _ = writeln!(text, "{} {}", grouped(count), meaning[usize::from(count != 1)]);
             }
         }
         for remark in &self.remarks {
