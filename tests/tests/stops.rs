@@ -211,7 +211,7 @@ fn what_is_due_on_a_machine_is_walked_in_one_stop() {
         ],
     );
     assert_eq!(nothing.code, 0, "{}", nothing.shown);
-    let gone = stop(&service, &[&element, &bowl], &[("was closed", "")]);
+    let gone = stop(&service, &[&element, &bowl], &[("there is no open order", "")]);
     assert!(gone.code != 0 && !gone.shown.contains("BEFORE THE WORK"), "{}", gone.shown);
     let by = ["close", "--by", "Ada Kren", "--machine", "L-02"];
     let nobody = talk(&service, service.endpoint(), &by, &[("did you mean `Ada Kern`", "")]);

@@ -152,7 +152,7 @@ fn failures(row: &Row) {
     clock += millis(row.text("pm_downtime"));
     let planned = order(orders.len(), Some("oil"), End::Closed(Ts(clock * MICROS_PER_MILLI)));
     let took = minutes(row.text("pm_downtime"));
-    let work = Work { as_found: AsFound::Good, minutes: took, used: Vec::new() };
+    let work = Work { as_found: AsFound::Good, minutes: took, used: Vec::new(), with_larger: false };
     orders.push(CareOrder { work: Some(work), ..planned });
     let all = millis(row.text("hours"));
     let ran = all - clock - millis(row.text("idle"));
