@@ -33,6 +33,8 @@ pub(crate) struct Settings {
     pub(crate) pins: Pocket,
     /// Where the token was read, in words; empty when none was found.
     pub(crate) token_from: String,
+    /// That no token lies where a service on this machine would keep it; empty unless that place was looked at in vain.
+    pub(crate) no_token: String,
     /// The site's key; empty means the only one.
     pub(crate) site: String,
     /// The form of the answer.
@@ -47,7 +49,8 @@ impl Settings {
         let server = server(given)?;
         let local = is_loopback(&server);
         let tls = tls(given, &server)?;
-        let (bearer, token_from) = match token(given, local && given.path("client_cert").is_none())? {
+        let looks_here = local && given.path("client_cert").is_none();
+        let (bearer, token_from) = match token(given, looks_here)? {
             Some((token, from)) => {
                 let bearer = MetadataValue::try_from(format!("Bearer {token}")).map_err(|_| {
                     Failure::usage(format!("the token in {from} holds characters that no token has"))
@@ -61,6 +64,10 @@ impl Settings {
             tls,
             bearer,
             token_from,
+            no_token: admin_token()
+                .filter(|_| looks_here)
+                .and_then(|path| not_there(&path))
+                .unwrap_or_default(),
             pins: Pocket::new(given)?,
             ..Settings::offline(given)
         })
@@ -74,6 +81,7 @@ impl Settings {
             bearer: None,
             pins: Pocket::default(),
             token_from: String::new(),
+            no_token: String::new(),
             site: given.text("site").map(|(site, _)| site).unwrap_or_default(),
             output: given.output,
             width: usize::from(given.width),
@@ -179,6 +187,16 @@ fn token(given: &Given, local: bool) -> Result<Option<(String, String)>, Failure
 /// Where a service on this machine keeps the administrator's token.
 pub(crate) fn admin_token() -> Option<PathBuf> {
     data_folder().map(|folder| folder.join(TOKEN_FILE))
+}
+
+/// That there is no administrator's token where a service on this machine would keep it.
+fn not_there(path: &Path) -> Option<String> {
+    let shown = path.display();
+    (!path.exists()).then(|| {
+        format!(
+            "there is no {shown}, where a service on this computer keeps its administrator's token; FETTLER_DATA names its folder"
+        )
+    })
 }
 
 fn data_folder() -> Option<PathBuf> {

@@ -171,6 +171,13 @@ pub(crate) fn is_unreachable(status: &Status) -> bool {
             && (code == Code::Unknown || code == Code::Internal || code == Code::Cancelled))
 }
 
+/// Whether something answered that is no gRPC service, as the transport tells it in its own words.
+fn is_no_grpc(status: &Status) -> bool {
+    status.code() == Code::Internal
+        && status.message().contains("invalid compression flag")
+        && status.message().contains("while receiving response with status")
+}
+
 fn timed_out_here(status: &Status) -> bool {
     status.code() == Code::Cancelled && status.message() == "Timeout expired"
 }
@@ -209,6 +216,12 @@ pub(crate) fn complaint_of(status: &Status) -> Complaint {
     }
     if let Some(hint) = own_hint(status.code()) {
         complaint.hints.push(hint.to_owned());
+    }
+    if is_no_grpc(status) {
+        "what answers there does not speak gRPC".clone_into(&mut complaint.message);
+        complaint.hints.push(
+            "`fettlerd` takes calls on port 7133 unless told otherwise; the port after it is for browsers and JSON".to_owned(),
+        );
     }
     complaint.missing = details.error_info().filter(|_| status.code() == Code::NotFound).and_then(|info| {
         let (kind, name) = (info.metadata.get("kind")?, info.metadata.get("name")?);

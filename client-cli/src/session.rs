@@ -103,13 +103,13 @@ impl Session {
                 continue;
             }
             if !exit::is_unreachable(&status) {
-                let from = self.settings.token_from.as_str();
-                let of_token = status.code() == Code::Unauthenticated && !from.is_empty();
+                let of_token = status.code() == Code::Unauthenticated;
                 let failure = Failure::from(status);
-                return Err(if of_token {
-                    failure.with_hint(format!("the token was read from {from}"))
-                } else {
-                    failure
+                let (from, none) = (&self.settings.token_from, &self.settings.no_token);
+                return Err(match (of_token, from.is_empty(), none.is_empty()) {
+                    (true, false, _) => failure.with_hint(format!("the token was read from {from}")),
+                    (true, true, false) => failure.with_hint(none.as_str()),
+                    (true, true, true) | (false, ..) => failure,
                 });
             }
             if attempt == ATTEMPTS_MAX {

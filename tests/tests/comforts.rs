@@ -189,6 +189,22 @@ fn names_that_were_meant_are_told() {
 }
 
 #[test]
+fn a_folder_or_a_port_that_is_the_wrong_one_is_named() {
+    let service = Service::with_shop(SHOP);
+    let elsewhere = tempfile::tempdir().expect("a folder");
+    let ran = fettler(service.endpoint(), elsewhere.path(), &["due"], b"");
+    let wanted = format!("there is no {}", elsewhere.path().join("admin.token").display());
+    assert!(
+        ran.code == 3 && ran.stderr.contains(&wanted) && ran.stderr.contains("FETTLER_DATA"),
+        "{}",
+        ran.all()
+    );
+    let ran = fettler(service.http(), service.data(), &["due"], b"");
+    assert!(ran.code == 3 && ran.stderr.contains("does not speak gRPC"), "{}", ran.all());
+    assert!(ran.stderr.contains("takes calls on port 7133"), "{}", ran.all());
+}
+
+#[test]
 fn the_doctor_tells_what_is_found_and_what_to_do() {
     let service = Service::with_shop(SHOP);
     let well = service.fettler(&["doctor", "--output", "json"]).done();

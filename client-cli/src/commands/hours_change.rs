@@ -47,8 +47,8 @@ pub(super) async fn settle(session: &Session, args: SettleArgs) -> Result<Answer
     let held = answer.report.as_ref().is_some_and(|kept| kept.state() == pb::ReportState::Held);
     if settlement == pb::Settlement::Count && held {
         session.out.note(
-            "it does not count yet: a manager's word lets it stand before other reports, but hours that cannot be, or that wait for \
-             something else, are not counted by it. Send the right ones as its next revision, or drop it\n",
+            "it does not count yet: a manager's word lets it stand before other reports, but what has no machine or meter, comes in \
+             the wrong form, cannot be or lies ahead is not counted by it. Send the right hours as its next revision, or drop it\n",
         );
         return Ok(Answer::No);
     }

@@ -33,6 +33,13 @@ async fn without_a_token_nothing_is_told() {
 }
 
 #[tokio::test]
+async fn the_bare_address_leads_to_the_board() {
+    let told = Shop::open(false, false).await.get("/", "").await;
+    assert_eq!((told.status, told.headers["location"].as_str()), (303, "/board"));
+    assert_eq!(told.text(), "");
+}
+
+#[tokio::test]
 async fn a_page_runs_nothing_loads_nothing_and_writes_what_people_wrote_as_text() {
     let shop = Shop::open(false, true).await;
     let told = shop.get("/board", "").await;

@@ -155,7 +155,7 @@ async fn what_is_wrong_with_a_call_is_told_by_number_and_reason() {
         ("POST", lines, &[JSON, token], b"{}", 415, "FORM_NOT_TAKEN"),
         ("GET", list, &[token], b"", 405, "NO_SUCH_CALL"),
         ("POST", "/fettler.v1.PersonService/ListDogs", &[JSON, token], b"{}", 404, "NO_SUCH_CALL"),
-        ("GET", "/", &[], b"", 404, "NO_SUCH_CALL"),
+        ("GET", "/nowhere", &[], b"", 404, "NO_SUCH_CALL"),
     ] {
         let told = ask(server.http, method, path, headers, body).await;
         assert_eq!((told.status, told.reason().as_str()), (number, reason), "{method} {path} {told:?}");

@@ -123,6 +123,7 @@ pub(super) fn paths(desk: &Desk, doorkeeper: Arc<Doorkeeper>, gate: Gate<Routes>
         turns: Semaphore::new(AT_ONCE),
     };
     Router::new()
+        .route("/", get(async || page::answered(Ok(page::elsewhere("/board")))))
         .route("/board", get(sheet))
         .route("/board/enter", get(entering::form).post(entering::enter))
         .route("/board/leave", post(entering::leave))
