@@ -33,8 +33,8 @@ pub(crate) struct Settings {
     pub(crate) pins: Pocket,
     /// Where the token was read, in words; empty when none was found.
     pub(crate) token_from: String,
-    /// That no token lies where a service on this machine would keep it; empty unless that place was looked at in vain.
-    pub(crate) no_token: String,
+    /// What helps where the token is not taken: where it was read, or where none was found.
+    pub(crate) token_told: Option<String>,
     /// The site's key; empty means the only one.
     pub(crate) site: String,
     /// The form of the answer.
@@ -50,24 +50,22 @@ impl Settings {
         let local = is_loopback(&server);
         let tls = tls(given, &server)?;
         let looks_here = local && given.path("client_cert").is_none();
-        let (bearer, token_from) = match token(given, looks_here)? {
+        let (bearer, token_from, token_told) = match token(given, looks_here)? {
             Some((token, from)) => {
                 let bearer = MetadataValue::try_from(format!("Bearer {token}")).map_err(|_| {
                     Failure::usage(format!("the token in {from} holds characters that no token has"))
                 })?;
-                (Some(bearer), from)
+                let told = format!("the token was read from {from}");
+                (Some(bearer), from, Some(told))
             }
-            None => (None, String::new()),
+            None => (None, String::new(), none_told(given, looks_here)),
         };
         Ok(Settings {
             server,
             tls,
             bearer,
             token_from,
-            no_token: admin_token()
-                .filter(|_| looks_here)
-                .and_then(|path| not_there(&path))
-                .unwrap_or_default(),
+            token_told,
             pins: Pocket::new(given)?,
             ..Settings::offline(given)
         })
@@ -81,7 +79,7 @@ impl Settings {
             bearer: None,
             pins: Pocket::default(),
             token_from: String::new(),
-            no_token: String::new(),
+            token_told: None,
             site: given.text("site").map(|(site, _)| site).unwrap_or_default(),
             output: given.output,
             width: usize::from(given.width),
@@ -189,13 +187,23 @@ pub(crate) fn admin_token() -> Option<PathBuf> {
     data_folder().map(|folder| folder.join(TOKEN_FILE))
 }
 
-/// That there is no administrator's token where a service on this machine would keep it.
-fn not_there(path: &Path) -> Option<String> {
+/// Why no token was found, where that is told: it was said to be empty, or the administrator's is not there or not to be seen.
+fn none_told(given: &Given, looks_here: bool) -> Option<String> {
+    if let Some((_, origin)) = given.secret("token_file") {
+        return Some(format!(
+            "the token of {} is empty, so that none is looked for elsewhere",
+            origin.words()
+        ));
+    }
+    let path = admin_token().filter(|_| looks_here)?;
     let shown = path.display();
-    (!path.exists()).then(|| {
-        format!(
+    Some(match path.try_exists() {
+        Ok(_) => format!(
             "there is no {shown}, where a service on this computer keeps its administrator's token; FETTLER_DATA names its folder"
-        )
+        ),
+        Err(error) => format!(
+            "cannot see whether {shown} is there, where a service on this computer keeps its administrator's token: {error}"
+        ),
     })
 }
 

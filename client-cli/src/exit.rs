@@ -171,11 +171,11 @@ pub(crate) fn is_unreachable(status: &Status) -> bool {
             && (code == Code::Unknown || code == Code::Internal || code == Code::Cancelled))
 }
 
-/// Whether something answered that is no gRPC service, as the transport tells it in its own words.
-fn is_no_grpc(status: &Status) -> bool {
-    status.code() == Code::Internal
-        && status.message().contains("invalid compression flag")
-        && status.message().contains("while receiving response with status")
+/// With which number something answered over HTTP that takes no calls. It has no code of its own: the transport tells it in words.
+pub(crate) fn answered_by_another(status: &Status) -> Option<u16> {
+    let (what, answer) = status.message().split_once("while receiving response with status: ")?;
+    let number = answer.split_whitespace().next()?.parse().ok()?;
+    (status.code() == Code::Internal && what.contains("invalid compression flag")).then_some(number)
 }
 
 fn timed_out_here(status: &Status) -> bool {
@@ -216,12 +216,6 @@ pub(crate) fn complaint_of(status: &Status) -> Complaint {
     }
     if let Some(hint) = own_hint(status.code()) {
         complaint.hints.push(hint.to_owned());
-    }
-    if is_no_grpc(status) {
-        "what answers there does not speak gRPC".clone_into(&mut complaint.message);
-        complaint.hints.push(
-            "`fettlerd` takes calls on port 7133 unless told otherwise; the port after it is for browsers and JSON".to_owned(),
-        );
     }
     complaint.missing = details.error_info().filter(|_| status.code() == Code::NotFound).and_then(|info| {
         let (kind, name) = (info.metadata.get("kind")?, info.metadata.get("name")?);

@@ -102,14 +102,15 @@ impl Session {
                 (asked, person) = (asked + 1, Some(name));
                 continue;
             }
+            if let Some(number) = exit::answered_by_another(&status) {
+                return Err(self.is_another(number, again.as_ref()));
+            }
             if !exit::is_unreachable(&status) {
                 let of_token = status.code() == Code::Unauthenticated;
                 let failure = Failure::from(status);
-                let (from, none) = (&self.settings.token_from, &self.settings.no_token);
-                return Err(match (of_token, from.is_empty(), none.is_empty()) {
-                    (true, false, _) => failure.with_hint(format!("the token was read from {from}")),
-                    (true, true, false) => failure.with_hint(none.as_str()),
-                    (true, true, true) | (false, ..) => failure,
+                return Err(match &self.settings.token_told {
+                    Some(told) if of_token => failure.with_hint(told.as_str()),
+                    Some(_) | None => failure,
                 });
             }
             if attempt == ATTEMPTS_MAX {
@@ -137,6 +138,21 @@ impl Session {
         let Some(typed) = pin::typed(&self.out, &pin::prompt(name))? else { return Ok(false) };
         pins.take(name, &typed)?;
         Ok(true)
+    }
+
+    /// Something else answered than a service that takes calls.
+    fn is_another(&self, number: u16, again: Option<&Again>) -> Failure {
+        let server = &self.settings.server;
+        let told = Complaint::new(format!("{server} takes no calls of `fettler`: it answered with HTTP status {number}"))
+            .hint(
+                "`fettlerd` takes calls on port 7133 unless told otherwise; the port after it is for browsers and JSON",
+            );
+        Failure::NotReachable(match again {
+            Some(again) => {
+                told.hint(format!("where the service is behind it, repeat:\n  {}", again.command()))
+            }
+            None => told,
+        })
     }
 
     fn gave_up(&self, status: &Status, again: Option<&Again>) -> Failure {

@@ -200,8 +200,16 @@ fn a_folder_or_a_port_that_is_the_wrong_one_is_named() {
         ran.all()
     );
     let ran = fettler(service.http(), service.data(), &["due"], b"");
-    assert!(ran.code == 3 && ran.stderr.contains("does not speak gRPC"), "{}", ran.all());
-    assert!(ran.stderr.contains("takes calls on port 7133"), "{}", ran.all());
+    let wanted = format!("{}/ takes no calls of `fettler`: it answered with HTTP status 415", service.http());
+    assert!(ran.code == 4 && ran.stderr.contains(&wanted), "{}", ran.all());
+    assert!(
+        ran.stderr.contains("takes calls on port 7133") && !ran.stderr.contains("INTERNAL"),
+        "{}",
+        ran.all()
+    );
+    let said = [("FETTLER_TOKEN", "")];
+    let ran = fettler_in(service.endpoint(), service.data(), (&["due"], b""), &said);
+    assert!(ran.code == 3 && ran.stderr.contains("the token of FETTLER_TOKEN is empty"), "{}", ran.all());
 }
 
 #[test]

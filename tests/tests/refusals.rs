@@ -90,7 +90,18 @@ fn hours_that_cannot_be_stay_held_and_it_is_said() {
     service.fettler_with(&["hours", "push", "-", "--source", "erp"], row.as_bytes());
     let settled = service.fettler(&["hours", "settle", "erp", "R6", "count", "--by", "Ada Kern"]);
     assert_eq!(settled.code, 1, "{}", settled.all());
-    assert!(settled.stderr.contains("does not count yet") && settled.stderr.contains("next revision"));
+    let told = |why: &str| format!("it does not count yet, for a manager's word does not lift this: {why}");
+    assert!(
+        settled.stderr.contains(&told("states less than 0; send a corrected revision")),
+        "{}",
+        settled.all()
+    );
+    // What is to be done about it is the reason's own, not that of hours that cannot be.
+    let row = row.replace("L-03,R6", "L-99,R7").replace(",-2", ",2");
+    service.fettler_with(&["hours", "push", "-", "--source", "erp"], row.as_bytes());
+    let settled = service.fettler(&["hours", "settle", "erp", "R7", "count", "--by", "Ada Kern"]);
+    let why = told("no machine has the tag or name `L-99`; declare it");
+    assert!(settled.code == 1 && settled.stderr.contains(&why), "{}", settled.all());
 }
 
 #[test]

@@ -44,12 +44,12 @@ pub(super) async fn settle(session: &Session, args: SettleArgs) -> Result<Answer
         || render::hours::settled(&answer, board),
         || render::hours::reports(answer.report.as_slice()),
     )?;
-    let held = answer.report.as_ref().is_some_and(|kept| kept.state() == pb::ReportState::Held);
-    if settlement == pb::Settlement::Count && held {
-        session.out.note(
-            "it does not count yet: a manager's word lets it stand before other reports, but what has no machine or meter, comes in \
-             the wrong form, cannot be or lies ahead is not counted by it. Send the right hours as its next revision, or drop it\n",
-        );
+    let held = answer.report.as_ref().filter(|kept| kept.state() == pb::ReportState::Held);
+    if let (pb::Settlement::Count, Some(kept)) = (settlement, held) {
+        let reason = kept.reason.as_ref().map(|reason| reason.text.as_str()).unwrap_or_default();
+        session
+            .out
+            .note(&format!("it does not count yet, for a manager's word does not lift this: {reason}\n"));
         return Ok(Answer::No);
     }
     Ok(Answer::Done)
