@@ -15,7 +15,10 @@ pub(crate) fn hint(told: &str, is_encrypted: bool) -> Option<&'static str> {
             "does the service encrypt? then it is https: --server https://HOST:PORT, with --ca-file FILE",
         );
     }
-    Some(if says("UnknownIssuer") || says("BadSignature") || says("CaUsedAsEndEntity") {
+    Some(if says("CaUsedAsEndEntity") {
+        "the service shows a certificate of an authority (CA:TRUE) as its own; whoever runs it gives it one with basicConstraints \
+         CA:FALSE, signed by that authority"
+    } else if says("UnknownIssuer") || says("BadSignature") {
         "the service's certificate is not of the authority in --ca-file; is that the file of the authority that signed it?"
     } else if says("NotValidForName") || says("not valid for name") {
         "the certificate is for another name; give in --server the name or address that stands in it"

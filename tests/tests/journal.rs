@@ -7,6 +7,7 @@ use fettler_tests::oracle;
 use fettler_tests::service::Service;
 use fettler_tests::tamper::Export;
 use serde_json::{Value, json};
+use sqlx::Connection as _;
 use std::fmt::Write as _;
 use std::fs;
 use std::path::Path;
@@ -264,6 +265,57 @@ fn a_second_key_does_not_sign_unnoticed() {
     assert!(told.contains("keys/2") && told.contains("keys/1"), "{told}");
     let ran = service.fettler(&["journal", "verify", "--key", "shop.key"]);
     assert!(ran.code == 1 && ran.stdout.contains("is not signed by the key"), "{}", ran.all());
+
+    // What the first one signed says nothing against the journal, and is judged by whoever has both.
+    push(&service, 50..51);
+    let ran = service.fettler(&["journal", "verify"]);
+    assert!(
+        ran.code == 0 && ran.stdout.contains("was not looked at: another key signed it"),
+        "{}",
+        ran.all()
+    );
+    keep(&service, &["journal", "key"], "new.key");
+    service.fettler(&["journal", "export", "both.journal"]).done();
+    let (new, kept) = (["--key", "new.key"], ["--checkpoint", "kept.txt"]);
+    for file in [&[][..], &["both.journal"]] {
+        let verify =
+            |more: &[&str]| service.fettler(&[&["journal", "verify"], file, &new, &kept, more].concat());
+        let ran = verify(&[]);
+        assert!(ran.code == 1 && ran.stdout.contains("kept.txt: is not signed by the key"), "{}", ran.all());
+        let ran = verify(&["--key", "shop.key"]);
+        assert!(ran.code == 0 && ran.stdout.contains("it goes on from"), "{}", ran.all());
+    }
+}
+
+#[tokio::test]
+async fn an_entry_that_was_altered_in_the_database_is_found_by_asking_the_service() {
+    let mut service = shop();
+    keep(&service, &["journal", "checkpoint"], "kept.txt");
+    keep(&service, &["journal", "key"], "shop.key");
+    push(&service, 50..52);
+    service.stop();
+    // Only the bytes: the hash beside them, and all that follows from it, stay as they were.
+    let file = format!("sqlite://{}", service.data().join("fettler.db").display());
+    let mut database = sqlx::SqliteConnection::connect(&file).await.expect("it opens");
+    let alter = "UPDATE journal_leaf SET bytes = CAST(replace(CAST(bytes AS TEXT), '\"R-9\"', '\"R-8\"') AS BLOB) WHERE site = 1";
+    sqlx::query(alter).execute(&mut database).await.expect("altered");
+    database.close().await.expect("it closes");
+    service.start_again();
+    for more in [&[][..], &["--key", "shop.key"], &["--key", "shop.key", "--checkpoint", "kept.txt"]] {
+        let ran = service.fettler(&[&["journal", "verify"], more].concat());
+        assert!(ran.code == 1 && ran.stdout.starts_with("NOT WHOLE"), "{more:?}: {}", ran.all());
+        assert!(
+            ran.stdout.contains(": was altered: its bytes do not give its hash"),
+            "{more:?}: {}",
+            ran.all()
+        );
+    }
+    let ran = service.fettler(&["journal", "export", "altered.journal"]);
+    assert!(
+        ran.code == 1 && ran.stdout.contains(": was altered: its bytes do not give its hash"),
+        "{}",
+        ran.all()
+    );
 }
 
 #[test]

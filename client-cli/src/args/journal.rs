@@ -69,9 +69,10 @@ pub(crate) struct VerifyArgs {
     /// A checkpoint that was kept elsewhere; several may be given. Only against one is a cut tail or a rewritten past found.
     #[arg(long, value_name = "FILE")]
     pub(crate) checkpoint: Vec<PathBuf>,
-    /// The file that holds the key, as `journal key` printed it. Else the journal's own is taken, and shown.
+    /// The file that holds the key, as `journal key` printed it; several may be given, where one took another's place. Else the
+    /// journal's own is taken, and shown.
     #[arg(long, value_name = "FILE")]
-    pub(crate) key: Option<PathBuf>,
+    pub(crate) key: Vec<PathBuf>,
 }
 
 /// Arguments of `journal proof`.

@@ -146,7 +146,7 @@ pub(crate) struct LoadArgs {
     /// Who declares it.
     #[arg(long, value_name = "NAME")]
     pub(crate) by: Option<String>,
-    /// Take changes of rules from a past day (rule_from): a manager's word.
+    /// Take changes of rules from a past day (rule_from): a manager's word, so of a token that is a manager's too.
     #[arg(long)]
     pub(crate) past_rules: bool,
     /// Show what would change, and change nothing.

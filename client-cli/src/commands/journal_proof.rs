@@ -13,7 +13,7 @@ use crate::{
     times::rfc3339,
 };
 use fettler_domain::journal::Hash;
-use fettler_domain::journal::export::{EntryRead, Reader, header, line};
+use fettler_domain::journal::export::{EntryRead, Reader, header, kept_line, line};
 use fettler_domain::journal::note::VerifierKey;
 use fettler_domain::journal::proof_file::ProofFile;
 use fettler_domain::time::Ts;
@@ -112,33 +112,48 @@ pub(super) async fn export(session: &Session, args: ExportArgs) -> Result<Answer
     let first = header(&checkpoint.note, &key);
     file.write(&first)?;
     let mut reader = Reader::new(first.as_bytes(), None, &[], verify);
-    let size = usize::try_from(checkpoint.size).unwrap_or_default();
-    let mut page_token = String::new();
-    let mut written = 0;
-    while written < size {
+    let written = entries(session, checkpoint.size, |line| {
+        reader.take(line.as_bytes());
+        file.write(line)
+    })
+    .await?;
+    file.end()?;
+    let report = Report::of_export(reader.end(), &[], true);
+    if report.is_whole() {
+        session.out.note(&format!("{written} entries written to {}\n", args.file.display()));
+        return Ok(Answer::Done);
+    }
+    report.show(session)
+}
+
+/// Hands over the lines of an export, one for each of the first entries; gives how many there were.
+pub(super) async fn entries(
+    session: &Session,
+    size: i64,
+    mut take: impl FnMut(&str) -> Result<(), Failure>,
+) -> Result<usize, Failure> {
+    let size = usize::try_from(size).unwrap_or_default();
+    let (mut page_token, mut read) = (String::new(), 0);
+    while read < size {
         let request =
             pb::ListLeavesRequest { site: session.site(), from: 0, page_size: paging::PAGE_MAX, page_token };
         let page = session
             .ask(&request, |link, request| async move { link.proofs().list_leaves(request).await })
             .await?;
-        for leaf in page.leaves.iter().take(size - written) {
-            let line = line(leaf);
-            reader.take(line.as_bytes());
-            file.write(&line)?;
-            written += 1;
+        // A service that is older tells no hashes.
+        let hashes: Vec<Hash> =
+            page.hashes.iter().filter_map(|hash| Some(Hash(hash.as_slice().try_into().ok()?))).collect();
+        let told = hashes.len() == page.leaves.len();
+        for (at, leaf) in page.leaves.iter().take(size - read).enumerate() {
+            take(&if told { kept_line(&hashes[at], leaf) } else { line(leaf) })?;
+            read += 1;
         }
         page_token = page.next_page_token;
         if page_token.is_empty() {
             break;
         }
     }
-    file.end()?;
-    let report = Report::of_export(reader.end(), 0, true);
-    if report.is_whole() {
-        session.out.note(&format!("{written} entries written to {}\n", args.file.display()));
-        return Ok(Answer::Done);
-    }
-    report.show(session)
+    Ok(read)
 }
 
 async fn asked_inclusion(

@@ -1,6 +1,6 @@
-//! `journal verify`: whether anything was altered, in a file or between checkpoints of the service.
+//! `journal verify`: whether anything was altered, in a file or in the service, each entry read and held against checkpoints.
 
-use super::journal_proof::{inclusion, key_in, odd, signed_now};
+use super::journal_proof::{entries, inclusion, key_in, odd, signed_now};
 use super::paging;
 use crate::{
     args::journal::VerifyArgs,
@@ -9,9 +9,9 @@ use crate::{
     session::Session,
 };
 use fettler_domain::journal::checkpoint::Checkpoint;
-use fettler_domain::journal::export::Reader;
+use fettler_domain::journal::export::{Reader, header};
 use fettler_domain::journal::lineage::{self, Fate, Lineages, Opening};
-use fettler_domain::journal::note::{SignedNote, VerifierKey};
+use fettler_domain::journal::note::{NoteError, SignedNote, VerifierKey};
 use fettler_domain::journal::proof::proves_consistency;
 use fettler_domain::journal::{Hash, Kind};
 use fettler_proto::v1::{self as pb, get_inclusion_request::Which};
@@ -20,14 +20,18 @@ use std::path::Path;
 /// The reason by which the service says that its journal does not go on from what it signed.
 const ALTERED: &str = "JOURNAL_ALTERED";
 
+/// What to do about a checkpoint that none of the keys has signed.
+const EARLIER_KEY: &str =
+    "Where the key was replaced since, give the earlier one as well, with another --key";
+
 /// Runs `journal verify`.
 pub(super) async fn run(session: &Session, args: &VerifyArgs) -> Result<Answer, Failure> {
     let kept: Vec<String> =
         args.checkpoint.iter().map(|path| checkpoint_in(path)).collect::<Result<_, _>>()?;
-    let key = args.key.as_deref().map(key_in).transpose()?;
+    let keys: Vec<VerifierKey> = args.key.iter().map(|path| key_in(path)).collect::<Result<_, _>>()?;
     match &args.file {
-        Some(file) => of_file(file, &kept, key.as_ref())?.show(session),
-        None => of_service(session, args, &kept, key).await,
+        Some(file) => of_file(file, args, &kept, &keys)?.show(session),
+        None => of_service(session, args, &kept, keys).await,
     }
 }
 
@@ -45,12 +49,12 @@ fn checkpoint_in(path: &Path) -> Result<String, Failure> {
 /// What a file begins with that is a checkpoint or a proof, and no export.
 const OTHER_FORMS: [(&[u8], &str); 2] = [(b"fettler/", "a checkpoint"), (b"c2sp.org/tlog-proof", "a proof")];
 
-fn of_file(file: &Path, kept: &[String], key: Option<&VerifierKey>) -> Result<Report, Failure> {
+fn of_file(file: &Path, args: &VerifyArgs, kept: &[String], keys: &[VerifierKey]) -> Result<Report, Failure> {
     let (mut reader, mut other) = (None, None);
     proving::lines(file, |line| match &mut reader {
         None => {
             other = OTHER_FORMS.iter().find(|(begins, _)| line.starts_with(begins)).map(|(_, what)| *what);
-            reader = Some(Reader::new(line, key.cloned(), kept, verify));
+            reader = Some(Reader::new(line, keys.to_vec(), kept, verify));
         }
         Some(reader) => reader.take(line),
     })?;
@@ -61,15 +65,20 @@ fn of_file(file: &Path, kept: &[String], key: Option<&VerifierKey>) -> Result<Re
         );
         return Err(Failure::usage(text));
     }
-    let reader = reader.unwrap_or_else(|| Reader::new(b"", key.cloned(), kept, verify));
-    Ok(Report::of_export(reader.end(), kept.len(), key.is_some()))
+    let reader = reader.unwrap_or_else(|| Reader::new(b"", keys.to_vec(), kept, verify));
+    Ok(Report::of_export(reader.end(), &names(args), !keys.is_empty()))
+}
+
+/// What the checkpoints that were kept are called.
+fn names(args: &VerifyArgs) -> Vec<String> {
+    args.checkpoint.iter().map(|path| path.display().to_string()).collect()
 }
 
 async fn of_service(
     session: &Session,
     args: &VerifyArgs,
     kept: &[String],
-    key: Option<VerifierKey>,
+    mut keys: Vec<VerifierKey>,
 ) -> Result<Answer, Failure> {
     let (answer, now) = match signed_now(session).await {
         Err(Failure::Refused(complaint))
@@ -79,36 +88,48 @@ async fn of_service(
         }
         other => other?,
     };
-    let key_was_given = key.is_some();
-    let key = match key {
-        Some(key) => key,
-        None => VerifierKey::parse(&answer.verifier_key).map_err(|_| odd("key"))?,
-    };
-    let mut report = match Checkpoint::of_note(&now.note, &key, verify) {
+    let key_was_given = !keys.is_empty();
+    let own = VerifierKey::parse(&answer.verifier_key).map_err(|_| odd("key"))?;
+    if keys.is_empty() {
+        keys.push(own.clone());
+    }
+    let keys = keys.as_slice();
+    let mut report = match Checkpoint::of_any(&now.note, keys, verify) {
         Ok(checkpoint) => Report {
-            origin: checkpoint.origin.to_string(),
-            head: Some(checkpoint.head),
-            key: Some(key.clone()),
+            key: keys.iter().find(|key| key.public() == own.public()).cloned(),
             key_was_given,
-            held: Vec::new(),
-            restores: Vec::new(),
-            gone: Vec::new(),
-            wrong: Vec::new(),
-            more: 0,
+            kept_was_given: !kept.is_empty(),
+            ..Report::of(checkpoint.origin.to_string(), checkpoint.head)
         },
         Err(error) => {
             return Report::of_refusal(format!("its checkpoint {error}")).show(session);
         }
     };
-    let lineages = lineages(session, &mut report, &key, &now).await?;
+    let lineages = lineages(session, &mut report, keys, &now).await?;
     if kept.is_empty()
         && let Some(note) = earlier(session, now.size).await?
     {
-        go_on(session, &mut report, (&key, &lineages), "the service's checkpoint before", &note).await?;
+        let name = "the service's checkpoint before";
+        // One that an earlier key signed says nothing against the journal, but cannot be judged without that key.
+        if let Err(NoteError::NotSigned(_)) = Checkpoint::of_any(&note, keys, verify) {
+            report
+                .passed_over
+                .push(format!("{name} was not looked at: another key signed it. {EARLIER_KEY}"));
+        } else {
+            go_on(session, &mut report, (keys, &lineages), name, &note).await?;
+        }
     }
-    for (path, note) in args.checkpoint.iter().zip(kept) {
-        go_on(session, &mut report, (&key, &lineages), &path.display().to_string(), note).await?;
+    for (name, note) in names(args).iter().zip(kept) {
+        go_on(session, &mut report, (keys, &lineages), name, note).await?;
     }
+    // The hashes of the proofs are those that the service has stored: whether the entries are still those of the hashes, they alone show.
+    let mut reader = Reader::new(header(&now.note, &own).as_bytes(), keys.to_vec(), &[], verify);
+    entries(session, now.size, |line| {
+        reader.take(line.as_bytes());
+        Ok(())
+    })
+    .await?;
+    report.add(reader.end());
     report.show(session)
 }
 
@@ -116,7 +137,7 @@ async fn of_service(
 async fn lineages(
     session: &Session,
     report: &mut Report,
-    key: &VerifierKey,
+    keys: &[VerifierKey],
     now: &pb::Checkpoint,
 ) -> Result<Lineages, Failure> {
     let mut openings = Vec::new();
@@ -134,7 +155,9 @@ async fn lineages(
         for entry in answer.entries {
             let proof = inclusion(session, Which::Entry(entry.number)).await?;
             let opening = Opening::read(&proof.leaf).filter(|opening| opening.number == proof.number);
-            match (proof.proven_by(key, verify), opening) {
+            let proven =
+                keys.iter().map(|key| proof.proven_by(key, verify)).reduce(|one, other| one.or(other));
+            match (proven.ok_or_else(|| odd("key"))?, opening) {
                 (Ok(_), Some(opening)) => openings.push(opening),
                 (Err(error), _) => report.wrong.push((format!("entry {}", entry.number), error.to_string())),
                 (Ok(_), None) => return Err(odd("entry of a restore")),
@@ -168,14 +191,16 @@ async fn earlier(session: &Session, size: i64) -> Result<Option<String>, Failure
 async fn go_on(
     session: &Session,
     report: &mut Report,
-    (key, lineages): (&VerifierKey, &Lineages),
+    (keys, lineages): (&[VerifierKey], &Lineages),
     name: &str,
     note: &str,
 ) -> Result<(), Failure> {
-    let kept = match Checkpoint::of_note(note, key, verify) {
+    let kept = match Checkpoint::of_any(note, keys, verify) {
         Ok(kept) => kept.stand(),
         Err(error) => {
-            report.wrong.push((name.to_owned(), error.to_string()));
+            let more =
+                if let NoteError::NotSigned(_) = error { format!(". {EARLIER_KEY}") } else { String::new() };
+            report.wrong.push((name.to_owned(), format!("{error}{more}")));
             return Ok(());
         }
     };

@@ -7,7 +7,8 @@ use crate::{
     render::table::Table,
     session::Session,
 };
-use fettler_domain::journal::export::{Finding, Verdict};
+use fettler_domain::journal::Hash;
+use fettler_domain::journal::export::{Finding, Place, Verdict};
 use fettler_domain::journal::lineage::{Lineages, Opening};
 use fettler_domain::journal::note::VerifierKey;
 use fettler_domain::journal::proof::Head;
@@ -29,6 +30,10 @@ pub(crate) struct Report {
     pub(crate) key: Option<VerifierKey>,
     /// Whether that key was known from elsewhere.
     pub(crate) key_was_given: bool,
+    /// Whether a checkpoint from elsewhere was.
+    pub(crate) kept_was_given: bool,
+    /// What could not be judged, in words.
+    pub(crate) passed_over: Vec<String>,
     /// What held, in words.
     pub(crate) held: Vec<String>,
     /// The restores that the journal tells of, in words.
@@ -42,47 +47,65 @@ pub(crate) struct Report {
 }
 
 impl Report {
-    /// Of an exported file that was held against so many kept checkpoints.
-    pub(crate) fn of_export(verdict: Verdict, kept: usize, key_was_given: bool) -> Report {
-        let origin = verdict.checkpoint.map(|checkpoint| checkpoint.origin.to_string());
-        let restores = restores(&verdict.lineages);
-        let (gone, wrong): (Vec<Finding>, Vec<Finding>) =
-            verdict.findings.into_iter().partition(|finding| finding.is_restored);
-        let told = |findings: Vec<Finding>| {
-            findings.into_iter().map(|finding| (finding.place.to_string(), finding.text)).collect()
-        };
-        let held = match kept - gone.len().min(kept) {
+    /// Of a journal in which nothing was looked at yet.
+    pub(crate) fn of(origin: String, head: Head) -> Report {
+        Report {
+            origin,
+            head: Some(head),
+            key: None,
+            key_was_given: false,
+            kept_was_given: false,
+            passed_over: Vec::new(),
+            held: Vec::new(),
+            restores: Vec::new(),
+            gone: Vec::new(),
+            wrong: Vec::new(),
+            more: 0,
+        }
+    }
+
+    /// Of an exported file that was held against kept checkpoints of these names.
+    pub(crate) fn of_export(verdict: Verdict, kept: &[String], key_was_given: bool) -> Report {
+        let origin = verdict.checkpoint.as_ref().map(|checkpoint| checkpoint.origin.to_string());
+        let (restores, key) = (restores(&verdict.lineages), verdict.key.clone());
+        let of = Report::of(origin.unwrap_or_else(|| "unknown journal".to_owned()), verdict.read);
+        let mut report = Report { key, key_was_given, kept_was_given: !kept.is_empty(), restores, ..of };
+        report.take(verdict, kept);
+        let (kept, gone) = (kept.len(), report.gone.len());
+        report.held = match kept - gone.min(kept) {
             0 => Vec::new(),
             1 if kept > 1 => vec!["it goes on from the other checkpoint that was kept".to_owned()],
             1 => vec!["it goes on from the checkpoint that was kept".to_owned()],
             many if many < kept => vec![format!("it goes on from {many} of the checkpoints that were kept")],
             many => vec![format!("it goes on from the {many} checkpoints that were kept")],
         };
-        Report {
-            origin: origin.unwrap_or_else(|| "unknown journal".to_owned()),
-            head: Some(verdict.read),
-            key: verdict.key,
-            key_was_given,
-            held,
-            restores,
-            gone: told(gone),
-            wrong: told(wrong),
-            more: verdict.more,
+        report
+    }
+
+    /// What reading every entry found besides.
+    pub(crate) fn add(&mut self, verdict: Verdict) {
+        self.take(verdict, &[]);
+    }
+
+    fn take(&mut self, verdict: Verdict, kept: &[String]) {
+        let place = |finding: &Finding| match finding.place {
+            Place::Kept(n) => kept.get(n).cloned().unwrap_or_else(|| finding.place.to_string()),
+            Place::Header | Place::Entry(_) | Place::End => finding.place.to_string(),
+        };
+        for finding in verdict.findings {
+            let told = if finding.is_restored { &mut self.gone } else { &mut self.wrong };
+            told.push((place(&finding), finding.text));
         }
+        self.more += verdict.more;
     }
 
     /// Of a service whose journal cannot be held against anything, for this reason.
     pub(crate) fn of_refusal(what: String) -> Report {
+        let nothing = Head { size: 0, root: Hash([0; 32]) };
         Report {
-            origin: "the service's journal".to_owned(),
             head: None,
-            key: None,
-            key_was_given: false,
-            held: Vec::new(),
-            restores: Vec::new(),
-            gone: Vec::new(),
             wrong: vec![("service".to_owned(), what)],
-            more: 0,
+            ..Report::of("the service's journal".to_owned(), nothing)
         }
     }
 
@@ -140,11 +163,17 @@ impl Report {
             for held in &self.held {
                 let _ = writeln!(text, "  {held}");
             }
-            if self.held.is_empty() && self.gone.is_empty() && !self.key_was_given {
-                text.push_str(
-                    "  neither a key nor a checkpoint from elsewhere was given: somebody who has the signing key could\n  \
-                     have written this anew\n",
-                );
+            for passed_over in &self.passed_over {
+                let _ = writeln!(text, "  {passed_over}");
+            }
+            if !self.kept_was_given {
+                text.push_str(if self.key_was_given {
+                    "  no checkpoint from elsewhere was given: this may be an older journal than there is, or one that\n  \
+                     somebody who has the signing key has written anew\n"
+                } else {
+                    "  neither a key nor a checkpoint from elsewhere was given: whoever wrote this anew could have signed it\n  \
+                     with a key of their own\n"
+                });
             }
         }
         text
@@ -161,7 +190,9 @@ impl Report {
             "root": self.head.as_ref().map(|head| head.root.to_hex()),
             "key": self.key.as_ref().map(ToString::to_string),
             "key_was_given": self.key_was_given,
+            "checkpoint_was_given": self.kept_was_given,
             "held": self.held,
+            "passed_over": self.passed_over,
             "restores": self.restores,
             "gone": told(&self.gone),
             "wrong": told(&self.wrong),

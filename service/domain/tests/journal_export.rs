@@ -133,6 +133,14 @@ fn an_export_that_ends_early_or_belongs_elsewhere_is_not_believed() {
     let other = VerifierKey::new(key().name(), [8; 32]).expect("a key");
     let reader = Reader::new(export(&all)[0].as_bytes(), Some(other), &[], verify);
     assert_eq!(reader.end().findings[0].place, Place::Header);
+    // One of several keys is enough, whichever it is.
+    let other = || VerifierKey::new(key().name(), [8; 32]).expect("a key");
+    for keys in [[key(), other()], [other(), key()]] {
+        let mut reader = Reader::new(export(&all)[0].as_bytes(), keys, &[note(&all[..2])], verify);
+        all.iter().for_each(|leaf| reader.take(line(leaf).as_bytes()));
+        let verdict = reader.end();
+        assert_eq!((verdict.findings.as_slice(), verdict.key), (&[][..], Some(key())));
+    }
     for first in ["", "\n", "{}\n", "{\"form\":\"fettler journal\"}\n"] {
         assert_eq!(Reader::new(first.as_bytes(), None, &[], verify).end().findings[0].place, Place::Header);
     }

@@ -14,7 +14,7 @@ use fettler_domain::rule::Recurrence;
 use fettler_domain::shop::{ClauseCard, Declaration, LastDoneCard, TaskCard};
 use fettler_domain::time::{ShopDay, Ts};
 use fettler_store::contract::{
-    DueFilter, DuePart, Ended, EntryFilter, MachineMove, OrderRecord, PageAsk, RequestKey, StoreError,
+    Caller, DueFilter, DuePart, Ended, EntryFilter, MachineMove, OrderRecord, PageAsk, RequestKey, StoreError,
 };
 use kit::{Engine, Shop, at, caller, declaration, every_days, every_hours, hours, key, name, shows, task};
 
@@ -363,6 +363,10 @@ async fn what_was_closed_is_judged_by_the_rule_that_stood_then(engine: Engine) {
     let refused = shop.store.load_shop(&call, &past, None, false).await;
     assert!(matches!(refused, Err(StoreError::Refused(Error::Invalid(_)))), "{refused:?}");
     past.past_rules = true;
+    let planner = Caller { as_manager: false, ..call };
+    let refused = shop.store.load_shop(&planner, &past, None, false).await;
+    let manager_only = |e: &Error| matches!(e, Error::NotAllowed { reason: "MANAGER_ONLY", .. });
+    assert!(matches!(&refused, Err(StoreError::Refused(e)) if manager_only(e)), "{refused:?}");
     assert_eq!(shop.load_at(&past, "2026-04-09T09:00:00Z").await, 1);
     assert_eq!(shop.row(next, "2026-04-09T09:00:00Z").await.due, start("2026-06-07"));
     assert_eq!(timing().await, late);

@@ -3,11 +3,12 @@
 #[macro_use]
 mod kit;
 
-use fettler_domain::ids::SiteId;
+use fettler_domain::ids::{OrderNumber, SiteId};
 use fettler_domain::journal::lineage::{Opening, Stand};
 use fettler_domain::journal::proof::Head;
 use fettler_domain::journal::tree::leaf_hash;
 use fettler_domain::ledger::report::{Received, ReportId};
+use fettler_domain::order::ClosingSaid;
 use fettler_domain::text::ForeignName;
 use fettler_store::contract::{EntryFilter, FAULTS_MAX, KeptCheckpoint, PageAsk, Part, Restore, Store};
 use kit::{Engine, Shop, at, caller, hours, key, name};
@@ -15,7 +16,7 @@ use std::collections::BTreeMap;
 
 const NOW: &str = "2026-03-20T12:00:00Z";
 
-/// A shop with hours, a correction with its note, and entries enough that hashes of a higher level are stored.
+/// A shop with hours, a correction with its note, an order closed, undone and closed again, and entries enough that hashes of a higher level are stored.
 async fn shop(engine: Engine) -> Shop {
     let shop = Shop::open(engine).await;
     let days = (1..=5).map(|day| hours("erp", "L-1", day, 8)).collect();
@@ -24,6 +25,10 @@ async fn shop(engine: Engine) -> Shop {
     let (when, lathe, ada) = (at("2026-03-10T00:00:00Z"), key("L-1"), name("Ada"));
     let booked = shop.store.book_adjustment(&call, shop.site, &lathe, None, when, "-3", &ada, "too much");
     booked.await.expect("booked");
+    close(&shop).await;
+    let undone = shop.store.undo(&call, shop.site, CLOSED, &ada, "another machine", false);
+    undone.await.expect("undone");
+    close(&shop).await;
     let one = hours("erp", "nobody", 1, 8);
     let many = (0..300).map(|n| {
         let report = ForeignName::new(format!("r-{n}")).expect("a name");
@@ -32,6 +37,15 @@ async fn shop(engine: Engine) -> Shop {
     });
     shop.push(many.collect(), NOW).await;
     shop
+}
+
+/// The order that is closed.
+const CLOSED: OrderNumber = OrderNumber(2);
+
+async fn close(shop: &Shop) {
+    let said = ClosingSaid::plain(CLOSED, at("2026-03-14T12:00:00Z"), name("Ada"));
+    let call = caller("CloseOrder", "2026-03-14T12:30:00Z");
+    shop.store.close(&call, shop.site, &said).await.expect("closed");
 }
 
 async fn checked(store: &dyn Store) -> Vec<Part> {
@@ -94,6 +108,27 @@ const ALTERED: &[(&str, &str)] = &[
         "ledger: 305 reports arrived by the journal, and 5 are kept",
     ),
     (
+        "UPDATE closing SET record = replace(record, '\"good\"', '\"failed\"') WHERE site = 1 AND undone = 0",
+        "closings: closing 2 of order 2 is not what entry",
+    ),
+    (
+        "UPDATE closing SET done_at = done_at + 1 WHERE site = 1 AND number = 2",
+        "closings: closing 2 of order 2 is listed by other things than its record says",
+    ),
+    (
+        "UPDATE closing SET record = replace(record, 'another machine', 'by mistake'), leaf = 0 WHERE site = 1 AND number = 1",
+        "closings: closing 1 of order 2 was recorded by entry 0, which does not tell of it",
+    ),
+    (
+        "UPDATE closing SET undone = 0, record = (SELECT replace(record, '\"closing\":2', '\"closing\":1') FROM closing \
+         WHERE site = 1 AND number = 2) WHERE site = 1 AND number = 1",
+        "closings: closing 1 was undone by the journal, and stands",
+    ),
+    (
+        "UPDATE closing SET number = 9 WHERE site = 1 AND number = 1",
+        "closings: closing 1 was recorded, and is not there",
+    ),
+    (
         "UPDATE plan SET key_time = key_time + 1 WHERE site = 1 AND number = 1",
         "plan: the row of order 1 is listed by other values",
     ),
@@ -114,15 +149,16 @@ async fn a_shop_is_whole_and_whatever_is_altered_is_named(engine: Engine) {
         let parts = checked(&*shop.store).await;
         assert_eq!(faults(&parts), Vec::<String>::new());
         let names: Vec<&str> = parts.iter().map(|part| part.name).collect();
-        assert_eq!(names, ["database", "journal", "journal", "ledger", "plan"]);
+        assert_eq!(names, ["database", "journal", "journal", "closings", "ledger", "plan"]);
         let seen = |n: usize| parts[n].seen.as_str();
         assert!(
             seen(2).starts_with("31") && seen(2).contains("entries hashed, 1 stored hashes"),
             "{}",
             seen(2)
         );
-        assert!(seen(3).starts_with("305 reports compared"), "{}", seen(3));
-        assert!(seen(4).starts_with("2 rows of 1 machines as planned afresh"), "{}", seen(4));
+        assert_eq!(seen(3), "2 closings compared with their entries, 1 of them undone");
+        assert!(seen(4).starts_with("305 reports compared"), "{}", seen(4));
+        assert!(seen(5).starts_with("2 rows of 1 machines as planned afresh"), "{}", seen(5));
 
         shop.alter(statement).await;
         let parts = checked(&*shop.store).await;

@@ -109,6 +109,20 @@ impl Checkpoint {
         }
     }
 
+    /// The checkpoint of a note that one of these keys has signed, several where one took another's place. The error is that of
+    /// a signature that does not fit, where there is one, else that of the last key.
+    pub fn of_any(note: &str, keys: &[VerifierKey], verify: Verify) -> Result<Checkpoint, NoteError> {
+        let mut fault = NoteError::NotKey;
+        for key in keys {
+            match (Checkpoint::of_note(note, key, verify), &fault) {
+                (Ok(checkpoint), _) => return Ok(checkpoint),
+                (Err(_), NoteError::Altered(_)) => {}
+                (Err(error), _) => fault = error,
+            }
+        }
+        Err(fault)
+    }
+
     /// What a note says; whether it is to be believed is another question.
     pub fn told_by(note: &str) -> Result<Checkpoint, NoteError> {
         let checkpoint = Checkpoint::parse(SignedNote::parse(note)?.text());

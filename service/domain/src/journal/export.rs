@@ -38,7 +38,12 @@ pub fn header(checkpoint: &str, key: &VerifierKey) -> String {
 
 /// The line of an entry.
 pub fn line(leaf: &str) -> String {
-    format!("{} {leaf}\n", leaf_hash(leaf.as_bytes()).to_hex())
+    kept_line(&leaf_hash(leaf.as_bytes()), leaf)
+}
+
+/// The line of an entry with the hash that was stored beside it, so that one that was altered is found by its line.
+pub fn kept_line(hash: &Hash, leaf: &str) -> String {
+    format!("{} {leaf}\n", hash.to_hex())
 }
 
 /// Where something is wrong.
@@ -162,6 +167,9 @@ struct Kept {
 #[derive(Clone)]
 pub struct Reader {
     verify: Verify,
+    /// The keys by which signatures are judged: those that are known from elsewhere, else the first line's own.
+    keys: Vec<VerifierKey>,
+    /// The one of them by which the first line's checkpoint is.
     key: Option<VerifierKey>,
     checkpoint: Option<Checkpoint>,
     kept: Vec<Kept>,
@@ -173,12 +181,19 @@ pub struct Reader {
 }
 
 impl Reader {
-    /// Begins with the first line. `key` is the one that is known from elsewhere; without it the line's own is taken.
-    /// `kept` are signed checkpoints that were kept elsewhere.
-    pub fn new(first: &[u8], key: Option<VerifierKey>, kept: &[String], verify: Verify) -> Reader {
+    /// Begins with the first line. `keys` are those that are known from elsewhere, several where one took another's place;
+    /// without any the line's own is taken. `kept` are signed checkpoints that were kept elsewhere.
+    pub fn new(
+        first: &[u8],
+        keys: impl IntoIterator<Item = VerifierKey>,
+        kept: &[String],
+        verify: Verify,
+    ) -> Reader {
+        let keys: Vec<VerifierKey> = keys.into_iter().collect();
         let mut reader = Reader {
             verify,
-            key,
+            key: keys.first().cloned(),
+            keys,
             checkpoint: None,
             kept: Vec::new(),
             frontier: Frontier::new(),
@@ -223,10 +238,14 @@ impl Reader {
         if header(note, &written).as_bytes() != first {
             return Err("was altered, or is of a form that this program does not know".into());
         }
-        let key = self.key.get_or_insert_with(|| written.clone());
-        if !is_one_signer(key, &written) {
-            return Err(format!("it names the key {written}, not {key}"));
+        if self.keys.is_empty() {
+            self.keys.push(written.clone());
         }
+        let Some(key) = self.keys.iter().find(|key| is_one_signer(key, &written)) else {
+            let known: Vec<String> = self.keys.iter().map(ToString::to_string).collect();
+            return Err(format!("it names the key {written}, not {}", known.join(" or ")));
+        };
+        self.key = Some(key.clone());
         let checkpoint =
             Checkpoint::of_note(note, key, self.verify).map_err(|e| format!("its checkpoint {e}"))?;
         self.checkpoint = Some(checkpoint);
@@ -234,8 +253,10 @@ impl Reader {
     }
 
     fn take_kept(&mut self, n: usize, note: &str) -> Result<(), String> {
-        let key = self.key.as_ref().ok_or("there is no key to judge it by; give one with --key")?;
-        let kept = Checkpoint::of_note(note, key, self.verify).map_err(|error| error.to_string())?;
+        if self.keys.is_empty() {
+            return Err("there is no key to judge it by; give one with --key".into());
+        }
+        let kept = Checkpoint::of_any(note, &self.keys, self.verify).map_err(|error| error.to_string())?;
         self.kept.push(Kept { place: Place::Kept(n), stand: kept.stand(), found: None });
         Ok(())
     }

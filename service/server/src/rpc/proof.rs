@@ -81,8 +81,9 @@ impl v1::proof_service_server::ProofService for Desk {
                 let next = from.saturating_add_unsigned(leaves.len() as u64);
                 let more = next < call.store.journal_head(site).await?.size;
                 let next_page_token = page::token(ask, more.then_some(&next));
-                let leaves = leaves.iter().map(|leaf| proof::leaf(leaf)).collect();
-                Ok(v1::ListLeavesResponse { leaves, next_page_token })
+                let hashes = leaves.iter().map(|leaf| leaf.hash.0.to_vec()).collect();
+                let leaves = leaves.iter().map(|leaf| proof::leaf(&leaf.bytes)).collect();
+                Ok(v1::ListLeavesResponse { leaves, next_page_token, hashes })
             })
             .await
         })
@@ -99,7 +100,7 @@ async fn included(call: &Call, site: SiteId, entry: i64) -> Result<v1::GetInclus
     let hashes = call.store.subtrees(site, &inclusion(entry, entries)).await?;
     Ok(v1::GetInclusionResponse {
         entry,
-        leaf: proof::leaf(&leaf),
+        leaf: proof::leaf(&leaf.bytes),
         hashes: proof::hashes(&hashes),
         checkpoint: Some(proof::checkpoint(&signed.kept)),
     })

@@ -8,8 +8,8 @@ use fettler_domain::journal::lineage::Opening;
 use fettler_domain::journal::note::Verify;
 use fettler_domain::journal::proof::Span;
 use fettler_store::contract::{
-    Caller, CheckpointCursor, JournalHead, JournalKey, KeptCheckpoint, KeptNote, Page, PageAsk, Part, Proofs,
-    Restore, Result, Vault,
+    Caller, CheckpointCursor, JournalHead, JournalKey, KeptCheckpoint, KeptLeaf, KeptNote, Page, PageAsk,
+    Part, Proofs, Restore, Result, Vault,
 };
 
 #[async_trait]
@@ -38,7 +38,7 @@ impl Proofs for Fake {
         away()
     }
 
-    async fn leaves(&self, _: SiteId, _: i64, _: u32) -> Result<Vec<Vec<u8>>> {
+    async fn leaves(&self, _: SiteId, _: i64, _: u32) -> Result<Vec<KeptLeaf>> {
         away()
     }
 

@@ -3,7 +3,7 @@
 use super::journal::Fact;
 use super::store::SqlStore;
 use super::tx::Tx;
-use super::{check_journal, check_ledger, check_plan, copy, dialect, entries};
+use super::{check_closings, check_journal, check_ledger, check_plan, copy, dialect, entries};
 use crate::contract::{KeptNote, Part, Restore, Result, StoreError};
 use crate::copy::TABLES;
 use fettler_domain::ids::SiteId;
@@ -38,6 +38,7 @@ pub(super) async fn check(store: &SqlStore, notes: &[KeptNote], verify: Verify) 
         if site == SiteId::INSTALLATION {
             continue;
         }
+        parts.push(check_closings::check(store, site, size).await?);
         parts.push(check_ledger::check(store, site, (size, arrived)).await?);
         parts.push(check_plan::check(store, site).await?);
     }

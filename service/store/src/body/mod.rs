@@ -26,7 +26,7 @@
 //! * [`review`], [`review_answer`], [`care`]: what closings tell of intervals, the answers to it, and the orders and hours behind figures.
 //! * [`gauges`]: counts that operators watch.
 //! * [`copy`]: everything, read and written as it stands.
-//! * [`check`], [`check_journal`], [`check_ledger`], [`check_plan`]: whether all of it is whole.
+//! * [`check`], [`check_journal`], [`check_closings`], [`check_ledger`], [`check_plan`]: whether all of it is whole.
 
 use super::{Db, dialect, lists};
 use crate::contract::{Result, StoreError};
@@ -38,6 +38,7 @@ mod bulk;
 mod buy;
 mod care;
 mod check;
+mod check_closings;
 mod check_journal;
 mod check_ledger;
 mod check_plan;
@@ -169,6 +170,7 @@ pub(super) fn all_sql() -> Vec<&'static str> {
     all.extend(journal::all_sql());
     let lists = [
         ahead::all_sql(),
+        check_closings::ALL_SQL.to_vec(),
         check_ledger::all_sql(),
         due_calendars::all_sql(),
         care::all_sql(),

@@ -4,7 +4,9 @@ use super::decode::Reading;
 use super::journal::{Fact, digest_of};
 use super::tx::Tx;
 use super::{Conn, DbRow};
-use crate::contract::{CheckpointCursor, JournalKey, KeptCheckpoint, Page, PageAsk, Result, StoreError};
+use crate::contract::{
+    CheckpointCursor, JournalKey, KeptCheckpoint, KeptLeaf, Page, PageAsk, Result, StoreError,
+};
 use fettler_domain::error::Error;
 use fettler_domain::ids::{OrderNumber, SiteId};
 use fettler_domain::journal::proof::{Full, Head, Span, Stored, root_of_peaks};
@@ -24,7 +26,7 @@ const LEAF_HASHES: &str =
 const NODE_HASHES: &str = "SELECT hash FROM journal_node WHERE site = $1 AND level = $4 AND position >= $2 \
     AND position < $3 ORDER BY position";
 const LEAVES: &str =
-    "SELECT bytes FROM journal_leaf WHERE site = $1 AND number >= $2 ORDER BY number LIMIT $3";
+    "SELECT bytes, hash FROM journal_leaf WHERE site = $1 AND number >= $2 ORDER BY number LIMIT $3";
 const CLOSING: &str = "SELECT leaf FROM closing WHERE site = $1 AND work_order = $2 AND undone = 0 ORDER BY number DESC LIMIT 1";
 
 #[cfg(test)]
@@ -156,11 +158,16 @@ async fn root(conn: &mut Conn, site: SiteId, full: Full) -> Result<Hash> {
     })
 }
 
-/// The bytes of entries from a number on.
-pub(super) async fn leaves(conn: &mut Conn, site: SiteId, from: i64, limit: u32) -> Result<Vec<Vec<u8>>> {
+/// The entries from a number on.
+pub(super) async fn leaves(conn: &mut Conn, site: SiteId, from: i64, limit: u32) -> Result<Vec<KeptLeaf>> {
     let query = sqlx::query(LEAVES).bind(i64::from(site.0)).bind(from).bind(i64::from(limit));
     let rows = query.fetch_all(conn).await?;
-    rows.iter().map(|row| Reading::new(row, "journal_leaf").next()).collect()
+    rows.iter()
+        .map(|row| {
+            let mut row = Reading::new(row, "journal_leaf");
+            Ok(KeptLeaf { bytes: row.next()?, hash: Hash(row.hash("hash")?) })
+        })
+        .collect()
 }
 
 /// The entry that records the closing of an order.

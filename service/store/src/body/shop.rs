@@ -67,6 +67,7 @@ pub(super) async fn load(
     }
     let mut current = shop_state::without_machines(&mut tx.conn, known).await?;
     asks_on(tx, &current, &declared.site)?;
+    past_is_meant(tx, &declared)?;
     let ids = match known {
         Some(site) => shop_scope::add_declared(&mut tx.conn, site, &mut current, &declared).await?,
         None => Ids::default(),
@@ -138,7 +139,21 @@ fn asks_on(tx: &Tx, current: &ShopState, declared: &SiteCard) -> Result<()> {
     }
     let subject = format!("site {}", declared.key);
     let text =
-        "that a site asks for PINs is ended by a manager only; leave asks_pin out, or ask a manager".into();
+        "that a site asks for PINs is ended only by a token that may declare the shop and is a manager's too, as an administrator's is; \
+         leave asks_pin out, or ask the administrator"
+            .into();
+    Err(Error::NotAllowed { reason: "MANAGER_ONLY", subject, text }.into())
+}
+
+/// Refuses that rules change from a day that is past, but from a manager.
+fn past_is_meant(tx: &Tx, declared: &Declaration) -> Result<()> {
+    if !declared.past_rules || tx.caller.as_manager {
+        return Ok(());
+    }
+    let subject = format!("site {}", declared.site.key);
+    let text = "that rules change from a day that is past is confirmed only by a token that may declare the shop and is a \
+                manager's too, as an administrator's is; load without past_rules (--past-rules), or ask the administrator"
+        .into();
     Err(Error::NotAllowed { reason: "MANAGER_ONLY", subject, text }.into())
 }
 

@@ -2,7 +2,9 @@
 
 use super::proofs;
 use super::store::SqlStore;
-use crate::contract::{Caller, CheckpointCursor, JournalKey, KeptCheckpoint, Page, PageAsk, Proofs, Result};
+use crate::contract::{
+    Caller, CheckpointCursor, JournalKey, KeptCheckpoint, KeptLeaf, Page, PageAsk, Proofs, Result,
+};
 use async_trait::async_trait;
 use fettler_domain::ids::{OrderNumber, SiteId};
 use fettler_domain::journal::Hash;
@@ -49,7 +51,7 @@ impl Proofs for SqlStore {
         proofs::subtrees(&mut *self.read().await?, site, spans).await
     }
 
-    async fn leaves(&self, site: SiteId, from: i64, limit: u32) -> Result<Vec<Vec<u8>>> {
+    async fn leaves(&self, site: SiteId, from: i64, limit: u32) -> Result<Vec<KeptLeaf>> {
         proofs::leaves(&mut *self.read().await?, site, from, limit).await
     }
 

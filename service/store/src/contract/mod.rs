@@ -46,7 +46,7 @@ pub use orders::{ClosingView, Ended, OrderFilter, OrderRecord};
 pub use outbound::{Outbound, OutboundEntry};
 pub use pins::{PinRecord, Pins};
 pub use planned::{PlanSaid, PlanTaken, PlannedCursor, PlannedFilter, PlannedPeriod, PlannedShift};
-pub use proofs::{CheckpointCursor, JournalKey, KeptCheckpoint, Proofs};
+pub use proofs::{CheckpointCursor, JournalKey, KeptCheckpoint, KeptLeaf, Proofs};
 pub use readings::{
     HISTORY_MAX, KeptReading, PointHistory, PointService, ReadingFilter, TakenReading, Telling,
 };

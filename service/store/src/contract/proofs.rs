@@ -29,6 +29,15 @@ pub struct KeptCheckpoint {
     pub note: String,
 }
 
+/// An entry as it is stored.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct KeptLeaf {
+    /// Its bytes.
+    pub bytes: Vec<u8>,
+    /// The hash that stands beside them; bytes that were altered since do not give it.
+    pub hash: Hash,
+}
+
 /// The key of a page of checkpoints: a lineage and a size.
 pub type CheckpointCursor = (u32, i64);
 
@@ -55,8 +64,8 @@ pub trait Proofs: Send + Sync {
     ) -> Result<Page<KeptCheckpoint, CheckpointCursor>>;
     /// The roots of subtrees of a site's journal, in the order asked for; all lie within the journal.
     async fn subtrees(&self, site: SiteId, spans: &[Span]) -> Result<Vec<Hash>>;
-    /// The stored bytes of entries from a number on.
-    async fn leaves(&self, site: SiteId, from: i64, limit: u32) -> Result<Vec<Vec<u8>>>;
+    /// The entries from a number on, as they are stored.
+    async fn leaves(&self, site: SiteId, from: i64, limit: u32) -> Result<Vec<KeptLeaf>>;
     /// The entry that records the closing of an order.
     async fn closing_entry(&self, site: SiteId, order: OrderNumber) -> Result<i64>;
 }
