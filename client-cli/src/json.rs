@@ -33,6 +33,7 @@ named!(
     CloseOrderResponse,
     CountStockResponse,
     EndRoundResponse,
+    ErasePersonResponse,
     ExplainOrderResponse,
     ForbidMachineResponse,
     GetBuyListResponse,

@@ -45,6 +45,7 @@ const LINES: &[&str] = &[
     "fettler machine return M-07 --by \"Ada Kern\" --reason replaced",
     "fettler machine retire C-02 --by \"Ben Holt\" --reason sold",
     "fettler person add \"Cem Yil\"",
+    "fettler person erase \"Cem Yil\" --by \"Ada Kern\" --note \"he asked for it\" --for-good",
     "fettler shop load shop.toml",
     "fettler shop last-done last-done.csv",
 ];

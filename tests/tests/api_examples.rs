@@ -75,7 +75,7 @@ act_below = "5"
 "#;
 
 /// What each example answers, by a part of it, in the order of the page.
-const ANSWERS: [(&str, &str); 19] = [
+const ANSWERS: [(&str, &str); 20] = [
     ("DueService/ListDue", "\"shopDay\""),
     ("RunHoursService/StreamReports", "OUTCOME_ACCEPTED"),
     ("InstallationService/GetInstallation", "\"roles\""),
@@ -95,6 +95,7 @@ const ANSWERS: [(&str, &str); 19] = [
     ("ProofService/GetCheckpoint", "\"note\""),
     ("PersonService/SetPin", ""),
     ("OrderService/CloseOrder", "ORDER_STATE_CLOSED"),
+    ("PersonService/ErasePerson", "\"number\""),
 ];
 
 /// Stands in the place of both programs: it makes the call, and leaves a watch once its list was told. What was answered goes to a file

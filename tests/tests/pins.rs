@@ -133,3 +133,60 @@ fn a_token_of_one_s_own_needs_no_pin() {
         .expect("it runs");
     assert!(String::from_utf8_lossy(&listed.stdout).contains("own of Ada Kern"), "{listed:?}");
 }
+
+fn fettlerd(arguments: &[&str], service: &Service) -> (bool, String) {
+    let mut command = Command::new(program("fettlerd"));
+    let ran = command.args(arguments).arg(service.data()).env_clear().output().expect("it runs");
+    let said = String::from_utf8_lossy(&ran.stdout).into_owned() + &String::from_utf8_lossy(&ran.stderr);
+    (ran.status.success(), said)
+}
+
+#[test]
+fn a_name_is_erased_and_all_that_was_done_stands() {
+    let service = shop();
+    let order = raised(&service);
+    service.fettler(&["close", &order, "--pin-file", "ada", "--by", "Ada Kern"]).done();
+    let (made, token) = fettlerd(
+        &["token", "add", "phone", "--role", "technician", "--person", "Ada Kern", "--data"],
+        &service,
+    );
+    assert!(made, "{token}");
+    fs::write(service.data().join("shop.key"), service.fettler(&["journal", "key"]).done()).expect("a file");
+
+    let erase = ["person", "erase", "Ada Kern", "--by", "Jo Lind", "--note", "she asked"];
+    let refused = service.fettler(&erase);
+    assert_eq!(refused.code, 2, "{}", refused.all());
+    for part in ["cannot be undone", "stands under their number", "backups", "free texts", "--for-good"] {
+        assert!(refused.stderr.contains(part), "{part}: {}", refused.all());
+    }
+    assert!(service.fettler(&["person", "list"]).done().contains("Ada Kern"));
+    let near = service.fettler(&["person", "erase", "Ada Kren", "--by", "Jo Lind", "--for-good"]);
+    assert!(near.code == 3 && near.stderr.contains("did you mean `Ada Kern`?"), "{}", near.all());
+    let erased = service.fettler(&[&erase[..], &["--for-good"]].concat());
+    assert_eq!(erased.code, 0, "{}", erased.all());
+    let told = "erased: name and PIN of person 1; 1 token of their own was taken back; what they did stands as that of";
+    assert!(erased.stdout.starts_with(told), "{}", erased.all());
+    assert!(erased.stderr.contains("backups that were made before"), "{}", erased.all());
+
+    let stands = "person 1, erased";
+    let all: [&[&str]; 4] = [
+        &["orders", &order],
+        &["audit"],
+        &["journal", "list"],
+        &["journal", "list", "--site", "installation"],
+    ];
+    for arguments in all {
+        let told = service.fettler(arguments).done();
+        assert!(!told.contains("Ada Kern"), "{arguments:?}: {told}");
+        assert!(arguments.contains(&"--site") || told.contains(stands), "{arguments:?}: {told}");
+    }
+    assert!(!service.fettler(&["person", "list"]).done().contains("Ada Kern"));
+    assert!(fettlerd(&["token", "list", "--data"], &service).1.contains("own of person 1, erased"));
+    assert_eq!(service.fettler(&["close", "1", "--by", "Ada Kern"]).code, 3);
+    service.fettler(&["journal", "verify", "--site", "installation", "--key", "shop.key"]).done();
+    let (is_whole, said) = fettlerd(&["check"], &service);
+    assert!(is_whole, "{said}");
+    // The same name again is somebody else.
+    service.fettler(&["person", "add", "Ada Kern"]).done();
+    assert!(service.fettler(&["audit"]).done().contains(stands));
+}

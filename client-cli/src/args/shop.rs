@@ -91,6 +91,8 @@ pub(crate) enum PersonCommand {
     List(PersonListArgs),
     /// Give a person a PIN, typed twice and not shown; a manager may for anybody, everybody for themself.
     Pin(PersonPinArgs),
+    /// Erase a person's name for good; what they did stands under their number. An administrator's to do.
+    Erase(PersonEraseArgs),
 }
 
 /// Arguments of `person add`.
@@ -114,6 +116,25 @@ pub(crate) struct PersonPinArgs {
     /// The file that holds the new PIN. Else FETTLER_NEW_PIN, or what is typed at the terminal.
     #[arg(long, value_name = "FILE")]
     pub(crate) new_pin_file: Option<PathBuf>,
+    /// What every change takes.
+    #[command(flatten)]
+    pub(crate) change: ChangeArgs,
+}
+
+/// Arguments of `person erase`.
+#[derive(Debug, Args)]
+pub(crate) struct PersonEraseArgs {
+    /// Whose: a name that is known.
+    pub(crate) name: String,
+    /// Who decides it: another person.
+    #[arg(long, value_name = "NAME")]
+    pub(crate) by: String,
+    /// Why.
+    #[arg(long, value_name = "TEXT", default_value = "", hide_default_value = true)]
+    pub(crate) note: String,
+    /// That it is meant, since it cannot be undone.
+    #[arg(long)]
+    pub(crate) for_good: bool,
     /// What every change takes.
     #[command(flatten)]
     pub(crate) change: ChangeArgs,

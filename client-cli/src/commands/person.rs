@@ -2,7 +2,7 @@
 
 use super::{board, board_in, paging, request_id};
 use crate::{
-    args::shop::{PersonAddArgs, PersonCommand, PersonListArgs, PersonPinArgs},
+    args::shop::{PersonAddArgs, PersonCommand, PersonEraseArgs, PersonListArgs, PersonPinArgs},
     clock,
     exit::{Answer, Failure},
     json::Named,
@@ -17,6 +17,7 @@ pub(super) async fn run(session: &Session, command: PersonCommand) -> Result<Ans
         PersonCommand::Add(args) => add(session, args).await,
         PersonCommand::List(args) => list(session, args).await,
         PersonCommand::Pin(args) => set_pin(session, args).await,
+        PersonCommand::Erase(args) => erase(session, args).await,
     }
 }
 
@@ -57,6 +58,43 @@ async fn set_pin(session: &Session, args: PersonPinArgs) -> Result<Answer, Failu
         })
         .await?;
     show(session, &answer, answer.person.as_slice(), "nobody").await
+}
+
+/// What erasing a name leaves.
+const LEFT: &str = "backups that were made before still hold the name, and so may exports, other systems and what people wrote in notes \
+                    and titles; a shop file that names them adds them anew, as somebody else\n";
+
+/// Erases a person's name.
+async fn erase(session: &Session, args: PersonEraseArgs) -> Result<Answer, Failure> {
+    if !args.for_good {
+        let text = "erasing a name cannot be undone: not by adding it again, which makes another person; nothing was changed";
+        return Err(Failure::usage(text).with_hint(
+            "name and PIN go, and tokens of their own are taken back; what they did stands under their number; backups, exports of \
+             other systems and free texts may still hold the name; --for-good says that it is meant",
+        ));
+    }
+    let id = request_id(&args.change);
+    let (name, by, note) = (args.name, args.by, args.note);
+    let request = pb::ErasePersonRequest { request_id: id.to_string(), name, by, note };
+    let answer = session
+        .change(&request, id, |link, request| async move { link.people().erase_person(request).await })
+        .await?;
+    session.show(&answer, || erased(&answer), || render::machine::people_rows(answer.person.as_slice()))?;
+    session.out.note(LEFT);
+    Ok(Answer::Done)
+}
+
+/// What was erased, by number alone.
+fn erased(answer: &pb::ErasePersonResponse) -> String {
+    let tokens = match answer.tokens_revoked {
+        0 => String::new(),
+        1 => "; 1 token of their own was taken back".to_owned(),
+        n => format!("; {n} tokens of their own were taken back"),
+    };
+    let number = answer.person.as_ref().map_or(0, |person| person.number);
+    format!(
+        "erased: name and PIN of person {number}{tokens}; what they did stands as that of \"person {number}, erased\"\n"
+    )
 }
 
 fn typed_twice(session: &Session) -> Result<pin::Pin, Failure> {

@@ -68,6 +68,13 @@ impl PersonService for Mock {
         self.change(request.get_ref())
     }
 
+    async fn erase_person(
+        &self,
+        request: Request<pb::ErasePersonRequest>,
+    ) -> Result<Response<pb::ErasePersonResponse>, Status> {
+        self.change(request.get_ref())
+    }
+
     async fn list_people(
         &self,
         _: Request<pb::ListPeopleRequest>,

@@ -12,6 +12,8 @@ const SHOP: &[Role] = &[Technician, Planner, Manager];
 const ALL: &[Role] = &[Reporter, Technician, Planner, Manager];
 /// Who audits.
 const AUDIT: &[Role] = &[Manager];
+/// Nobody but an administrator.
+const ADMIN: &[Role] = &[];
 
 /// The roles that may make a call; an administrator may make every call.
 #[expect(clippy::match_same_arms, reason = "the rows stand by what they are about")]
@@ -30,6 +32,8 @@ pub const fn roles(method: Method) -> &'static [Role] {
         Method::AddPerson => &[Planner, Manager],
         // Beyond this, only a manager sets that of somebody else.
         Method::SetPin => &[Technician, Manager],
+        // What it takes away comes back for nobody.
+        Method::ErasePerson => ADMIN,
         // Run hours. A technician reads counters, and sees one replaced.
         Method::PushReport => &[Reporter, Technician],
         Method::PushReports | Method::StreamReports => &[Reporter],
@@ -86,6 +90,7 @@ pub fn may(access: &Access, method: Method) -> Result<(), Error> {
         return Ok(());
     }
     let name = method.name();
+    let roles = if roles.is_empty() { &[Role::Admin] } else { roles };
     let words: Vec<&str> = roles.iter().map(|role| role.word()).collect();
     let text = format!("{name} needs a token with the role {}", words.join(" or "));
     Err(Error::NotAllowed { reason: "ROLE_MISSING", subject: name.to_owned(), text })

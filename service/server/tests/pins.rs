@@ -229,3 +229,47 @@ async fn a_pin_is_set_by_a_manager_or_by_whoever_is_known() {
     let status = shop.set(&shop.admin, "Nobody", &[new]).await.unwrap_err();
     assert_eq!(fields(&status)[0].0, "name", "{status}");
 }
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 4)]
+async fn a_name_that_was_erased_is_told_as_its_number() {
+    let shop = Shop::open().await;
+    shop.close(&shop.tablet, "Ada", Some(ADA)).await.unwrap();
+    let (ada, own) = (shop.person("Ada").await.number, shop.token(Some("Ada")).await);
+    let ask = |name: &str, by: &str| {
+        let (name, by, note) = (name.into(), by.into(), "she asked".into());
+        v1::ErasePersonRequest { name, by, note, ..Default::default() }
+    };
+    let erase = async |wire: &Wire, name: &str, by: &str| {
+        PersonServiceClient::new(wire.clone())
+            .erase_person(ask(name, by))
+            .await
+            .map(tonic::Response::into_inner)
+    };
+    let refused = erase(&shop.tablet, "Ada", "Jo").await.unwrap_err();
+    assert_eq!(reason(&refused), "ROLE_MISSING");
+    assert!(refused.message().ends_with("a token with the role admin"), "{refused}");
+    let status = erase(&shop.admin, "", "").await.unwrap_err();
+    assert_eq!(fields(&status).iter().map(|field| field.0.as_str()).collect::<Vec<_>>(), ["name", "by"]);
+    let status = erase(&shop.admin, "Ada", "Ada").await.unwrap_err();
+    assert_eq!(fields(&status)[0].0, "by", "{status}");
+    // A PIN that comes with it is that of who decides.
+    let wrong = with(ask("Jo", "Ada"), &[("fettler-pin", "314159")]);
+    assert_eq!(why(&PersonServiceClient::new(shop.admin.clone()).erase_person(wrong).await), "PIN_WRONG");
+
+    let erased = erase(&shop.admin, "Ada", "Jo").await.unwrap();
+    let person = erased.person.unwrap();
+    assert_eq!((person.number, person.name.as_str(), erased.tokens_revoked), (ada, "", 1));
+    assert_eq!(fields(&erase(&shop.admin, "Ada", "Jo").await.unwrap_err())[0].0, "name");
+    let told = format!("person {ada}, erased");
+    let entries = shop.entries("north").await;
+    let closed = entries.iter().find(|entry| entry.kind == "order.closed").unwrap();
+    assert_eq!((&closed.by, closed.known_by()), (&told, v1::KnownBy::Pin));
+    let entries = shop.entries("installation").await;
+    let entry = entries.iter().find(|entry| entry.kind == "person.erased").unwrap();
+    assert_eq!((entry.by.as_str(), entry.text.as_str()), ("Jo", "person erased: she asked"));
+    assert!(entries.iter().all(|entry| !entry.text.contains("Ada")), "{entries:?}");
+    // Nobody speaks by what stood for her.
+    shop.server.clock.move_to(NOW.plus_micros(MICROS_PER_MINUTE));
+    let people = PersonServiceClient::new(own).list_people(v1::ListPeopleRequest::default()).await;
+    assert_eq!(why(&people), "TOKEN_REVOKED");
+}

@@ -49,6 +49,7 @@ const TABLE: &[(&str, &str, Code, &str)] = &[
     ("ListPeople", "{}", Code::Ok, "TPM"),
     ("AddPerson", r#"{"name": "Ada"}"#, Code::Ok, "PM"),
     ("SetPin", r#"{"name": "Ada"}"#, Code::InvalidArgument, "TM"),
+    ("ErasePerson", r#"{"name": "Nobody", "by": "Ada"}"#, Code::InvalidArgument, ""),
     ("PushReport", "{}", Code::Ok, "RT"),
     ("PushReports", r#"{"reports": [{}]}"#, Code::Ok, "R"),
     ("StreamReports", "{}", Code::Ok, "R"),
@@ -148,7 +149,11 @@ const TABLE: &[(&str, &str, Code, &str)] = &[
 ];
 
 /// Calls that concern no site.
-const OF_NO_SITE: &[&str] = &["GetInstallation", "ListSites", "ListPeople", "AddPerson", "SetPin"];
+const OF_NO_SITE: &[&str] =
+    &["GetInstallation", "ListSites", "ListPeople", "AddPerson", "SetPin", "ErasePerson"];
+
+/// Of these, calls that are only for tokens of the whole installation.
+const OF_THE_WHOLE: &[&str] = &["ErasePerson"];
 
 /// A shop with two sites and tokens.
 struct Shop {
@@ -252,6 +257,9 @@ fn stated(row: &(&str, &str, Code, &str), role: Role, is_whole: bool, site: &str
     let (name, _, code, letters) = row;
     if role != Role::Admin && !letters.contains(letter(role)) {
         return (Code::PermissionDenied, "ROLE_MISSING");
+    }
+    if OF_THE_WHOLE.contains(name) && !is_whole {
+        return (Code::PermissionDenied, "SITE_NOT_YOURS");
     }
     if OF_NO_SITE.contains(name) || site == "north" {
         return (*code, "");

@@ -1,4 +1,5 @@
-//! Who spoke: PINs and own tokens through the store contract, at a site that asks for them and at one that does not.
+//! Who spoke: PINs and own tokens through the store contract, at a site that asks for them and at one that does not, and names that
+//! are erased.
 
 #[macro_use]
 mod kit;
@@ -184,7 +185,76 @@ async fn a_token_of_one_person_and_one_of_a_identity_say_so(engine: Engine) {
     assert_eq!(leaf["after"]["identity"], "DNS:cell-7.example");
 }
 
+async fn a_name_is_erased_and_what_was_done_stands_under_the_number(engine: Engine) {
+    let mut shop = Shop::open(engine).await;
+    let ada = shop.ada().await;
+    let (jo, _) = shop.store.add_person(&caller("AddPerson", NOW), &name("Jo")).await.expect("added");
+    let order = shop.open_order("filter").await;
+    let said = ClosingSaid::plain(order, at("2026-03-18T08:00:00Z"), name("Ada"));
+    shop.store.close(&caller("CloseOrder", NOW), shop.site, &said).await.expect("closed");
+    shop.store.set_pin(&caller("SetPin", NOW), &name("Ada"), "$one").await.expect("set");
+    let access = Access::new([Role::Technician], Scope::Installation).expect("a role");
+    for (hash, person) in [(3, Some(ada)), (4, Some(ada)), (5, Some(jo.person)), (6, None)] {
+        let (name, access, hash) = ("phone".to_owned(), access.clone(), [hash; 32]);
+        let new = NewToken { name, hash, access, expires_at: None, person, identity: None };
+        shop.store.add_token(&caller("Token", NOW), &new).await.expect("kept");
+    }
+    let gone = shop.store.token(&[4; 32]).await.expect("asked").expect("kept").token;
+    shop.store.revoke_token(&caller("Token", NOW), gone).await.expect("taken back");
+
+    let request = Some(RequestKey { id: "e".into(), digest: [7; 32] });
+    let call = Caller { request, ..spoken("ErasePerson", jo.person, Known::Pin) };
+    let erase = async || shop.store.erase_person(&call, &name("Ada"), &name("Jo"), "she asked").await;
+    let erased = erase().await.expect("erased");
+    assert_eq!((erased.0.person, &erased.0.name, erased.0.pin_set_at, erased.1), (ada, &None, None, 1));
+    let head = shop.store.journal_head(SiteId::INSTALLATION).await.expect("a head");
+    assert_eq!(erase().await.expect("the same again"), erased);
+    assert_eq!(shop.store.journal_head(SiteId::INSTALLATION).await.expect("a head"), head);
+    let revoked = async |hash| shop.store.token(&[hash; 32]).await.expect("asked").expect("kept").revoked_at;
+    assert_eq!((revoked(3).await, revoked(4).await), (Some(at(NOW)), Some(at(NOW))));
+    assert_eq!((revoked(5).await, revoked(6).await), (None, None), "they are not hers");
+
+    assert_eq!(shop.store.pin(&name("Ada")).await.expect("asked"), None);
+    assert!(shop.store.person_names(&[ada]).await.expect("asked").is_empty());
+    let people = shop.store.people(PageAsk { after: None, limit: 5 }).await.expect("people").rows;
+    assert_eq!(people, [jo.clone()]);
+    let closed = shop.store.order(shop.site, order).await.expect("an order");
+    assert_eq!(closed.closing.expect("a closing").record.done_by, ada);
+    let told = &shop.entries_of(SiteId::INSTALLATION, "person.erased").await[0];
+    assert_eq!((told.person, told.note.as_deref()), (Some(jo.person), Some("she asked")));
+    assert_eq!(told.subject, format!("people/{ada}"));
+    let added = shop.entries_of(SiteId::INSTALLATION, "person.added").await;
+    let notes: Vec<Option<&str>> = added.iter().map(|entry| entry.note.as_deref()).collect();
+    assert_eq!(notes, [Some("Jo"), None], "the text is gone of which the leaf holds the digest");
+    assert_eq!(shop.entries_of(SiteId::INSTALLATION, "token.revoked").await.len(), 2);
+
+    let (anew, was_there) =
+        shop.store.add_person(&caller("AddPerson", NOW), &name("Ada")).await.expect("added");
+    assert!(!was_there && anew.person != ada && anew.pin_set_at.is_none(), "{anew:?}");
+    shop.reopen().await;
+    let parts = shop.store.check(&[], |_, _, _| false).await.expect("checked");
+    assert!(parts.iter().all(|part| part.faults.is_empty()), "{parts:?}");
+}
+
+async fn nobody_erases_themself_or_somebody_unknown(engine: Engine) {
+    let shop = Shop::open(engine).await;
+    let head = shop.store.journal_head(SiteId::INSTALLATION).await.expect("a head");
+    for (whose, by, field, why) in [
+        ("Nobody", "Ada", "name", "is not known"),
+        ("Ada", "Nobody", "by", "is not known"),
+        ("Ada", "Ada", "by", "another decides"),
+    ] {
+        let refused = shop.store.erase_person(&caller("ErasePerson", NOW), &name(whose), &name(by), "").await;
+        let Err(StoreError::Refused(Error::Invalid(found))) = refused else { panic!("{refused:?}") };
+        assert!(found[0].field == field && found[0].text.contains(why), "{found:?}");
+    }
+    assert_eq!(shop.store.journal_head(SiteId::INSTALLATION).await.expect("a head"), head);
+    shop.ada().await;
+}
+
 on_every_engine! {
+    a_name_is_erased_and_what_was_done_stands_under_the_number,
+    nobody_erases_themself_or_somebody_unknown,
     wrong_pins_are_counted_until_a_right_one_or_a_new_one,
     a_site_that_asks_takes_nothing_in_a_name_alone,
     a_danger_is_told_by_whoever_sees_it,

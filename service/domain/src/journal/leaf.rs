@@ -44,6 +44,8 @@ kinds! {
     PersonAdded = "person.added",
     /// A person was given a PIN, by themself where they are named as who said it. Neither it nor its hash stands in it.
     PinSet = "person.pin_set",
+    /// A person's name was erased, by the person who is named in the leaf.
+    PersonErased = "person.erased",
     /// A source of reports was given a rank or a meter kind.
     SourceDeclared = "source.declared",
     /// A machine was declared or its card changed.

@@ -42,6 +42,7 @@ changing!(
     },
     CountStockRequest: |ask| ("by", &ask.by),
     EndRoundRequest: |ask| ("by", &ask.by),
+    ErasePersonRequest: |ask| ("by", &ask.by),
     ForbidMachineRequest: |ask| ("by", &ask.by),
     IssueStockRequest: |ask| ("by", &ask.by),
     LoadShopRequest: |ask| ("by", &ask.by),

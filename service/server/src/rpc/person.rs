@@ -30,6 +30,21 @@ impl v1::person_service_server::PersonService for Desk {
         .await
     }
 
+    async fn erase_person(
+        &self,
+        request: Request<v1::ErasePersonRequest>,
+    ) -> Answer<v1::ErasePersonResponse> {
+        self.change("ErasePerson", request, |call, ask| async move {
+            let people::Erasing { name, by, note } = people::erasing(&ask)?;
+            // People are of all sites, and what is erased comes back for none.
+            call.journal_of("installation").await?;
+            let (record, revoked) = call.store.erase_person(&call.caller, &name, &by, &note).await?;
+            let tokens_revoked = i32::try_from(revoked).unwrap_or(i32::MAX);
+            Ok(v1::ErasePersonResponse { person: Some(people::person(&record, call.now())), tokens_revoked })
+        })
+        .await
+    }
+
     async fn list_people(&self, request: Request<v1::ListPeopleRequest>) -> Answer<v1::ListPeopleResponse> {
         self.read(request, |call, ask| async move {
             let page = call.store.people(page::ask(&ask)?).await?;

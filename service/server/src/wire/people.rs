@@ -11,7 +11,7 @@ use fettler_proto::v1;
 use fettler_store::contract::{Caller, PersonRecord};
 use std::collections::BTreeMap;
 
-/// Names of people by number. A name that was erased is shown as the number.
+/// Names of people by number. Who has none is one whose name was erased, and is told by the number.
 #[derive(Clone, Debug, Default)]
 pub struct Names(BTreeMap<PersonId, Name>);
 
@@ -23,7 +23,7 @@ impl Names {
 
     /// A person's name.
     pub fn of(&self, person: PersonId) -> String {
-        self.0.get(&person).map_or_else(|| format!("person {person}"), Name::to_string)
+        self.0.get(&person).map_or_else(|| format!("person {person}, erased"), Name::to_string)
     }
 
     /// A person's name; empty when nobody is meant.
@@ -37,6 +37,24 @@ pub fn named(name: &str) -> Result<Name, Error> {
     let mut fields = Fields::new();
     let name = fields.name("name", name);
     fields.finish(name)
+}
+
+/// Whose name is to be erased, who decides it, and why.
+pub struct Erasing {
+    /// The name.
+    pub name: Name,
+    /// Who decides.
+    pub by: Name,
+    /// Why; empty for nothing said.
+    pub note: String,
+}
+
+/// Reads whose name is to be erased.
+pub fn erasing(ask: &v1::ErasePersonRequest) -> Result<Erasing, Error> {
+    let mut fields = Fields::new();
+    let (name, by) = (fields.name("name", &ask.name), fields.name("by", &ask.by));
+    let note = fields.note("note", &ask.note);
+    fields.finish(name.zip(by).zip(note).map(|((name, by), note)| Erasing { name, by, note }))
 }
 
 /// Refuses a PIN for somebody else, but from a manager. Who is known by PIN or own token is the person it is for.

@@ -145,6 +145,10 @@ impl Store for Fake {
         Ok((record, false))
     }
 
+    async fn erase_person(&self, _: &Caller, _: &Name, _: &Name, _: &str) -> Result<(PersonRecord, u32)> {
+        away()
+    }
+
     async fn push(&self, _: &Caller, _: SiteId, reports: Vec<Received>) -> Result<Vec<Acknowledged>> {
         self.be_let_in().await;
         let ids = reports.iter().map(|report| report.key.report.to_string()).collect();

@@ -12,7 +12,7 @@
 //! * [`push`], [`ledger`], [`apply`], [`settle`], [`meters`], [`reports`]: run hours.
 //! * [`inputs`], [`refresh`], [`plan_reads`], [`weeks`], [`ahead`], [`upkeep`]: the plan.
 //! * [`fleet`], [`planned`]: what expected dates rest on beside a meter's own reports.
-//! * [`people`], [`pins`], [`sites`], [`entries`]: who speaks, and the rest of the reading.
+//! * [`people`], [`pins`], [`erasing`], [`sites`], [`entries`]: who speaks, and the rest of the reading.
 //! * [`proofs`], [`tokens`]: what makes the journal provable, and who may call.
 //! * [`shop`], [`shop_scope`], [`shop_state`], [`shop_write`], [`machines`]: declarations and machines.
 //! * [`orders`], [`close`], [`ending`], [`ended`]: work orders.
@@ -51,6 +51,7 @@ mod due_calendars;
 mod ended;
 mod ending;
 mod entries;
+mod erasing;
 mod fleet;
 mod fluid_reads;
 mod fluids;
@@ -144,6 +145,7 @@ pub(super) fn all_sql() -> Vec<&'static str> {
         ended::ALL_SQL,
         ending::ALL_SQL,
         entries::ALL_SQL,
+        erasing::ALL_SQL,
         handovers::ALL_SQL,
         fluids::ALL_SQL,
         gauges::ALL_SQL,

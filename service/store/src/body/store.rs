@@ -5,9 +5,9 @@ use super::looks::{Asked, ReadTx};
 use super::tx::{Connect, Tx};
 use super::writer::Queue;
 use super::{
-    Conn, Db, ahead, audit, buy, close, declared, dialect, ending, entries, fleet, fluid_reads, fluids,
-    machines, meters, orders, people, plan_reads, planned, point_reads, readings as body_readings, reports,
-    settle, shelf, shelf_use, shop, shop_state, sites,
+    Conn, Db, ahead, audit, buy, close, declared, dialect, ending, entries, erasing, fleet, fluid_reads,
+    fluids, machines, meters, orders, people, plan_reads, planned, point_reads, readings as body_readings,
+    reports, settle, shelf, shelf_use, shop, shop_state, sites,
 };
 use super::{upkeep, writer};
 use crate::contract::{
@@ -70,6 +70,17 @@ impl Store for SqlStore {
     async fn add_person(&self, caller: &Caller, name: &Name) -> Result<(PersonRecord, bool)> {
         let name = name.clone();
         self.queue.write(caller, move |tx| Box::pin(people::add_person(tx, name))).await
+    }
+
+    async fn erase_person(
+        &self,
+        caller: &Caller,
+        name: &Name,
+        by: &Name,
+        note: &str,
+    ) -> Result<(PersonRecord, u32)> {
+        let (name, by, note) = (name.clone(), by.clone(), note.to_owned());
+        self.queue.write(caller, move |tx| Box::pin(erasing::person(tx, name, by, note))).await
     }
 
     async fn people(&self, page: PageAsk<String>) -> Result<Page<PersonRecord, String>> {

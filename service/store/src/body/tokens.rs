@@ -21,13 +21,15 @@ const ANY: &str = "SELECT number FROM token LIMIT 1";
 const ADD: &str = "INSERT INTO token (number, name, hash, made_at, leaf, roles, sites, expires_at, person, \
     identity) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)";
 const REVOKE: &str = "UPDATE token SET revoked_at = $2 WHERE number = $1";
+const STANDING: &str = "SELECT number, name, roles, sites, made_at, expires_at, revoked_at, used_at, person, identity FROM token \
+    WHERE person = $1 AND revoked_at IS NULL ORDER BY number";
 const USED: &str = "UPDATE token SET used_at = $2 WHERE number = $1 AND (used_at IS NULL OR used_at < $2)";
 /// What the journal says of a token: the bytes of the entry that made it.
 const MADE: &str =
     "SELECT j.bytes FROM journal_leaf j JOIN token t ON j.number = t.leaf WHERE j.site = 0 AND t.number = $1";
 
 #[cfg(test)]
-pub(super) const ALL_SQL: &[&str] = &[BY_HASH, BY_NUMBER, LIST, ANY, ADD, REVOKE, USED, MADE];
+pub(super) const ALL_SQL: &[&str] = &[BY_HASH, BY_NUMBER, LIST, ANY, ADD, REVOKE, STANDING, USED, MADE];
 
 fn record(row: &DbRow) -> Result<TokenRecord> {
     let mut row = Reading::new(row, "token");
@@ -152,6 +154,22 @@ pub(super) async fn revoke(tx: &mut Tx, token: TokenId) -> Result<TokenRecord> {
     if stands.revoked_at.is_some() {
         return Ok(stands);
     }
+    take_back(tx, stands).await
+}
+
+/// Takes back all that stand for a person and were not yet; says how many. The installation must have been taken.
+pub(super) async fn revoke_all_of(tx: &mut Tx, person: PersonId) -> Result<u32> {
+    let rows = sqlx::query(STANDING).bind(person.0).fetch_all(&mut tx.conn).await?;
+    let mut revoked = 0;
+    for row in &rows {
+        take_back(tx, record(row)?).await?;
+        revoked += 1;
+    }
+    Ok(revoked)
+}
+
+async fn take_back(tx: &mut Tx, stands: TokenRecord) -> Result<TokenRecord> {
+    let token = stands.token;
     let mut after = state(&mut tx.conn, token).await?;
     let before = Some(digest_of(&after)?);
     let now = tx.caller.now;

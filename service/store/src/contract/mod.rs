@@ -158,6 +158,15 @@ pub trait Store:
 {
     /// Adds a person, or gives the one with that name; says whether they were there already.
     async fn add_person(&self, caller: &Caller, name: &Name) -> Result<(PersonRecord, bool)>;
+    /// Erases a person's name, their PIN and the text in which the journal's entry of it is sealed, and takes back the tokens of
+    /// their own; says how many.
+    async fn erase_person(
+        &self,
+        caller: &Caller,
+        name: &Name,
+        by: &Name,
+        note: &str,
+    ) -> Result<(PersonRecord, u32)>;
     /// People by name.
     async fn people(&self, page: PageAsk<String>) -> Result<Page<PersonRecord, String>>;
     /// The person with this name; refused, with the field's name, when nobody has it.
