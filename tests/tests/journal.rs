@@ -297,8 +297,10 @@ async fn an_entry_that_was_altered_in_the_database_is_found_by_asking_the_servic
     // Only the bytes: the hash beside them, and all that follows from it, stay as they were.
     let file = format!("sqlite://{}", service.data().join("fettler.db").display());
     let mut database = sqlx::SqliteConnection::connect(&file).await.expect("it opens");
-    let alter = "UPDATE journal_leaf SET bytes = CAST(replace(CAST(bytes AS TEXT), '\"R-9\"', '\"R-8\"') AS BLOB) WHERE site = 1";
-    sqlx::query(alter).execute(&mut database).await.expect("altered");
+    let alter = "UPDATE journal_leaf SET bytes = CAST(replace(CAST(bytes AS TEXT), 'R-9/', 'R-8/') AS BLOB) \
+        WHERE site = 1 AND subject LIKE '%/R-9/%'";
+    let altered = sqlx::query(alter).execute(&mut database).await.expect("altered");
+    assert_eq!(altered.rows_affected(), 1);
     database.close().await.expect("it closes");
     service.start_again();
     for more in [&[][..], &["--key", "shop.key"], &["--key", "shop.key", "--checkpoint", "kept.txt"]] {

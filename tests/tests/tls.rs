@@ -153,6 +153,17 @@ fn each_fault_of_the_encryption_says_what_to_do() {
     shop.own.sign(shop.folder.path(), "old", "127.0.0.1", true);
     let old = Service::start_with(&["--tls-cert", &shop.at("old.pem"), "--tls-key", &shop.at("old.key")]);
     hint(&called(&old.endpoint().replace("http:", "https:")), "the certificate is over");
+    // An authority's certificate shown as the service's own, which is what making one in one step mostly gives.
+    let key = KeyPair::generate().expect("a key");
+    let mut params = CertificateParams::new(vec!["127.0.0.1".to_owned()]).expect("a name");
+    params.is_ca = IsCa::Ca(BasicConstraints::Unconstrained);
+    let certificate = params.self_signed(&key).expect("signed").pem();
+    fs::write(shop.at("both.pem"), certificate).expect("a file");
+    fs::write(shop.at("both.key"), key.serialize_pem()).expect("a file");
+    let both = Service::start_with(&["--tls-cert", &shop.at("both.pem"), "--tls-key", &shop.at("both.key")]);
+    let server = both.endpoint().replace("http:", "https:");
+    let ran = fettler(&server, both.data(), &["--ca-file", &shop.at("both.pem"), "person", "list"], b"");
+    hint(&ran, "basicConstraints CA:FALSE");
 }
 
 #[test]

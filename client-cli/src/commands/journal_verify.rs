@@ -155,8 +155,7 @@ async fn lineages(
         for entry in answer.entries {
             let proof = inclusion(session, Which::Entry(entry.number)).await?;
             let opening = Opening::read(&proof.leaf).filter(|opening| opening.number == proof.number);
-            let proven =
-                keys.iter().map(|key| proof.proven_by(key, verify)).reduce(|one, other| one.or(other));
+            let proven = keys.iter().map(|key| proof.proven_by(key, verify)).reduce(Result::or);
             match (proven.ok_or_else(|| odd("key"))?, opening) {
                 (Ok(_), Some(opening)) => openings.push(opening),
                 (Err(error), _) => report.wrong.push((format!("entry {}", entry.number), error.to_string())),
