@@ -137,7 +137,9 @@ fn an_export_that_ends_early_or_belongs_elsewhere_is_not_believed() {
     let other = || VerifierKey::new(key().name(), [8; 32]).expect("a key");
     for keys in [[key(), other()], [other(), key()]] {
         let mut reader = Reader::new(export(&all)[0].as_bytes(), keys, &[note(&all[..2])], verify);
-        all.iter().for_each(|leaf| reader.take(line(leaf).as_bytes()));
+        for leaf in &all {
+            reader.take(line(leaf).as_bytes());
+        }
         let verdict = reader.end();
         assert_eq!((verdict.findings.as_slice(), verdict.key), (&[][..], Some(key())));
     }
