@@ -22,7 +22,7 @@ const ALTERED: &str = "JOURNAL_ALTERED";
 
 /// What to do about a checkpoint that none of the keys has signed.
 const EARLIER_KEY: &str =
-    "Where the key was replaced since, give the earlier one as well, with another --key";
+    "Where the key was replaced, give both, the present one and the earlier, each with a --key";
 
 /// Runs `journal verify`.
 pub(super) async fn run(session: &Session, args: &VerifyArgs) -> Result<Answer, Failure> {
@@ -43,6 +43,14 @@ fn checkpoint_in(path: &Path) -> Result<String, Failure> {
         Err(error) => {
             Err(Failure::usage(format!("{} {error}; give a checkpoint that was kept", path.display())))
         }
+    }
+}
+
+/// Why a checkpoint is not taken, and what to do where none of the keys has signed it.
+fn unsigned(error: &NoteError) -> String {
+    match error {
+        NoteError::NotSigned(_) => format!("{error}. {EARLIER_KEY}"),
+        NoteError::NotKey | NoteError::NotNote(_) | NoteError::Altered(_) => error.to_string(),
     }
 }
 
@@ -102,7 +110,7 @@ async fn of_service(
             ..Report::of(checkpoint.origin.to_string(), checkpoint.head)
         },
         Err(error) => {
-            return Report::of_refusal(format!("its checkpoint {error}")).show(session);
+            return Report::of_refusal(format!("its checkpoint {}", unsigned(&error))).show(session);
         }
     };
     let lineages = lineages(session, &mut report, keys, &now).await?;
@@ -197,9 +205,7 @@ async fn go_on(
     let kept = match Checkpoint::of_any(note, keys, verify) {
         Ok(kept) => kept.stand(),
         Err(error) => {
-            let more =
-                if let NoteError::NotSigned(_) = error { format!(". {EARLIER_KEY}") } else { String::new() };
-            report.wrong.push((name.to_owned(), format!("{error}{more}")));
+            report.wrong.push((name.to_owned(), unsigned(&error)));
             return Ok(());
         }
     };
