@@ -13,6 +13,7 @@ use fettler_domain::journal::lineage::{Lineages, Opening};
 use fettler_domain::journal::note::VerifierKey;
 use fettler_domain::journal::proof::Head;
 use serde_json::json;
+use std::collections::BTreeSet;
 use std::fmt::Write as _;
 
 /// The restores of a journal, in words.
@@ -70,9 +71,15 @@ impl Report {
         let (restores, key) = (restores(&verdict.lineages), verdict.key.clone());
         let of = Report::of(origin.unwrap_or_else(|| "unknown journal".to_owned()), verdict.read);
         let mut report = Report { key, key_was_given, kept_was_given: !kept.is_empty(), restores, ..of };
+        let not_held: BTreeSet<Place> = verdict
+            .findings
+            .iter()
+            .map(|found| found.place)
+            .filter(|at| matches!(at, Place::Kept(_)))
+            .collect();
         report.take(verdict, kept);
-        let (kept, gone) = (kept.len(), report.gone.len());
-        report.held = match kept - gone.min(kept) {
+        let kept = kept.len();
+        report.held = match kept - not_held.len() {
             0 => Vec::new(),
             1 if kept > 1 => vec!["it goes on from the other checkpoint that was kept".to_owned()],
             1 => vec!["it goes on from the checkpoint that was kept".to_owned()],
