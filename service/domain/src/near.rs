@@ -51,9 +51,43 @@ pub fn some_of<'a>(names: impl Iterator<Item = &'a str>) -> String {
     if more > 0 { format!("{told} and {more} more") } else { told }
 }
 
+/// What a person's name looks like. Two names of one look cannot be told apart by eye: letters that are drawn alike (Unicode
+/// Technical Standard 39, section 4), capitals, and more than one space make no difference.
+pub fn look(name: &str) -> String {
+    let words: Vec<&str> = name.split_whitespace().collect();
+    unicode_security::skeleton(&words.join(" ")).collect::<String>().to_lowercase()
+}
+
+/// Why a name that looks like another person's is not taken, to follow the name's field.
+pub fn looks_like(name: &str, other: &str) -> String {
+    format!(
+        "`{name}` looks like `{other}`, who is known, and the work of the one would be put down to the other: use the name that \
+         is known, or write this one so that nobody takes it for that"
+    )
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn names_of_one_look_are_told_from_names_that_only_are_near() {
+        for alike in [
+            "ada kern",
+            "Ada  Kern",
+            "\u{410}da Kern",
+            "Ad\u{430} Kern",
+            "Ada\u{a0}Kern",
+            "Ada Ke\u{200d}rn",
+            "Ada Kem",
+        ] {
+            assert_eq!(look(alike), look("Ada Kern"), "{alike:?}");
+        }
+        assert_eq!(look("Zo\u{eb} Lund"), look("Zoe\u{308} Lund"), "one letter, or a letter and its dots");
+        for other in ["Ada Kernn", "Adam Kern", "Ida Kern", "Åda Kern", "Ada K.", "Kern Ada"] {
+            assert_ne!(look(other), look("Ada Kern"), "{other}");
+        }
+    }
 
     #[test]
     fn slips_are_seen_through_and_other_names_are_not() {

@@ -34,9 +34,12 @@ async fn without_a_token_nothing_is_told() {
 
 #[tokio::test]
 async fn the_bare_address_leads_to_the_board() {
-    let told = Shop::open(false, false).await.get("/", "").await;
-    assert_eq!((told.status, told.headers["location"].as_str()), (303, "/board"));
-    assert_eq!(told.text(), "");
+    let shop = Shop::open(false, false).await;
+    for (asked, leads_to) in [("/", "/board"), ("/?wall=1&site=north", "/board?wall=1&site=north")] {
+        let told = shop.get(asked, "").await;
+        assert_eq!((told.status, told.headers["location"].as_str()), (303, leads_to));
+        assert_eq!(told.text(), "");
+    }
 }
 
 #[tokio::test]

@@ -236,6 +236,24 @@ async fn a_name_is_erased_and_what_was_done_stands_under_the_number(engine: Engi
     assert!(parts.iter().all(|part| part.faults.is_empty()), "{parts:?}");
 }
 
+async fn a_name_that_looks_like_anothers_is_not_taken(engine: Engine) {
+    let shop = Shop::open(engine).await;
+    let head = shop.store.journal_head(SiteId::INSTALLATION).await.expect("a head");
+    for alike in ["ada", "\u{410}da", "Ad\u{200b}a"] {
+        let refused = shop.store.add_person(&caller("AddPerson", NOW), &name(alike)).await;
+        let Err(StoreError::Refused(Error::Invalid(found))) = refused else {
+            panic!("{alike:?}: {refused:?}")
+        };
+        let says = format!("`{alike}` looks like `Ada`, who is known");
+        assert!(found[0].field == "name" && found[0].text.starts_with(&says), "{found:?}");
+    }
+    assert_eq!(shop.store.journal_head(SiteId::INSTALLATION).await.expect("a head"), head);
+    for (other, is_there) in [("Ada", true), ("Ada K.", false), ("Ida", false), ("Ada K.", true)] {
+        let added = shop.store.add_person(&caller("AddPerson", NOW), &name(other)).await.expect("added");
+        assert_eq!(added.1, is_there, "{other}");
+    }
+}
+
 async fn nobody_erases_themself_or_somebody_unknown(engine: Engine) {
     let shop = Shop::open(engine).await;
     let head = shop.store.journal_head(SiteId::INSTALLATION).await.expect("a head");
@@ -253,6 +271,7 @@ async fn nobody_erases_themself_or_somebody_unknown(engine: Engine) {
 }
 
 on_every_engine! {
+    a_name_that_looks_like_anothers_is_not_taken,
     a_name_is_erased_and_what_was_done_stands_under_the_number,
     nobody_erases_themself_or_somebody_unknown,
     wrong_pins_are_counted_until_a_right_one_or_a_new_one,

@@ -125,6 +125,38 @@ const ALTERED: &[(&str, &str)] = &[
         "closings: closing 1 was undone by the journal, and stands",
     ),
     (
+        "UPDATE closing SET record = '{}' WHERE site = 1 AND number = 2",
+        "closings: closing 2 of order 2 cannot be read; entry",
+    ),
+    (
+        "UPDATE closing SET machine = machine + 1 WHERE site = 1 AND number = 2",
+        "closings: closing 2 of order 2 is listed by other things than its record says",
+    ),
+    (
+        "UPDATE closing SET record = replace(record, 'another machine', 'by mistake') WHERE site = 1 AND number = 1",
+        "closings: how closing 1 was undone is not what entry",
+    ),
+    (
+        "UPDATE closing SET record = replace(record, '\"undone\":{\"at\":1', '\"undone\":{\"at\":2') WHERE site = 1 AND number = 1",
+        "closings: how closing 1 was undone is not what entry",
+    ),
+    (
+        "UPDATE work_order SET state = 'open', planned = 0 WHERE site = 1 AND number = 2",
+        "closings: closing 2 of order 2 stands, and does not end it",
+    ),
+    (
+        "UPDATE work_order SET closing = 1 WHERE site = 1 AND number = 2",
+        "closings: closing 1 of order 2 is undone, and ends it",
+    ),
+    (
+        "UPDATE work_order SET closing = NULL WHERE site = 1 AND number = 2",
+        "closings: order 2 counts as closed, and no closing of it stands",
+    ),
+    (
+        "UPDATE journal_leaf SET hash = bytes WHERE site = 1 AND number = 3",
+        "journal: entry 3: its bytes do not give its hash",
+    ),
+    (
         "UPDATE closing SET number = 9 WHERE site = 1 AND number = 1",
         "closings: closing 1 was recorded, and is not there",
     ),
@@ -137,6 +169,10 @@ const ALTERED: &[(&str, &str)] = &[
         "plan: the row of order 1 is listed by other values",
     ),
     ("DELETE FROM plan WHERE site = 1 AND number = 1", "plan: open order 1 has no row"),
+    (
+        "UPDATE plan SET payload = '{}' WHERE site = 1 AND number = 1",
+        "plan: stored data is damaged: plan.payload of row {}",
+    ),
     (
         "UPDATE plan SET payload = replace(payload, '\"earliest\"', '\"latest\"') WHERE site = 1 AND number = 1",
         "plan: the row of order 1 is not what planning it afresh gives",

@@ -11,6 +11,7 @@ use super::task_diff::check_task_card;
 use super::{Declaration, LastDoneCard, SheetCard, ShopChange, SiteCard};
 use crate::calendar::{Calendar, CalendarError, CalendarSpec, WallTime};
 use crate::error::Violation;
+use crate::near;
 use crate::text::{Key, Name};
 use crate::time::ShopDay;
 use std::collections::{BTreeMap, BTreeSet};
@@ -227,11 +228,24 @@ impl<'a> Differ<'a> {
             return;
         }
         let mut seen = BTreeSet::new();
+        let looks = |name: &Name| (near::look(name.as_str()), name.clone());
+        let mut known: BTreeMap<String, Name> = self.current.people.iter().map(looks).collect();
         for (i, name) in declared.people.iter().enumerate() {
+            let field = format!("shop.people[{i}]");
             if !seen.insert(name) {
-                self.wrong(format!("shop.people[{i}]"), twice("person", name));
+                self.wrong(field, twice("person", name));
             } else if !self.current.people.contains(name) {
-                self.step(format!("person {name}"), "added".to_owned(), Write::Person(name.clone()));
+                let (look, name) = looks(name);
+                match known.get(&look) {
+                    Some(other) => {
+                        let text = near::looks_like(name.as_str(), other.as_str());
+                        self.wrong(field, text);
+                    }
+                    None => {
+                        self.step(format!("person {name}"), "added".to_owned(), Write::Person(name.clone()));
+                        known.insert(look, name);
+                    }
+                }
             }
         }
     }

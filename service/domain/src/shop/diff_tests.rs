@@ -289,6 +289,29 @@ fn each_change_is_told_in_words() {
 }
 
 #[test]
+fn a_new_person_who_looks_like_another_is_refused_and_one_who_stands_so_is_not() {
+    let refused = |state: &ShopState, people: &[&str]| {
+        let mut declared = shop();
+        declared.people = people.iter().map(|person| name(person)).collect();
+        let found = diff(state, &declared, today()).err().unwrap_or_default();
+        found.iter().map(|found| (found.field.clone(), found.text.clone())).collect::<Vec<_>>()
+    };
+    let state = loaded(&shop());
+    let [(field, text)] = &refused(&state, &["Ada", "Ben", "\u{410}da"])[..] else {
+        panic!("one is refused")
+    };
+    assert!(
+        field == "shop.people[2]" && text.starts_with("`\u{410}da` looks like `Ada`, who is known"),
+        "{text}"
+    );
+    let [(field, _)] = &refused(&state, &["Ben", "ben"])[..] else { panic!("one is refused") };
+    assert_eq!(field, "shop.people[1]", "both are new");
+    let mut both = state.clone();
+    both.people.insert(name("ada"));
+    assert_eq!(refused(&both, &["Ada", "ada"]), [], "who is there stays");
+}
+
+#[test]
 fn a_sheet_that_changes_reaches_machines_that_are_not_named() {
     let mut declared = shop();
     declared.machines.clear();

@@ -30,19 +30,42 @@ pub(super) async fn check(store: &SqlStore, notes: &[KeptNote], verify: Verify) 
     let heads = entries::heads(&mut *store.read().await?).await?;
     let mut arrivals = Vec::new();
     for (site, head) in heads {
-        let checked = check_journal::check(store, site, notes, verify).await?;
-        arrivals.push((site, head.size.min(checked.size), checked.arrivals));
-        parts.push(checked.part);
+        match check_journal::check(store, site, notes, verify).await {
+            Ok(checked) => {
+                arrivals.push((site, Some((head.size.min(checked.size), checked.arrivals))));
+                parts.push(checked.part);
+            }
+            unread => {
+                arrivals.push((site, None));
+                parts.push(or_fault("journal", site, unread.map(|checked| checked.part))?);
+            }
+        }
     }
-    for (site, size, arrived) in arrivals {
+    for (site, journal) in arrivals {
         if site == SiteId::INSTALLATION {
             continue;
         }
-        parts.push(check_closings::check(store, site, size).await?);
-        parts.push(check_ledger::check(store, site, (size, arrived)).await?);
-        parts.push(check_plan::check(store, site).await?);
+        // Where the journal itself cannot be read, there is nothing to hold these against.
+        if let Some((size, arrived)) = journal {
+            parts.push(or_fault("closings", site, check_closings::check(store, site, size).await)?);
+            parts.push(or_fault("ledger", site, check_ledger::check(store, site, (size, arrived)).await)?);
+        }
+        parts.push(or_fault("plan", site, check_plan::check(store, site).await)?);
     }
     Ok(parts)
+}
+
+/// A part, or that what is stored of it cannot be read: a fault like others, so that the other parts are looked at all the same.
+fn or_fault(name: &'static str, site: SiteId, looked: Result<Part>) -> Result<Part> {
+    match looked {
+        Err(error @ StoreError::Corrupt { .. }) => {
+            let mut part = Part::new(name, Some(site));
+            part.seen = "not read to its end".to_owned();
+            part.fault(error.to_string(), RESTORE);
+            Ok(part)
+        }
+        looked => looked,
+    }
 }
 
 /// The engine's own check, and each row of each table read once.

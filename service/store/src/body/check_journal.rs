@@ -171,14 +171,14 @@ impl Walk {
         let mut row = Reading::new(row, "journal_leaf");
         let (number, at): (i64, i64) = (row.next()?, row.next()?);
         let (kind, subject): (String, String) = (row.next()?, row.next()?);
-        let (bytes, hash): (Vec<u8>, [u8; 32]) = (row.next()?, row.hash("hash")?);
+        let (bytes, hash): (Vec<u8>, &[u8]) = (row.next()?, row.next()?);
         let (salt, text): (Option<Vec<u8>>, Option<String>) = (row.next()?, row.next()?);
         if number != self.frontier.size() {
             return Ok(false);
         }
         let mut odd = Vec::new();
         let own = hash_of(&bytes);
-        if own.0 != hash {
+        if own.0 != *hash {
             odd.push("its bytes do not give its hash".to_owned());
         }
         match EntryRead::of(&bytes) {

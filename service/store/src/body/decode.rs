@@ -8,6 +8,9 @@ use serde::de::DeserializeOwned;
 use serde_json::Value;
 use sqlx::Row as _;
 
+/// How many characters of a damaged value are shown.
+const SHOWN: usize = 120;
+
 /// A row being read: its table, for the message when a column is not what we wrote.
 pub(super) struct Reading<'r> {
     pub(super) row: &'r DbRow,
@@ -89,7 +92,12 @@ impl<'r> Reading<'r> {
     /// That a column is damaged.
     #[expect(clippy::needless_pass_by_value, reason = "callers hand over numbers and texts alike")]
     pub(super) fn corrupt(&self, column: &'static str, value: impl ToString) -> StoreError {
-        StoreError::Corrupt { table: self.table, column, row: value.to_string() }
+        let mut row = value.to_string();
+        if let Some((end, _)) = row.char_indices().nth(SHOWN) {
+            row.truncate(end);
+            row.push('…');
+        }
+        StoreError::Corrupt { table: self.table, column, row }
     }
 }
 

@@ -10,6 +10,7 @@ use crate::contract::{Page, PageAsk, PersonRecord, Result};
 use fettler_domain::error::Error;
 use fettler_domain::ids::{PersonId, SiteId};
 use fettler_domain::journal::Kind;
+use fettler_domain::near;
 use fettler_domain::pin::Unproven;
 use fettler_domain::shop::SiteCard;
 use fettler_domain::text::Name;
@@ -24,6 +25,7 @@ const PERSON_NUMBERED: &str = "SELECT p.number, p.name, p.added_at, q.set_at, q.
 const ADD_PERSON: &str = "INSERT INTO person (number, name, added_at, leaf) VALUES ($1, $2, $3, $4)";
 const PEOPLE: &str = "SELECT p.number, p.name, p.added_at, q.set_at, q.wrong, q.wrong_at FROM person p \
     LEFT JOIN person_pin q ON q.person = p.number WHERE p.name > $1 ORDER BY p.name LIMIT $2";
+const KNOWN: &str = "SELECT name FROM person WHERE name IS NOT NULL ORDER BY number";
 const CARD: &str = "SELECT card FROM site WHERE number = $1";
 static NAMES: Bulk = Bulk::new(
     "WITH k(number) AS (VALUES",
@@ -34,7 +36,7 @@ static NAMES: Bulk = Bulk::new(
 
 #[cfg(test)]
 pub(super) fn all_sql() -> Vec<&'static str> {
-    vec![PERSON, PERSON_NUMBERED, ADD_PERSON, PEOPLE, CARD, NAMES.sample()]
+    vec![PERSON, PERSON_NUMBERED, ADD_PERSON, PEOPLE, KNOWN, CARD, NAMES.sample()]
 }
 
 fn record(row: &DbRow) -> Result<PersonRecord> {
@@ -61,10 +63,30 @@ pub(super) async fn add_person(tx: &mut Tx, name: Name) -> Result<(PersonRecord,
     if let Some((person, was_there)) = tx.replayed(SiteId::INSTALLATION).await? {
         return Ok((numbered(&mut tx.conn, person).await?, was_there));
     }
+    nobody_looks_like(&mut tx.conn, &name).await?;
     let (person, leaf) = person_named(tx, &name).await?;
     let was_there = leaf.is_none();
     tx.remember(SiteId::INSTALLATION, &(person.person, was_there), leaf, Keep::AWhile).await?;
     Ok((person, was_there))
+}
+
+/// Refuses a name that cannot be told by eye from that of another person.
+async fn nobody_looks_like(conn: &mut Conn, name: &Name) -> Result<()> {
+    let look = near::look(name.as_str());
+    let mut alike = None;
+    for row in &sqlx::query(KNOWN).fetch_all(conn).await? {
+        let known = Reading::new(row, "person").text("name", Name::new)?;
+        if known == *name {
+            return Ok(());
+        }
+        if near::look(known.as_str()) == look {
+            alike.get_or_insert(known);
+        }
+    }
+    match alike {
+        Some(other) => Err(Error::invalid("name", near::looks_like(name.as_str(), other.as_str())).into()),
+        None => Ok(()),
+    }
 }
 
 /// The person with a name, added when there is none; then with the leaf that records it. The installation must have

@@ -34,7 +34,7 @@ use crate::status::{Failure, Then};
 use crate::tls::Peer;
 use asking::Asker;
 use axum::Router;
-use axum::extract::{Request, State};
+use axum::extract::{RawQuery, Request, State};
 use axum::response::Response;
 use axum::routing::{get, post};
 use http::HeaderMap;
@@ -123,12 +123,18 @@ pub(super) fn paths(desk: &Desk, doorkeeper: Arc<Doorkeeper>, gate: Gate<Routes>
         turns: Semaphore::new(AT_ONCE),
     };
     Router::new()
-        .route("/", get(async || page::answered(Ok(page::elsewhere("/board")))))
+        .route("/", get(front))
         .route("/board", get(sheet))
         .route("/board/enter", get(entering::form).post(entering::enter))
         .route("/board/leave", post(entering::leave))
         .route("/board/order/{number}", get(closing::form).post(closing::close))
         .with_state(Arc::new(board))
+}
+
+/// Who typed the service's address alone wants the board, as what stands behind it asks for.
+async fn front(RawQuery(query): RawQuery) -> Response {
+    let asked = query.map(|query| format!("?{query}")).unwrap_or_default();
+    page::answered(Ok(page::elsewhere(&format!("/board{asked}"))))
 }
 
 /// What becomes of a request: a page, or the page that says why not.
