@@ -45,7 +45,7 @@ const METERS: &str = "SELECT m.number, m.tag, m.family, x.number, x.kind FROM ma
     AND m.family = COALESCE($3, m.family) ORDER BY m.number, x.number";
 
 /// When machines were declared and moved.
-const MOVES: &str = "SELECT subject, kind, at FROM journal_leaf WHERE site = $1 AND kind IN ('machine.declared', \
+const MOVES: &str = "SELECT subject, kind, at FROM journal_leaf WHERE site = $1 AND kind <> 'report.arrived' AND kind IN ('machine.declared', \
     'machine.forbidden', 'machine.rested', 'machine.returned', 'machine.retired') ORDER BY number";
 /// The first closing of each machine: what was done before it was declared may be told afterwards.
 const FIRST_DONE: &str = "SELECT machine, MIN(done_at) FROM closing WHERE site = $1 AND undone = 0 GROUP BY machine ORDER BY machine";

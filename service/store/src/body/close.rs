@@ -29,7 +29,7 @@ const ORDER: &str = "SELECT o.state, o.machine, m.tag, o.task, t.card, t.sheet, 
 /// The open orders of all tasks that a task covers, directly and through others.
 const COVERED: &str = "WITH RECURSIVE c(task) AS (SELECT smaller FROM task_cover WHERE site = $1 AND larger = $2 \
     UNION SELECT x.smaller FROM c JOIN task_cover x ON x.site = $1 AND x.larger = c.task) \
-    SELECT o.number FROM c JOIN work_order o ON o.site = $1 AND o.task = c.task AND o.planned = 1 AND o.state = 'open' ORDER BY o.number";
+    SELECT o.number FROM c CROSS JOIN work_order o WHERE o.site = $1 AND o.task = c.task AND o.planned = 1 AND o.state = 'open' ORDER BY o.number";
 const LAST: &str = "SELECT MAX(done_at) FROM closing WHERE site = $1 AND task = $2 AND undone = 0";
 const PUT_CLOSING: &str = "INSERT INTO closing (site, number, work_order, task, machine, done_at, entered_at, covered_by, \
     undone, record, leaf) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, 0, $9, $10)";

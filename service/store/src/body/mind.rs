@@ -25,6 +25,8 @@ const SEGMENTS_MAX: usize = 1_000_000;
 /// What is known of a meter that has counted next to nothing, its forecast with it, in the same measure: some 900 bytes. Without
 /// it, hundreds of thousands of meters with a report each would be within the bound.
 const OF_A_METER: usize = 30;
+/// How many turns pass between two looks at the bounds: what a few transactions bring is small beside them.
+const TURNS_BETWEEN_LOOKS: u64 = 16;
 
 /// What is remembered of one site.
 pub(super) struct Mind {
@@ -152,6 +154,15 @@ impl Mind {
         history::load_months(conn, self.site, &mut self.meters, wanted).await
     }
 
+    /// Ends a turn, and looks now and then whether what is remembered has grown beyond bounds: counting it goes through every meter
+    /// of the site, which a closing should not wait for.
+    fn end_turn(&mut self) {
+        if self.turn.is_multiple_of(TURNS_BETWEEN_LOOKS) {
+            self.keep_in_bounds();
+        }
+        self.turn += 1;
+    }
+
     /// Forgets what has grown beyond bounds: what was not used for longest, and nothing that was used just now.
     fn keep_in_bounds(&mut self) {
         let machines = self.machines.iter().map(|(id, known)| (known.used, *id, known.orders.len()));
@@ -162,7 +173,6 @@ impl Mind {
         for meter in unused_longest(meters, self.turn, SEGMENTS_MAX) {
             self.meters.remove(&meter);
         }
-        self.turn += 1;
     }
 }
 
@@ -251,7 +261,7 @@ impl Tx {
             head.mark_reports(changed <= mind.calendar.start_of(mind.calendar.shop_day_of(now)));
         }
         mind.writes = head.writes;
-        mind.keep_in_bounds();
+        mind.end_turn();
         self.minds.sites.insert(mind.site, mind);
         Ok(())
     }
@@ -294,8 +304,9 @@ mod tests {
         let mut full = mind((1..=most).map(|id| (id, MeterMind::unused(0))));
         full.keep_in_bounds();
         assert_eq!(full.meters.len(), SEGMENTS_MAX / OF_A_METER, "as many as fit are kept");
+        full.turn = TURNS_BETWEEN_LOOKS;
         full.meters.insert(MeterId(0), MeterMind::unused(full.turn));
-        full.keep_in_bounds();
+        full.end_turn();
         let left = full.meters.len();
         assert!(left * OF_A_METER <= SEGMENTS_MAX - SEGMENTS_MAX / 4, "{left} are left of one too many");
         assert!(

@@ -131,6 +131,36 @@ type Conn = <Db as sqlx::Database>::Connection;
 /// A row of the engine.
 type DbRow = <Db as sqlx::Database>::Row;
 
+/// The statements that change or show one thing, or a page of them.
+#[cfg(test)]
+pub(super) fn of_one_thing() -> Vec<&'static str> {
+    let fixed = [
+        close::ALL_SQL,
+        closing_reads::ALL_SQL,
+        ended::ALL_SQL,
+        ending::ALL_SQL,
+        fluids::ALL_SQL,
+        raised::ALL_SQL,
+        readings::ALL_SQL,
+        request::ALL_SQL,
+        pins::ALL_SQL,
+        shelf_use::ALL_SQL,
+        tokens::ALL_SQL,
+    ];
+    let mut all = fixed.concat();
+    all.extend(journal::all_sql());
+    let made = [
+        inputs::all_sql(),
+        ledger::all_sql(),
+        orders::all_sql(),
+        people::all_sql(),
+        plan_reads::all_sql(),
+        plan_write::all_sql(),
+    ];
+    all.extend(made.concat());
+    all
+}
+
 #[cfg(test)]
 pub(super) fn all_sql() -> Vec<&'static str> {
     let mut all = Vec::new();
