@@ -416,7 +416,7 @@ fn slips_are_asked_back_or_refused_with_what_was_meant() {
             "--until 2026-11-10 is not after --from 2026-11-20; give a later --until",
         ),
         (&["person", "add", "Ada Kern"], 0, "Ada Kern is there already; nothing was changed"),
-        (&["person", "add", "ada kern"], 3, "name: `ada kern` looks like `Ada Kern`, who is known"),
+        (&["person", "add", "ada kern"], 3, "name: `ada kern` looks like `Ada Kern`, and the work"),
     ] {
         let ran = service.fettler(arguments);
         assert!(ran.code == code && ran.stderr.contains(told), "{arguments:?}: {}", ran.all());

@@ -167,8 +167,8 @@ impl From<Failure> for Status {
             }
             Failure::Store(error @ StoreError::Corrupt { .. }) => {
                 tracing::error!(%error, "stored data is damaged");
-                let text = "stored data is damaged; the service's log names the row: whoever runs the service stops it and runs \
-                            `fettlerd check`, which names all that is damaged and what to do";
+                let text = "stored data is damaged; the service's log names the row; `fettlerd check`, where the service runs, \
+                            looks at the rest and says what to do";
                 plain(Code::Internal, text.to_owned(), "STORED_DATA_DAMAGED")
             }
             Failure::Store(StoreError::Driver(source)) => {

@@ -244,7 +244,7 @@ async fn a_name_that_looks_like_anothers_is_not_taken(engine: Engine) {
         let Err(StoreError::Refused(Error::Invalid(found))) = refused else {
             panic!("{alike:?}: {refused:?}")
         };
-        let says = format!("`{alike}` looks like `Ada`, who is known");
+        let says = format!("`{alike}` looks like `Ada`, and the work");
         assert!(found[0].field == "name" && found[0].text.starts_with(&says), "{found:?}");
     }
     assert_eq!(shop.store.journal_head(SiteId::INSTALLATION).await.expect("a head"), head);

@@ -153,6 +153,10 @@ const ALTERED: &[(&str, &str)] = &[
         "closings: order 2 counts as closed, and no closing of it stands",
     ),
     (
+        "UPDATE closing SET work_order = 1, record = replace(record, '\"order\":2', '\"order\":1') WHERE site = 1 AND number = 2",
+        "closings: closing 2 of order 1 was recorded by entry",
+    ),
+    (
         "UPDATE journal_leaf SET hash = bytes WHERE site = 1 AND number = 3",
         "journal: entry 3: its bytes do not give its hash",
     ),
@@ -171,7 +175,7 @@ const ALTERED: &[(&str, &str)] = &[
     ("DELETE FROM plan WHERE site = 1 AND number = 1", "plan: open order 1 has no row"),
     (
         "UPDATE plan SET payload = '{}' WHERE site = 1 AND number = 1",
-        "plan: stored data is damaged: plan.payload of row {}",
+        "plan: the row of order 1 cannot be read",
     ),
     (
         "UPDATE plan SET payload = replace(payload, '\"earliest\"', '\"latest\"') WHERE site = 1 AND number = 1",

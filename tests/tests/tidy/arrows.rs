@@ -22,6 +22,7 @@ const DOMAIN_MAY_KNOW: &[&str] = &[
     "statrs",
     "strsim",
     "thiserror",
+    "unicode-security",
 ];
 
 /// For each crate, which of the project's own crates it may know.

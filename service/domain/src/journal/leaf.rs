@@ -138,9 +138,14 @@ impl Kind {
         Kind::ALL.iter().copied().find(|kind| kind.word() == word)
     }
 
+    /// The kinds whose words start so.
+    pub fn starting(with: &str) -> impl Iterator<Item = Kind> {
+        Kind::ALL.iter().copied().filter(move |kind| kind.word().starts_with(with))
+    }
+
     /// What may be asked for where no kind starts as `asked` does: what is near, else all there is.
     pub fn none_starts(asked: &str) -> Option<String> {
-        if Kind::ALL.iter().any(|kind| kind.word().starts_with(asked)) {
+        if Kind::starting(asked).next().is_some() {
             return None;
         }
         let words = Kind::ALL.iter().map(|kind| kind.word());

@@ -228,23 +228,22 @@ impl<'a> Differ<'a> {
             return;
         }
         let mut seen = BTreeSet::new();
-        let looks = |name: &Name| (near::look(name.as_str()), name.clone());
-        let mut known: BTreeMap<String, Name> = self.current.people.iter().map(looks).collect();
+        let mut known = BTreeMap::new();
+        for name in &self.current.people {
+            known.extend(near::looks(name.as_str()).map(|look| (look, name.clone())));
+        }
         for (i, name) in declared.people.iter().enumerate() {
             let field = format!("shop.people[{i}]");
             if !seen.insert(name) {
                 self.wrong(field, twice("person", name));
             } else if !self.current.people.contains(name) {
-                let (look, name) = looks(name);
-                match known.get(&look) {
-                    Some(other) => {
-                        let text = near::looks_like(name.as_str(), other.as_str());
-                        self.wrong(field, text);
-                    }
-                    None => {
-                        self.step(format!("person {name}"), "added".to_owned(), Write::Person(name.clone()));
-                        known.insert(look, name);
-                    }
+                let looks = near::looks(name.as_str());
+                if let Some(other) = looks.iter().find_map(|look| known.get(look)) {
+                    let text = near::looks_like(name.as_str(), other.as_str());
+                    self.wrong(field, text);
+                } else {
+                    self.step(format!("person {name}"), "added".to_owned(), Write::Person(name.clone()));
+                    known.extend(looks.map(|look| (look, name.clone())));
                 }
             }
         }

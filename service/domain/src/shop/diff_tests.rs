@@ -301,7 +301,7 @@ fn a_new_person_who_looks_like_another_is_refused_and_one_who_stands_so_is_not()
         panic!("one is refused")
     };
     assert!(
-        field == "shop.people[2]" && text.starts_with("`\u{410}da` looks like `Ada`, who is known"),
+        field == "shop.people[2]" && text.starts_with("`\u{410}da` looks like `Ada`, and the work"),
         "{text}"
     );
     let [(field, _)] = &refused(&state, &["Ben", "ben"])[..] else { panic!("one is refused") };

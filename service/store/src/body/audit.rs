@@ -99,8 +99,7 @@ fn narrowed(query: &mut QueryBuilder<Db>, site: SiteId, filter: &AuditFilter, pa
         query.push(" AND c.undone = 1");
     }
     if let Some((at, closing)) = page.after {
-        query.push(" AND (c.done_at > ").push_bind(at).push(" OR (c.done_at = ").push_bind(at);
-        query.push(" AND c.number > ").push_bind(closing).push("))");
+        query.push(" AND (c.done_at, c.number) > (").push_bind(at).push(", ").push_bind(closing).push(")");
     }
     query.push(" ORDER BY c.done_at, c.number LIMIT ").push_bind(i64::from(page.limit) + 1);
 }

@@ -18,13 +18,14 @@ use fettler_domain::text::Key;
 use fettler_domain::time::{MICROS_PER_DAY, Ts};
 use std::collections::{BTreeMap, BTreeSet};
 
+/// A period's closings are few of all: the sign keeps the planner from walking all for the sake of their order.
 const CLOSED: &str = "SELECT o.number, m.tag, m.family, t.key, o.opened_at, c.done_at, c.record FROM closing c \
     JOIN work_order o ON o.site = c.site AND o.number = c.work_order \
     JOIN machine m ON m.site = c.site AND m.number = c.machine \
     LEFT JOIN task t ON t.site = c.site AND t.number = c.task \
     WHERE c.site = $1 AND c.undone = 0 AND c.done_at >= $2 AND m.number = COALESCE($3, m.number) \
     AND m.family = COALESCE($4, m.family) AND COALESCE(t.key, '') = COALESCE($5, COALESCE(t.key, '')) \
-    ORDER BY c.number LIMIT $6";
+    ORDER BY +c.number LIMIT $6";
 const OPEN: &str = "SELECT o.number, m.tag, m.family, t.key, o.opened_at, p.payload FROM plan p \
     JOIN work_order o ON o.site = p.site AND o.number = p.number \
     JOIN machine m ON m.site = p.site AND m.number = p.machine \

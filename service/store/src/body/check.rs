@@ -37,7 +37,8 @@ pub(super) async fn check(store: &SqlStore, notes: &[KeptNote], verify: Verify) 
             }
             unread => {
                 arrivals.push((site, None));
-                parts.push(or_fault("journal", site, unread.map(|checked| checked.part))?);
+                let part = or_fault("journal", site, unread.map(|checked| checked.part))?;
+                parts.push(part);
             }
         }
     }
@@ -47,8 +48,10 @@ pub(super) async fn check(store: &SqlStore, notes: &[KeptNote], verify: Verify) 
         }
         // Where the journal itself cannot be read, there is nothing to hold these against.
         if let Some((size, arrived)) = journal {
-            parts.push(or_fault("closings", site, check_closings::check(store, site, size).await)?);
-            parts.push(or_fault("ledger", site, check_ledger::check(store, site, (size, arrived)).await)?);
+            let closings = check_closings::check(store, site, size).await;
+            parts.push(or_fault("closings", site, closings)?);
+            let ledger = check_ledger::check(store, site, (size, arrived)).await;
+            parts.push(or_fault("ledger", site, ledger)?);
         }
         parts.push(or_fault("plan", site, check_plan::check(store, site).await)?);
     }
@@ -60,7 +63,7 @@ fn or_fault(name: &'static str, site: SiteId, looked: Result<Part>) -> Result<Pa
     match looked {
         Err(error @ StoreError::Corrupt { .. }) => {
             let mut part = Part::new(name, Some(site));
-            part.seen = "not read to its end".to_owned();
+            part.seen = "not read to its end".into();
             part.fault(error.to_string(), RESTORE);
             Ok(part)
         }

@@ -8,11 +8,11 @@ use fettler_domain::ids::{ClosingId, OrderNumber, SiteId};
 use fettler_domain::journal::Kind;
 use fettler_domain::order::{ClosingRecord, Undone};
 use serde_json::Value;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 const CLOSINGS: &str = "SELECT c.number, c.work_order, c.task, c.machine, c.done_at, c.entered_at, c.covered_by, c.undone, \
     c.record, c.leaf, j.kind, j.subject, j.bytes, o.task, o.machine, o.state, o.closing FROM closing c \
-    JOIN work_order o ON o.site = c.site AND o.number = c.work_order \
+    LEFT JOIN work_order o ON o.site = c.site AND o.number = c.work_order \
     LEFT JOIN journal_leaf j ON j.site = c.site AND j.number = c.leaf \
     WHERE c.site = $1 AND c.number > $2 ORDER BY c.number LIMIT $3";
 const ENTRIES: &str = "SELECT j.number, j.bytes, n.text FROM journal_leaf j \
@@ -36,7 +36,7 @@ const ALTERED: &str = "the journal holds what was recorded: stop the service, ke
 /// Checks a site's closings against the first so many entries of its journal.
 pub(super) async fn check(store: &SqlStore, site: SiteId, entries: i64) -> Result<Part> {
     let mut part = Part::new("closings", Some(site));
-    let (mut kept, mut undone, mut after) = (BTreeMap::new(), BTreeMap::new(), -1);
+    let (mut kept, mut undone, mut after) = (BTreeSet::new(), BTreeMap::new(), -1);
     loop {
         let query = sqlx::query(CLOSINGS).bind(i64::from(site.0)).bind(after).bind(AT_ONCE);
         let rows = query.fetch_all(&mut *store.read().await?).await?;
@@ -46,8 +46,10 @@ pub(super) async fn check(store: &SqlStore, site: SiteId, entries: i64) -> Resul
             closing.compare(&mut part);
             // What came while this was looked at is left to the next time.
             if closing.leaf < entries {
-                undone.extend(closing.undone().map(|undone| (closing.number, undone)));
-                kept.insert(closing.number, ());
+                kept.insert(closing.number);
+                if closing.is_undone() {
+                    undone.insert(closing.number, closing.record.and_then(|record| record.undone));
+                }
             }
         }
         if rows.is_empty() {
@@ -58,12 +60,13 @@ pub(super) async fn check(store: &SqlStore, site: SiteId, entries: i64) -> Resul
         leaf["after"]["closing"].as_i64().map(|closing| (ClosingId(closing), ())).into_iter().collect()
     };
     let recorded = told(&mut *store.read().await?, site, (Kind::OrderClosed, entries), closing).await?;
-    for missing in recorded.keys().filter(|closing| !kept.contains_key(closing)) {
+    for missing in recorded.keys().filter(|closing| !kept.contains(closing)) {
         part.fault(format!("closing {missing} was recorded, and is not there"), ALTERED);
     }
     // One that is undone meanwhile is told by an entry that was not looked at.
-    let told = told(&mut *store.read().await?, site, (Kind::ClosingUndone, i64::MAX), ToldUndone::of).await?;
-    compare_undone(&mut part, &undone, &told, entries);
+    let undoings =
+        told(&mut *store.read().await?, site, (Kind::ClosingUndone, i64::MAX), ToldUndone::of).await?;
+    compare_undone(&mut part, &undone, &undoings, entries);
     let query = sqlx::query(CLOSED_BY_NONE).bind(i64::from(site.0)).bind(AT_ONCE);
     for row in &query.fetch_all(&mut *store.read().await?).await? {
         let order = OrderNumber(Reading::new(row, "work_order").next()?);
@@ -74,7 +77,7 @@ pub(super) async fn check(store: &SqlStore, site: SiteId, entries: i64) -> Resul
     Ok(part)
 }
 
-/// Holds what the closings say of their undoing against the entries that tell of it.
+/// Holds what the closings say of their undoing, where they can be read, against the entries that tell of it.
 fn compare_undone(
     part: &mut Part,
     kept: &BTreeMap<ClosingId, Option<Undone>>,
@@ -89,7 +92,7 @@ fn compare_undone(
     for (closing, undone) in kept {
         match (told.get(closing), undone) {
             (None, _) => {
-                part.fault(format!("closing {closing} counts as undone, and no entry says so"), ALTERED)
+                part.fault(format!("closing {closing} counts as undone, and no entry says so"), ALTERED);
             }
             (Some(said), Some(undone)) if !said.is(undone) => {
                 let text =
@@ -169,7 +172,8 @@ struct Closing {
     kind: Option<String>,
     subject: Option<String>,
     said: Option<ClosingRecord>,
-    order_is: OrderIs,
+    /// None where there is no such order.
+    order_is: Option<OrderIs>,
 }
 
 /// What a closing is listed by.
@@ -203,16 +207,15 @@ impl Closing {
         let bytes: Option<&[u8]> = row.next()?;
         let said = bytes.and_then(|bytes| serde_json::from_slice::<Value>(bytes).ok());
         let said = said.and_then(|mut leaf| serde_json::from_value(leaf["after"].take()).ok());
-        let order_is = OrderIs { of: (row.next()?, row.next()?), state: row.next()?, closing: row.next()? };
+        let (task, machine) = (row.next()?, row.next::<Option<i64>>()?);
+        let (state, closing) = (row.next::<Option<String>>()?, row.next()?);
+        let order_is =
+            machine.zip(state).map(|(machine, state)| OrderIs { of: (task, machine), state, closing });
         Ok(Closing { number, order, listed, record, leaf, kind, subject, said, order_is })
     }
 
-    /// How it was undone, where it was; nothing of it where its record cannot be read.
-    fn undone(&self) -> Option<Option<Undone>> {
-        match &self.record {
-            Some(record) => record.undone.clone().map(Some),
-            None => self.listed.is_undone.then_some(None),
-        }
+    fn is_undone(&self) -> bool {
+        self.record.as_ref().map_or(self.listed.is_undone, |record| record.undone.is_some())
     }
 
     fn compare(&self, part: &mut Part) {
@@ -224,6 +227,9 @@ impl Closing {
             return part
                 .fault(format!("{name} was recorded by entry {leaf}, which does not tell of it"), ALTERED);
         }
+        let Some(order_is) = order_is else {
+            return part.fault(format!("{name} is of an order that is not there"), ALTERED);
+        };
         let ended = order_is.state == "closed" && order_is.closing == Some(number.0);
         if ended == listed.is_undone {
             let stands = if ended { "is undone, and ends it" } else { "stands, and does not end it" };

@@ -69,7 +69,8 @@ struct Stored {
     is_marked: bool,
 }
 
-fn stored(row: &DbRow) -> Result<Stored> {
+/// The order of a row, and what the row says unless it cannot be read.
+fn stored(row: &DbRow) -> Result<(OrderNumber, Option<Stored>)> {
     let mut reading = Reading::new(row, "plan");
     let numbers: [i64; 2] = [reading.next()?, reading.next()?];
     let task: Option<i64> = reading.next()?;
@@ -79,7 +80,8 @@ fn stored(row: &DbRow) -> Result<Stored> {
         *instant = reading.next()?;
     }
     let (hazard, as_of, stale): (i64, i64, i64) = (reading.next()?, reading.next()?, reading.next()?);
-    let row: PlanRow = reading.json("payload")?;
+    let order = OrderNumber(numbers[0]);
+    let Ok(row) = reading.json::<PlanRow>("payload") else { return Ok((order, None)) };
     let at = |at: Option<fettler_domain::time::Ts>| at.map(|at| at.0);
     let columns_agree = numbers == [row.order.0, row.machine.0]
         && task == row.task.map(|task| task.0)
@@ -93,7 +95,7 @@ fn stored(row: &DbRow) -> Result<Stored> {
                 row.covered_by.map(|order| order.0),
             ]
         && (hazard != 0, as_of) == (row.hazard, i64::from(row.stamp.as_of.to_days()));
-    Ok(Stored { row, columns_agree, is_marked: stale != 0 })
+    Ok((order, Some(Stored { row, columns_agree, is_marked: stale != 0 })))
 }
 
 /// Compares the rows of some machines, as of the day of each.
@@ -106,9 +108,18 @@ async fn some(
 ) -> Result<()> {
     let number = i64::from(site.0);
     let rows = sqlx::query(ROWS).bind(number).bind(first).bind(last).fetch_all(&mut *conn).await?;
-    let rows: Vec<Stored> = rows.iter().map(stored).collect::<Result<_>>()?;
+    let mut known = BTreeSet::new();
+    let mut readable = Vec::with_capacity(rows.len());
+    for row in &rows {
+        let (order, stored) = stored(row)?;
+        known.insert(order);
+        match stored {
+            Some(stored) => readable.push(stored),
+            None => part.fault(format!("the row of order {order} cannot be read"), REMEDY),
+        }
+    }
+    let rows = readable;
     let open = sqlx::query(OPEN).bind(number).bind(first).bind(last).fetch_all(&mut *conn).await?;
-    let known: BTreeSet<OrderNumber> = rows.iter().map(|stored| stored.row.order).collect();
     for row in &open {
         let order = OrderNumber(Reading::new(row, "work_order").next()?);
         if !known.contains(&order) {

@@ -27,9 +27,9 @@ const ORDER: &str = "SELECT o.state, o.machine, m.tag, o.task, t.card, t.sheet, 
     JOIN machine m ON m.site = o.site AND m.number = o.machine \
     LEFT JOIN task t ON t.site = o.site AND t.number = o.task WHERE o.site = $1 AND o.number = $2";
 /// The open orders of all tasks that a task covers, directly and through others.
-const COVERED: &str = "WITH RECURSIVE c(task) AS (SELECT smaller FROM task_cover WHERE site = $1 AND larger = $2 \
-    UNION SELECT x.smaller FROM c JOIN task_cover x ON x.site = $1 AND x.larger = c.task) \
-    SELECT o.number FROM c CROSS JOIN work_order o WHERE o.site = $1 AND o.task = c.task AND o.planned = 1 AND o.state = 'open' ORDER BY o.number";
+const COVERED: &str = "WITH RECURSIVE smaller_of(task) AS (SELECT smaller FROM task_cover WHERE site = $1 AND larger = $2 \
+    UNION SELECT x.smaller FROM smaller_of s JOIN task_cover x ON x.site = $1 AND x.larger = s.task) \
+    SELECT o.number FROM smaller_of CROSS JOIN work_order o WHERE o.site = $1 AND o.task = smaller_of.task AND o.planned = 1 AND o.state = 'open' ORDER BY o.number";
 const LAST: &str = "SELECT MAX(done_at) FROM closing WHERE site = $1 AND task = $2 AND undone = 0";
 const PUT_CLOSING: &str = "INSERT INTO closing (site, number, work_order, task, machine, done_at, entered_at, covered_by, \
     undone, record, leaf) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, 0, $9, $10)";

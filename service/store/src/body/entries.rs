@@ -4,6 +4,7 @@ use super::decode::Reading;
 use super::{Conn, Db, DbRow, head};
 use crate::contract::{EntryFilter, EntryRecord, JournalHead, Page, PageAsk, Result};
 use fettler_domain::ids::{PersonId, SiteId};
+use fettler_domain::journal::Kind;
 use fettler_domain::time::Ts;
 use sqlx::QueryBuilder;
 
@@ -38,10 +39,16 @@ pub(super) async fn list(
     let mut query = QueryBuilder::<Db>::new(COLUMNS);
     query.push_bind(i64::from(site.0));
     if let Some(kind) = &filter.kind {
-        // The words are lower case letters, dots and underlines, so a range finds those that start so.
-        query.push(" AND j.kind >= ").push_bind(kind.as_str());
-        query.push(" AND j.kind < ").push_bind(format!("{kind}\u{10ffff}"));
-        if !fettler_domain::journal::Kind::ReportArrived.word().starts_with(kind.as_str()) {
+        let starting: Vec<Kind> = Kind::starting(kind).collect();
+        if let [only] = starting[..] {
+            // They stand in their order there, so that a page is found without the others.
+            query.push(" AND j.kind = ").push_bind(only.word());
+        } else {
+            // The words are lower case letters, dots and underlines, so a range finds those that start so.
+            query.push(" AND j.kind >= ").push_bind(kind.as_str());
+            query.push(" AND j.kind < ").push_bind(format!("{kind}\u{10ffff}"));
+        }
+        if !Kind::ReportArrived.word().starts_with(kind.as_str()) {
             query.push(" AND j.kind <> 'report.arrived'");
         }
     }

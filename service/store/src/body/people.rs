@@ -63,28 +63,25 @@ pub(super) async fn add_person(tx: &mut Tx, name: Name) -> Result<(PersonRecord,
     if let Some((person, was_there)) = tx.replayed(SiteId::INSTALLATION).await? {
         return Ok((numbered(&mut tx.conn, person).await?, was_there));
     }
-    nobody_looks_like(&mut tx.conn, &name).await?;
+    nobody_looks_like(&mut tx.conn, "name", &name).await?;
     let (person, leaf) = person_named(tx, &name).await?;
     let was_there = leaf.is_none();
     tx.remember(SiteId::INSTALLATION, &(person.person, was_there), leaf, Keep::AWhile).await?;
     Ok((person, was_there))
 }
 
-/// Refuses a name that cannot be told by eye from that of another person.
-async fn nobody_looks_like(conn: &mut Conn, name: &Name) -> Result<()> {
-    let look = near::look(name.as_str());
-    let mut alike = None;
-    for row in &sqlx::query(KNOWN).fetch_all(conn).await? {
-        let known = Reading::new(row, "person").text("name", Name::new)?;
-        if known == *name {
-            return Ok(());
-        }
-        if near::look(known.as_str()) == look {
-            alike.get_or_insert(known);
-        }
+/// Refuses a new name that cannot be told by eye from that of another person. All names are read: they are as few as people work
+/// here, and one is added seldom.
+pub(super) async fn nobody_looks_like(conn: &mut Conn, field: &str, name: &Name) -> Result<()> {
+    let rows = sqlx::query(KNOWN).fetch_all(conn).await?;
+    let known: Vec<Name> =
+        rows.iter().map(|row| Reading::new(row, "person").text("name", Name::new)).collect::<Result<_>>()?;
+    if known.contains(name) {
+        return Ok(());
     }
-    match alike {
-        Some(other) => Err(Error::invalid("name", near::looks_like(name.as_str(), other.as_str())).into()),
+    let looks = near::looks(name.as_str());
+    match known.iter().find(|known| near::looks(known.as_str()).iter().any(|look| looks.contains(look))) {
+        Some(other) => Err(Error::invalid(field, near::looks_like(name.as_str(), other.as_str())).into()),
         None => Ok(()),
     }
 }

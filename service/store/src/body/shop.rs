@@ -2,7 +2,7 @@
 
 use super::Conn;
 use super::decode::Reading;
-use super::people::{known_person, must_be_known, person_named, speaker};
+use super::people::{known_person, must_be_known, nobody_looks_like, person_named, speaker};
 use super::request::Keep;
 use super::shop_scope::Ids;
 use super::shop_write::Writing;
@@ -165,6 +165,7 @@ fn today(tx: &Tx, calendar: &Calendar) -> ShopDay {
 async fn declarer(tx: &mut Tx, by: Option<&Name>, declared: &[Name]) -> Result<Option<PersonId>> {
     let Some(name) = by else { return Ok(None) };
     if declared.contains(name) {
+        nobody_looks_like(&mut tx.conn, "by", name).await?;
         return Ok(Some(person_named(tx, name).await?.0.person));
     }
     known_person(&mut tx.conn, "by", name).await.map(Some)

@@ -236,7 +236,8 @@ mod tests {
     /// Whether a step of a plan goes through all of a site, or of all that stands in one state there, in a table that grows.
     fn walks(step: &str) -> bool {
         // What is asked for by a list of keys, and what follows from that.
-        let given = ["SCAN CONSTANT ROW", "SCAN k", "SCAN c", "SCAN x", "SCAN stale"].contains(&step);
+        let given =
+            ["SCAN CONSTANT ROW", "SCAN k", "SCAN smaller_of", "SCAN s", "SCAN stale"].contains(&step);
         let is_small = ["item", "person", "token"].iter().any(|table| step.split(' ').nth(1) == Some(table));
         let is_whole =
             step.starts_with("SCAN ") || step.ends_with("(site=?)") || step.ends_with("(site=? AND state=?)");
