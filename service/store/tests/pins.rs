@@ -247,6 +247,12 @@ async fn a_name_that_looks_like_anothers_is_not_taken(engine: Engine) {
         let says = format!("`{alike}` looks like `Ada`, and the work");
         assert!(found[0].field == "name" && found[0].text.starts_with(&says), "{found:?}");
     }
+    // Who declares a shop, and is declared in it, is added before what is declared is looked at.
+    let mut declared = declaration();
+    declared.people = vec![name("ada")];
+    let load = shop.store.load_shop(&caller("LoadShop", NOW), &declared, Some(&name("ada")), false).await;
+    let Err(StoreError::Refused(Error::Invalid(found))) = load else { panic!("{load:?}") };
+    assert!(found[0].field == "by" && found[0].text.contains("looks like `Ada`"), "{found:?}");
     assert_eq!(shop.store.journal_head(SiteId::INSTALLATION).await.expect("a head"), head);
     for (other, is_there) in [("Ada", true), ("Ada K.", false), ("Ida", false), ("Ada K.", true)] {
         let added = shop.store.add_person(&caller("AddPerson", NOW), &name(other)).await.expect("added");

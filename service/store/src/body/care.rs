@@ -45,7 +45,7 @@ const METERS: &str = "SELECT m.number, m.tag, m.family, x.number, x.kind FROM ma
     WHERE m.site = $1 AND m.state <> 'retired' AND m.number = COALESCE($2, m.number) \
     AND m.family = COALESCE($3, m.family) ORDER BY m.number, x.number";
 
-/// When machines were declared and moved.
+/// When machines were declared and moved. Arrivals are left out in so many words, as the index over kinds holds none.
 const MOVES: &str = "SELECT subject, kind, at FROM journal_leaf WHERE site = $1 AND kind <> 'report.arrived' AND kind IN ('machine.declared', \
     'machine.forbidden', 'machine.rested', 'machine.returned', 'machine.retired') ORDER BY number";
 /// The first closing of each machine: what was done before it was declared may be told afterwards.
